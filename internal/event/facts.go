@@ -1,0 +1,748 @@
+package event
+
+// The facts of the log, past tense. Each is a plain value; empty strings and
+// zeros mean "not said". A fact never refers to a person's identity, only to a
+// random patient reference. Numbers in proto/event/v1 belong to these names for ever.
+
+// RequestPlaced says what was ordered for a patient.
+type RequestPlaced struct {
+	Patient       string   // random patient reference, never the number itself
+	Tests         []string // assay codes
+	Priority      string   // routine, urgent or as the laboratory names it
+	Conditions    []string // condition=yes or condition=no; absent is not stated
+	Destination   string   // place that will test
+	Irreplaceable bool     // material that can't be drawn again
+}
+
+// RequestCancelled withdraws a whole request.
+type RequestCancelled struct {
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// TestAdded adds one test to a request.
+type TestAdded struct {
+	Test string // assay code
+}
+
+// TestWithdrawn withdraws one test of a request.
+type TestWithdrawn struct {
+	Test string // assay code
+}
+
+// TubeAssigned names a tube that shall carry tests of the request.
+type TubeAssigned struct {
+	Tube  Key      // the tube
+	Type  string   // tube type code
+	Tests []string // assay codes
+}
+
+// DrawStarted opens one puncture of one patient.
+type DrawStarted struct {
+	Patient string   // random patient reference
+	Site    string   // body site code
+	Method  string   // needle, winged, catheter, line or capillary
+	Checks  []string // checks that were made
+}
+
+// CollectionFailed says that no blood was obtained.
+type CollectionFailed struct {
+	Patient string     // random patient reference
+	Reason  string     // word of the reason list
+	Note    Ciphertext // free text under the patient's key
+}
+
+// IdentityMismatch counts a near miss: the label belongs to somebody else than the band.
+type IdentityMismatch struct {
+	Tube     Key    // label that was scanned
+	Patient  string // reference on the band
+	Expected string // reference the label was made for
+}
+
+// DrawEnded closes the puncture after care.
+type DrawEnded struct {
+	AfterCare    string     // what was done
+	AdverseEvent string     // what went wrong, empty for nothing
+	Note         Ciphertext // free text under the patient's key
+}
+
+// RecollectionAsked asks for a new sample, once per draw.
+type RecollectionAsked struct {
+	Tubes  []Key      // tubes it stands for
+	Tests  []string   // assay codes
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// RecollectionDeclined answers that no new sample will be drawn.
+type RecollectionDeclined struct {
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// RecollectionDone names the draw that replaced the asked one.
+type RecollectionDone struct {
+	NewDraw Key // the new draw
+}
+
+// TubePrepared makes a label known before collection.
+type TubePrepared struct {
+	Type    string   // tube type code
+	Patient string   // random patient reference
+	Request Key      // request it belongs to
+	Tests   []string // assay codes
+}
+
+// Collected says that blood entered the tube.
+type Collected struct {
+	Type     string   // tube type code, empty when not said
+	Patient  string   // random patient reference
+	Draw     Key      // puncture it came from
+	Request  Key      // request it belongs to
+	Tests    []string // assay codes said at the bedside
+	VolumeUl int64    // microlitres, 0 when not said
+}
+
+// Packed puts a tube or a carrier into a carrier.
+type Packed struct {
+	Carrier Key // what it went into
+}
+
+// Unpacked takes a tube or a carrier out of a carrier.
+type Unpacked struct {
+	Carrier Key // what it came out of; empty means whatever held it
+}
+
+// Released gives up custody.
+type Released struct {
+	To   string // person or place it was left for, empty when not said
+	Mode string // walk, pneumatic-tube, van, ferry or drone
+}
+
+// TakenOver takes custody.
+type TakenOver struct {
+	From string // person or place it was taken from, empty when not said
+	Mode string // walk, pneumatic-tube, van, ferry or drone
+}
+
+// Seen says that it was here, with no change of custody.
+type Seen struct{}
+
+// Destined names the laboratory it shall reach.
+type Destined struct {
+	Place string // place
+}
+
+// Redirected changes the laboratory it shall reach.
+type Redirected struct {
+	Place string // place
+}
+
+// Received takes custody for the laboratory's reception.
+type Received struct {
+	From      string // person or place it came from, empty when not said
+	Condition string // HL7 table 0544 code
+	Type      string // tube type seen, empty when not said
+}
+
+// AcceptedForTesting accepts the tube at the bench.
+type AcceptedForTesting struct{}
+
+// AcceptedWithDeviation accepts a tube that is outside policy.
+type AcceptedWithDeviation struct {
+	Authoriser string     // person
+	Reason     string     // word of the reason list
+	ReportText string     // comment code for the report
+	Note       Ciphertext // free text under the patient's key
+}
+
+// Rejected refuses the tube for testing.
+type Rejected struct {
+	Reason string     // HL7 table 0490 code or word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// DefectNoted records what a person saw.
+type DefectNoted struct {
+	Defect string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// HandlingAttested is a person's word for how the tube was kept.
+type HandlingAttested struct {
+	Handling string  // on-ice, in-foil, flask-37 or upright
+	From     Instant // start
+	Until    Instant // end, 0 while it lasts
+}
+
+// SpinStarted starts the centrifuge.
+type SpinStarted struct {
+	Load      Key    // spin load, empty when not said
+	Programme string // name of the programme
+	G         int64  // relative centrifugal force, 0 when not said
+	Minutes   int64  // planned duration, 0 when not said
+}
+
+// SpinEnded ends the centrifuge run.
+type SpinEnded struct {
+	Load Key // spin load, empty when not said
+}
+
+// SpinFailed ends a run that doesn't count.
+type SpinFailed struct {
+	Load   Key    // spin load, empty when not said
+	Reason string // word of the reason list
+}
+
+// Opened opens the tube.
+type Opened struct{}
+
+// Measured ends what the tube was for.
+type Measured struct {
+	What  string   // measured, set-up, tested or transfused
+	Tests []string // assay codes, empty means all
+}
+
+// FilmMade makes the blood film.
+type FilmMade struct{}
+
+// IncubationStarted starts the incubation.
+type IncubationStarted struct {
+	Tests []string // assay codes, empty means all
+}
+
+// IncubationEnded ends the incubation.
+type IncubationEnded struct {
+	Tests []string // assay codes, empty means all
+}
+
+// Frozen freezes the material.
+type Frozen struct{}
+
+// Thawed thaws the material.
+type Thawed struct{}
+
+// Stored puts the tube into a store.
+type Stored struct {
+	Place string // the store
+}
+
+// Retrieved takes the tube out of a store.
+type Retrieved struct {
+	Place string // the store, empty when not said
+}
+
+// Referred sends the tube to another laboratory.
+type Referred struct {
+	To  string  // laboratory
+	Due Instant // expected return, 0 for none
+}
+
+// Disposed ends the tube's life.
+type Disposed struct {
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// DerivedFrom is the first fact of an aliquot, on the child.
+type DerivedFrom struct {
+	Parent Key      // tube it came from
+	Type   string   // tube type of the child
+	Tests  []string // assay codes
+}
+
+// SameMaterialAs is the first fact of a new label on known material.
+type SameMaterialAs struct {
+	Tube Key // the earlier number
+}
+
+// SplitInto ends a number that two tubes shared.
+type SplitInto struct {
+	Tubes []Key // the numbers they have now
+}
+
+// ResultIssued says that a result left the laboratory.
+type ResultIssued struct {
+	Tests []string // assay codes
+}
+
+// DeclaredLost is a person's word that the search ended.
+type DeclaredLost struct {
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// Found takes a loss back.
+type Found struct{}
+
+// FlagRaised opens an episode of the tube's one flag. Leader only.
+type FlagRaised struct {
+	Flag Flag // what it says
+}
+
+// FlagChanged updates the open episode in place. Leader only.
+type FlagChanged struct {
+	Flag Flag // what it says now
+}
+
+// FlagCleared closes the episode. Leader only.
+type FlagCleared struct {
+	Episode int64  // the episode it closes
+	Reason  string // why it was cleared
+}
+
+// FlagTaken says who looks after it.
+type FlagTaken struct {
+	Episode int64 // the episode it answers
+}
+
+// FlagOverridden lets the tube pass in spite of its flag.
+type FlagOverridden struct {
+	Episode int64      // the episode it answers, 0 when none was open
+	Reason  string     // word of the reason list
+	Note    Ciphertext // free text under the patient's key
+}
+
+// FlagActed says what was done.
+type FlagActed struct {
+	Episode int64  // the episode it answers
+	Action  string // word of the action list
+}
+
+// FlagPutAside hides the flag for a while.
+type FlagPutAside struct {
+	Episode int64   // the episode it answers
+	Until   Instant // when it comes back
+	Reason  string  // word of the reason list
+}
+
+// Sealed closes a carrier.
+type Sealed struct {
+	Seal string // number of the seal
+}
+
+// SealBroken opens a carrier.
+type SealBroken struct {
+	Seal string // number found, empty when not said
+}
+
+// Departed starts a leg.
+type Departed struct {
+	Mode  string // walk, pneumatic-tube, van, ferry or drone
+	Route Key    // timetable it runs on, empty when none
+	To    string // place it goes to, empty when not said
+}
+
+// Arrived ends a leg at the place of the envelope.
+type Arrived struct{}
+
+// Emptied says that nothing is left inside.
+type Emptied struct{}
+
+// LoggerAttached puts a logger on a carrier or a place.
+type LoggerAttached struct {
+	To     Key    // carrier or place
+	ToKind string // carrier or place
+}
+
+// LoggerDetached takes a logger off.
+type LoggerDetached struct{}
+
+// LoggerCalibrated states what a calibration found.
+type LoggerCalibrated struct {
+	UncertaintyCenti int64   // expanded uncertainty in 0.01 degrees C
+	Due              Instant // next calibration, 0 for none
+}
+
+// Voided takes a step back. The step stays readable.
+type Voided struct {
+	Scan   string     // id of the decision it voids
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// DoubtRaised names two facts that can't both be right, or a gap.
+type DoubtRaised struct {
+	ID     string   // hash of doubt and fact ids
+	Doubt  string   // word of the doubt list
+	Causes []string // ids of the decisions it rests on
+}
+
+// DoubtClosed ends a doubt.
+type DoubtClosed struct {
+	ID     string     // the doubt
+	By     string     // facts or person
+	Reason string     // word of the reason list
+	Note   Ciphertext // free text under the patient's key
+}
+
+// ClockMeasured states how far a device's clock was off.
+type ClockMeasured struct {
+	OffsetMs      int64 // device minus true, milliseconds
+	UncertaintyMs int64 // half width, milliseconds
+}
+
+// PlaceDescribed declares a place.
+type PlaceDescribed struct {
+	Name         string  // shown name
+	PlaceKind    string  // ward, home, clinic, hatch, vehicle, reception, bench or store
+	Zone         string  // IANA time zone
+	Assumed      Range   // temperature assumed there
+	Basis        string  // why the range is believed
+	Owner        string  // who answers for it
+	Review       Instant // when it must be looked at again, 0 for never
+	BenchSpinMin int64   // accepted here counts as spun within so many minutes, 0 for no
+}
+
+// CarrierDescribed declares a carrier.
+type CarrierDescribed struct {
+	CarrierKind string  // rack, bag, box or flask
+	OwnClimate  bool    // takes no temperature from outside itself
+	Assumed     Range   // temperature assumed inside
+	Basis       string  // why the range is believed
+	Owner       string  // who answers for it
+	Review      Instant // when it must be looked at again, 0 for never
+}
+
+// PersonDescribed declares a person by staff code, never by name.
+type PersonDescribed struct {
+	Role   string // collector, courier, reception, scientist, quality or engineer
+	Active bool   // may act
+}
+
+// DeviceEnrolled declares a device.
+type DeviceEnrolled struct {
+	DeviceKind string // phone, cart, desk or service
+	Active     bool   // may act
+}
+
+// LoggerDescribed declares a temperature logger.
+type LoggerDescribed struct {
+	EveryMs  int64 // interval between readings
+	HoldMs   int64 // how long a last value holds, -1 for the default
+	MaxGapMs int64 // longest bridged gap, 0 for the default
+}
+
+// RouteDescribed declares a timetable.
+type RouteDescribed struct {
+	From     string   // place
+	To       string   // place
+	Departs  []string // local times hh:mm
+	TakesMin int64    // minutes on the way
+	Zone     string   // IANA time zone of the departures
+}
+
+// RulesAdopted puts a rule set in force.
+type RulesAdopted struct {
+	Hash     string  // SHA-256 of the bytes, hex
+	Bytes    []byte  // the rule file
+	InForce  Instant // from when
+	InFlight bool    // also for tubes already drawn
+	Name     string  // name of the set
+	Version  int64   // version of the set
+}
+
+// Fact is one thing that happened. The set is closed: only this package has cases.
+type Fact interface {
+	// FactName is the fact's name in stories, the API and the log.
+	FactName() string
+}
+
+// FactName implements Fact.
+func (RequestPlaced) FactName() string { return "RequestPlaced" }
+
+// FactName implements Fact.
+func (RequestCancelled) FactName() string { return "RequestCancelled" }
+
+// FactName implements Fact.
+func (TestAdded) FactName() string { return "TestAdded" }
+
+// FactName implements Fact.
+func (TestWithdrawn) FactName() string { return "TestWithdrawn" }
+
+// FactName implements Fact.
+func (TubeAssigned) FactName() string { return "TubeAssigned" }
+
+// FactName implements Fact.
+func (DrawStarted) FactName() string { return "DrawStarted" }
+
+// FactName implements Fact.
+func (CollectionFailed) FactName() string { return "CollectionFailed" }
+
+// FactName implements Fact.
+func (IdentityMismatch) FactName() string { return "IdentityMismatch" }
+
+// FactName implements Fact.
+func (DrawEnded) FactName() string { return "DrawEnded" }
+
+// FactName implements Fact.
+func (RecollectionAsked) FactName() string { return "RecollectionAsked" }
+
+// FactName implements Fact.
+func (RecollectionDeclined) FactName() string { return "RecollectionDeclined" }
+
+// FactName implements Fact.
+func (RecollectionDone) FactName() string { return "RecollectionDone" }
+
+// FactName implements Fact.
+func (TubePrepared) FactName() string { return "TubePrepared" }
+
+// FactName implements Fact.
+func (Collected) FactName() string { return "Collected" }
+
+// FactName implements Fact.
+func (Packed) FactName() string { return "Packed" }
+
+// FactName implements Fact.
+func (Unpacked) FactName() string { return "Unpacked" }
+
+// FactName implements Fact.
+func (Released) FactName() string { return "Released" }
+
+// FactName implements Fact.
+func (TakenOver) FactName() string { return "TakenOver" }
+
+// FactName implements Fact.
+func (Seen) FactName() string { return "Seen" }
+
+// FactName implements Fact.
+func (Destined) FactName() string { return "Destined" }
+
+// FactName implements Fact.
+func (Redirected) FactName() string { return "Redirected" }
+
+// FactName implements Fact.
+func (Received) FactName() string { return "Received" }
+
+// FactName implements Fact.
+func (AcceptedForTesting) FactName() string { return "AcceptedForTesting" }
+
+// FactName implements Fact.
+func (AcceptedWithDeviation) FactName() string { return "AcceptedWithDeviation" }
+
+// FactName implements Fact.
+func (Rejected) FactName() string { return "Rejected" }
+
+// FactName implements Fact.
+func (DefectNoted) FactName() string { return "DefectNoted" }
+
+// FactName implements Fact.
+func (HandlingAttested) FactName() string { return "HandlingAttested" }
+
+// FactName implements Fact.
+func (SpinStarted) FactName() string { return "SpinStarted" }
+
+// FactName implements Fact.
+func (SpinEnded) FactName() string { return "SpinEnded" }
+
+// FactName implements Fact.
+func (SpinFailed) FactName() string { return "SpinFailed" }
+
+// FactName implements Fact.
+func (Opened) FactName() string { return "Opened" }
+
+// FactName implements Fact.
+func (Measured) FactName() string { return "Measured" }
+
+// FactName implements Fact.
+func (FilmMade) FactName() string { return "FilmMade" }
+
+// FactName implements Fact.
+func (IncubationStarted) FactName() string { return "IncubationStarted" }
+
+// FactName implements Fact.
+func (IncubationEnded) FactName() string { return "IncubationEnded" }
+
+// FactName implements Fact.
+func (Frozen) FactName() string { return "Frozen" }
+
+// FactName implements Fact.
+func (Thawed) FactName() string { return "Thawed" }
+
+// FactName implements Fact.
+func (Stored) FactName() string { return "Stored" }
+
+// FactName implements Fact.
+func (Retrieved) FactName() string { return "Retrieved" }
+
+// FactName implements Fact.
+func (Referred) FactName() string { return "Referred" }
+
+// FactName implements Fact.
+func (Disposed) FactName() string { return "Disposed" }
+
+// FactName implements Fact.
+func (DerivedFrom) FactName() string { return "DerivedFrom" }
+
+// FactName implements Fact.
+func (SameMaterialAs) FactName() string { return "SameMaterialAs" }
+
+// FactName implements Fact.
+func (SplitInto) FactName() string { return "SplitInto" }
+
+// FactName implements Fact.
+func (ResultIssued) FactName() string { return "ResultIssued" }
+
+// FactName implements Fact.
+func (DeclaredLost) FactName() string { return "DeclaredLost" }
+
+// FactName implements Fact.
+func (Found) FactName() string { return "Found" }
+
+// FactName implements Fact.
+func (FlagRaised) FactName() string { return "FlagRaised" }
+
+// FactName implements Fact.
+func (FlagChanged) FactName() string { return "FlagChanged" }
+
+// FactName implements Fact.
+func (FlagCleared) FactName() string { return "FlagCleared" }
+
+// FactName implements Fact.
+func (FlagTaken) FactName() string { return "FlagTaken" }
+
+// FactName implements Fact.
+func (FlagOverridden) FactName() string { return "FlagOverridden" }
+
+// FactName implements Fact.
+func (FlagActed) FactName() string { return "FlagActed" }
+
+// FactName implements Fact.
+func (FlagPutAside) FactName() string { return "FlagPutAside" }
+
+// FactName implements Fact.
+func (Sealed) FactName() string { return "Sealed" }
+
+// FactName implements Fact.
+func (SealBroken) FactName() string { return "SealBroken" }
+
+// FactName implements Fact.
+func (Departed) FactName() string { return "Departed" }
+
+// FactName implements Fact.
+func (Arrived) FactName() string { return "Arrived" }
+
+// FactName implements Fact.
+func (Emptied) FactName() string { return "Emptied" }
+
+// FactName implements Fact.
+func (LoggerAttached) FactName() string { return "LoggerAttached" }
+
+// FactName implements Fact.
+func (LoggerDetached) FactName() string { return "LoggerDetached" }
+
+// FactName implements Fact.
+func (LoggerCalibrated) FactName() string { return "LoggerCalibrated" }
+
+// FactName implements Fact.
+func (Voided) FactName() string { return "Voided" }
+
+// FactName implements Fact.
+func (DoubtRaised) FactName() string { return "DoubtRaised" }
+
+// FactName implements Fact.
+func (DoubtClosed) FactName() string { return "DoubtClosed" }
+
+// FactName implements Fact.
+func (ClockMeasured) FactName() string { return "ClockMeasured" }
+
+// FactName implements Fact.
+func (PlaceDescribed) FactName() string { return "PlaceDescribed" }
+
+// FactName implements Fact.
+func (CarrierDescribed) FactName() string { return "CarrierDescribed" }
+
+// FactName implements Fact.
+func (PersonDescribed) FactName() string { return "PersonDescribed" }
+
+// FactName implements Fact.
+func (DeviceEnrolled) FactName() string { return "DeviceEnrolled" }
+
+// FactName implements Fact.
+func (LoggerDescribed) FactName() string { return "LoggerDescribed" }
+
+// FactName implements Fact.
+func (RouteDescribed) FactName() string { return "RouteDescribed" }
+
+// FactName implements Fact.
+func (RulesAdopted) FactName() string { return "RulesAdopted" }
+
+// Examples holds one zero value of every fact, in the order of their numbers in
+// the stored form. Tests that must cover every fact range over it.
+func Examples() []Fact {
+	return []Fact{
+		RequestPlaced{},
+		RequestCancelled{},
+		TestAdded{},
+		TestWithdrawn{},
+		TubeAssigned{},
+		DrawStarted{},
+		CollectionFailed{},
+		IdentityMismatch{},
+		DrawEnded{},
+		RecollectionAsked{},
+		RecollectionDeclined{},
+		RecollectionDone{},
+		TubePrepared{},
+		Collected{},
+		Packed{},
+		Unpacked{},
+		Released{},
+		TakenOver{},
+		Seen{},
+		Destined{},
+		Redirected{},
+		Received{},
+		AcceptedForTesting{},
+		AcceptedWithDeviation{},
+		Rejected{},
+		DefectNoted{},
+		HandlingAttested{},
+		SpinStarted{},
+		SpinEnded{},
+		SpinFailed{},
+		Opened{},
+		Measured{},
+		FilmMade{},
+		IncubationStarted{},
+		IncubationEnded{},
+		Frozen{},
+		Thawed{},
+		Stored{},
+		Retrieved{},
+		Referred{},
+		Disposed{},
+		DerivedFrom{},
+		SameMaterialAs{},
+		SplitInto{},
+		ResultIssued{},
+		DeclaredLost{},
+		Found{},
+		FlagRaised{},
+		FlagChanged{},
+		FlagCleared{},
+		FlagTaken{},
+		FlagOverridden{},
+		FlagActed{},
+		FlagPutAside{},
+		Sealed{},
+		SealBroken{},
+		Departed{},
+		Arrived{},
+		Emptied{},
+		LoggerAttached{},
+		LoggerDetached{},
+		LoggerCalibrated{},
+		Voided{},
+		DoubtRaised{},
+		DoubtClosed{},
+		ClockMeasured{},
+		PlaceDescribed{},
+		CarrierDescribed{},
+		PersonDescribed{},
+		DeviceEnrolled{},
+		LoggerDescribed{},
+		RouteDescribed{},
+		RulesAdopted{},
+	}
+}

@@ -1,0 +1,282 @@
+package eventlog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/synadia-io/orbit.go/jetstreamext"
+)
+
+// Limits of one atomic batch: the server takes at most 1000 messages, and one
+// flush should not hold more than a few megabytes.
+const (
+	maxGroup      = 1000
+	maxGroupBytes = 4 << 20
+)
+
+// answerTime is how long one publish or batch may stay without an answer; an
+// election among three servers takes up to 10 s.
+const answerTime = 15 * time.Second
+
+// entry is one message on its way into the stream.
+type entry struct {
+	subject string
+	data    []byte
+	after   uint64
+	expect  bool // after is the expected last sequence of subject
+	done    chan outcome
+}
+
+type outcome struct {
+	seq uint64
+	err error
+}
+
+// committer makes messages durable in groups: whatever is waiting when a flush
+// ends goes into the next one. A small group is published message by message, a
+// larger one as one atomic batch, whichever costs less here (see breakEven).
+type committer struct {
+	js        jetstream.JetStream
+	breakEven int // largest group that is published singly
+
+	mu     sync.Mutex // guards the fields below
+	queue  []*entry
+	closed bool
+
+	wake chan struct{} // holds one token while queue is not empty
+	quit chan struct{}
+	over chan struct{} // closed when the loop has ended
+}
+
+func newCommitter(js jetstream.JetStream, breakEven int) *committer {
+	c := &committer{
+		js: js, breakEven: breakEven,
+		wake: make(chan struct{}, 1), quit: make(chan struct{}), over: make(chan struct{}),
+	}
+	go c.loop()
+	return c
+}
+
+// add hands e over. The outcome arrives on e.done exactly once.
+func (c *committer) add(e *entry) {
+	c.mu.Lock()
+	if c.closed {
+		c.mu.Unlock()
+		e.done <- outcome{err: ErrClosed}
+		return
+	}
+	c.queue = append(c.queue, e)
+	c.mu.Unlock()
+	select {
+	case c.wake <- struct{}{}:
+	default:
+	}
+}
+
+// append waits for e's outcome, or until ctx ends; then the outcome is not known.
+func (c *committer) append(ctx context.Context, e *entry) (uint64, error) {
+	e.done = make(chan outcome, 1)
+	c.add(e)
+	select {
+	case o := <-e.done:
+		return o.seq, o.err
+	case <-ctx.Done():
+		return 0, fmt.Errorf("%w: %w", ErrUncertain, ctx.Err())
+	}
+}
+
+// close ends the loop after the group under way; what still waits is not stored.
+func (c *committer) close() {
+	c.mu.Lock()
+	already := c.closed
+	c.closed = true
+	c.mu.Unlock()
+	if !already {
+		close(c.quit)
+	}
+	<-c.over
+}
+
+func (c *committer) loop() {
+	defer close(c.over)
+	last := 0              // size of the last group
+	var cost time.Duration // what the last group took
+	for {
+		select {
+		case <-c.quit:
+			c.refuseRest()
+			return
+		case <-c.wake:
+		}
+		c.gather(last, cost)
+		for {
+			group := c.take()
+			if len(group) == 0 {
+				break
+			}
+			start := time.Now()
+			c.publish(group)
+			last, cost = len(group), time.Since(start)
+			c.gather(last, cost)
+		}
+	}
+}
+
+// gather waits a little for callers that the last flush has just answered: they
+// come back within microseconds, and a group that leaves without them costs
+// everybody a second flush. It never waits longer than a tenth of a flush.
+func (c *committer) gather(last int, cost time.Duration) {
+	if last <= c.breakEven {
+		return // single publishes are answered one by one; nobody is about to come back together
+	}
+	deadline := time.Now().Add(min(cost/10, 2*time.Millisecond))
+	for time.Now().Before(deadline) {
+		c.mu.Lock()
+		n := len(c.queue)
+		c.mu.Unlock()
+		if n >= last {
+			return
+		}
+		time.Sleep(50 * time.Microsecond)
+	}
+}
+
+// take cuts the next group off the queue: at most one message a subject, since
+// the second would need the sequence that the first is about to get.
+func (c *committer) take() []*entry {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if len(c.queue) == 0 {
+		return nil
+	}
+	var group, rest []*entry
+	bytes := 0
+	seen := make(map[string]bool, len(c.queue))
+	for _, e := range c.queue {
+		if len(group) == maxGroup || bytes+len(e.data) > maxGroupBytes && len(group) > 0 || e.expect && seen[e.subject] {
+			rest = append(rest, e)
+			continue
+		}
+		seen[e.subject] = true
+		bytes += len(e.data)
+		group = append(group, e)
+	}
+	c.queue = rest
+	return group
+}
+
+func (c *committer) refuseRest() {
+	c.mu.Lock()
+	rest := c.queue
+	c.queue = nil
+	c.mu.Unlock()
+	for _, e := range rest {
+		e.done <- outcome{err: ErrClosed}
+	}
+}
+
+func (c *committer) publish(group []*entry) {
+	if len(group) <= c.breakEven {
+		c.singly(group)
+		return
+	}
+	c.batch(group)
+}
+
+// singly publishes every message on its own, all in flight together.
+func (c *committer) singly(group []*entry) {
+	futures := make([]jetstream.PubAckFuture, len(group))
+	for i, e := range group {
+		f, err := c.js.PublishMsgAsync(e.msg())
+		if err != nil {
+			e.done <- outcome{err: fmt.Errorf("%w: %w", ErrUncertain, err)}
+			continue
+		}
+		futures[i] = f
+	}
+	timer := time.NewTimer(answerTime)
+	defer timer.Stop()
+	for i, f := range futures {
+		if f == nil {
+			continue
+		}
+		select {
+		case ack := <-f.Ok():
+			group[i].done <- outcome{seq: ack.Sequence}
+		case err := <-f.Err():
+			group[i].done <- outcome{err: classify(err)}
+		case <-timer.C:
+			timer.Reset(0)
+			group[i].done <- outcome{err: ErrUncertain}
+		}
+	}
+}
+
+// batch publishes the group as one atomic batch with one flush. The server says
+// of a refused batch only that somebody in it was wrong: halves are tried until
+// the wrong one stands alone.
+func (c *committer) batch(group []*entry) {
+	msgs := make([]*nats.Msg, len(group))
+	for i, e := range group {
+		msgs[i] = e.msg()
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), answerTime)
+	defer cancel()
+	ack, err := jetstreamext.PublishMsgBatch(ctx, c.js, msgs, jetstreamext.BatchFlowControl{AckFirst: true, AckTimeout: answerTime})
+	if err == nil {
+		first := ack.Sequence - uint64(len(group)) + 1
+		for i, e := range group {
+			e.done <- outcome{seq: first + uint64(i)}
+		}
+		return
+	}
+	kind := classify(err)
+	if errors.Is(kind, ErrUncertain) || errors.Is(kind, ErrFull) {
+		for _, e := range group {
+			e.done <- outcome{err: kind}
+		}
+		return
+	}
+	half := len(group) / 2
+	c.publish(group[:half])
+	c.publish(group[half:])
+}
+
+func (e *entry) msg() *nats.Msg {
+	m := nats.NewMsg(e.subject)
+	m.Data = e.data
+	if e.expect {
+		m.Header.Set(jetstream.ExpectedLastSubjSeqHeader, strconv.FormatUint(e.after, 10))
+	}
+	return m
+}
+
+// Error codes of the server that are not in the client's list.
+const (
+	codeReplicatedConflict = 10164 // the conflict of a replicated stream; it carries no sequence
+	codeStreamFull         = 10077 // max bytes reached and discard is new
+	codeNoSpace            = 10047 // account or server storage exhausted
+	codeInsufficient       = 10023 // insufficient resources
+)
+
+// classify tells what an error of the broker means for the message: a conflict,
+// no room, a refusal, or no knowledge.
+func classify(err error) error {
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		switch api.ErrorCode {
+		case jetstream.JSErrCodeStreamWrongLastSequence, codeReplicatedConflict:
+			return ErrConflict
+		case codeStreamFull, codeNoSpace, codeInsufficient:
+			return fmt.Errorf("%w: %s", ErrFull, api.Description)
+		}
+		return fmt.Errorf("eventlog: the log refused the message: %w", err)
+	}
+	return fmt.Errorf("%w: %w", ErrUncertain, err)
+}

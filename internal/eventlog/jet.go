@@ -1,0 +1,515 @@
+package eventlog
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog/wire"
+)
+
+// Options says where the log lives. The zero value of a field is its default.
+type Options struct {
+	// Dir is the data directory of the embedded server. Used when URL is empty.
+	Dir string
+	// URL is an external cluster as the daemon's user; OperatorURL the same as the
+	// user that may create streams (default: URL). Replicas is 3 there unless set.
+	URL, OperatorURL string
+	Replicas         int
+	// Volume is the period of the log, a subject token such as 2026.
+	Volume string
+	// MaxBytes is the limit of each fact stream; MaxStore that of the whole store.
+	// Keep MaxStore well below the disk: a full store answers, a full disk hangs.
+	MaxBytes, MaxStore int64
+	// Key encrypts the embedded store at rest; empty: no encryption.
+	Key string
+	// BreakEven overrides the measured largest group that is published singly.
+	BreakEven int
+	Logger    *slog.Logger
+}
+
+// Defaults of Options.
+const (
+	DefaultMaxBytes = 4 << 30
+	DefaultMaxStore = 10 << 30
+	defaultBreak    = 10
+)
+
+// jet is the JetStream form of Log.
+type jet struct {
+	opts     Options
+	server   *embedded // nil with an external cluster
+	daemon   *nats.Conn
+	operator *nats.Conn
+	js       jetstream.JetStream
+	facts    *committer
+	readings *committer
+
+	mu     sync.Mutex // guards leases
+	leases map[string]uint64
+
+	closing chan struct{}
+	once    sync.Once
+}
+
+// Open starts or joins the log. It refuses a stream that could lose facts
+// (*LosingError) and a store in which an expected stream is missing
+// (*MissingError), and never recreates one.
+func Open(ctx context.Context, o Options) (Log, error) {
+	if o.MaxBytes == 0 {
+		o.MaxBytes = DefaultMaxBytes
+	}
+	if o.MaxStore == 0 {
+		o.MaxStore = DefaultMaxStore
+	}
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Volume == "" || strings.ContainsAny(o.Volume, ".*> \t\r\n") {
+		return nil, fmt.Errorf("eventlog: the volume %q must be one subject token, for example 2026", o.Volume)
+	}
+	j := &jet{opts: o, leases: map[string]uint64{}, closing: make(chan struct{})}
+	if err := j.start(ctx); err != nil {
+		j.shut()
+		return nil, err
+	}
+	return j, nil
+}
+
+func (j *jet) start(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	if err := j.connect(); err != nil {
+		return err
+	}
+	admin, err := jetstream.New(j.operator)
+	if err != nil {
+		return fmt.Errorf("eventlog: %w", err)
+	}
+	known, err := j.knownStreams()
+	if err != nil {
+		return err
+	}
+	err = ensureStreams(ctx, admin, j.opts.Volume, j.opts.MaxBytes, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
+	if err != nil {
+		return err
+	}
+	if err := j.rememberStreams(known); err != nil {
+		return err
+	}
+	even := j.opts.BreakEven
+	if even == 0 {
+		even = breakEven(ctx, admin, max(j.opts.Replicas, 1))
+	}
+	if j.js, err = jetstream.New(j.daemon, jetstream.WithPublishAsyncMaxPending(4096)); err != nil {
+		return fmt.Errorf("eventlog: %w", err)
+	}
+	j.facts = newCommitter(j.js, even)
+	j.readings = newCommitter(j.js, even)
+	j.opts.Logger.Info("log open", slog.String("volume", j.opts.Volume), slog.Int("published_singly_up_to", even))
+	return nil
+}
+
+func (j *jet) connect() error {
+	if j.opts.URL == "" {
+		server, err := startEmbedded(j.opts.Dir, j.opts.MaxStore, j.opts.Key)
+		if err != nil {
+			return err
+		}
+		j.server = server
+		if j.daemon, err = server.connect(daemonUser); err != nil {
+			return fmt.Errorf("eventlog: %w", err)
+		}
+		if j.operator, err = server.connect(operatorUser); err != nil {
+			return fmt.Errorf("eventlog: %w", err)
+		}
+		return nil
+	}
+	if j.opts.Replicas == 0 {
+		j.opts.Replicas = 3
+	}
+	var err error
+	if j.daemon, err = nats.Connect(j.opts.URL, nats.Name("custodyd"), nats.MaxReconnects(-1)); err != nil {
+		return fmt.Errorf("eventlog: connect to the cluster: %w", err)
+	}
+	operator := j.opts.OperatorURL
+	if operator == "" {
+		operator = j.opts.URL
+	}
+	if j.operator, err = nats.Connect(operator, nats.Name("custodyd operator"), nats.MaxReconnects(-1)); err != nil {
+		return fmt.Errorf("eventlog: connect to the cluster as operator: %w", err)
+	}
+	return nil
+}
+
+// knownStreams reads which streams existed on this data directory before. With
+// a wrong key the server starts with its streams "not found"; this list, kept
+// beside the store, tells that apart from a first start.
+func (j *jet) knownStreams() ([]string, error) {
+	if j.opts.URL != "" {
+		return nil, nil
+	}
+	data, err := os.ReadFile(j.streamsFile())
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("eventlog: %w", err)
+	}
+	var names []string
+	if err := json.Unmarshal(data, &names); err != nil {
+		return nil, fmt.Errorf("eventlog: %s is damaged; restore it from a backup: %w", j.streamsFile(), err)
+	}
+	return names, nil
+}
+
+func (j *jet) streamsFile() string { return filepath.Join(j.opts.Dir, "streams.json") }
+
+func (j *jet) rememberStreams(known []string) error {
+	if j.opts.URL != "" {
+		return nil
+	}
+	all := slices.Clone(known)
+	for _, n := range []string{custodyStream(j.opts.Volume), readingsStream(j.opts.Volume), keysStream} {
+		if !slices.Contains(all, n) {
+			all = append(all, n)
+		}
+	}
+	if len(all) == len(known) {
+		return nil
+	}
+	data, err := json.Marshal(all)
+	if err != nil {
+		return fmt.Errorf("eventlog: %w", err)
+	}
+	tmp := j.streamsFile() + ".new"
+	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
+	if err != nil {
+		return fmt.Errorf("eventlog: %w", err)
+	}
+	_, werr := f.Write(data)
+	if err := errors.Join(werr, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("eventlog: write %s: %w", tmp, err)
+	}
+	if err := os.Rename(tmp, j.streamsFile()); err != nil {
+		return fmt.Errorf("eventlog: %w", err)
+	}
+	return nil
+}
+
+// breakEven measures, on a stream of its own that it removes again, up to which
+// group size single durable publishes cost less than one atomic batch.
+func breakEven(ctx context.Context, js jetstream.JetStream, replicas int) int {
+	const name = "PROBE"
+	_ = js.DeleteStream(ctx, name)
+	_, err := js.CreateStream(ctx, jetstream.StreamConfig{
+		Name: name, Subjects: []string{"probe.>"}, Storage: jetstream.FileStorage, Replicas: replicas, AllowAtomicPublish: true,
+	})
+	if err != nil {
+		return defaultBreak
+	}
+	defer func() { _ = js.DeleteStream(ctx, name) }()
+	c := &committer{js: js}
+	time1 := medianOf(5, func() { c.singly(probes(1)) })
+	timeN := medianOf(5, func() { c.batch(probes(16)) })
+	if time1 <= 0 {
+		return defaultBreak
+	}
+	return int(min(max(timeN/time1, 2), 32))
+}
+
+func probes(n int) []*entry {
+	es := make([]*entry, n)
+	for i := range es {
+		es[i] = &entry{subject: fmt.Sprintf("probe.%d", i), data: make([]byte, 400), done: make(chan outcome, 1)}
+	}
+	return es
+}
+
+func medianOf(n int, f func()) time.Duration {
+	took := make([]time.Duration, n)
+	for i := range took {
+		start := time.Now()
+		f()
+		took[i] = time.Since(start)
+	}
+	slices.Sort(took)
+	return took[n/2]
+}
+
+// Append implements Log.
+func (j *jet) Append(ctx context.Context, d *event.Decision, after uint64) (uint64, error) {
+	if !d.Key.Valid() || !slices.Contains(event.Kinds(), d.Kind) {
+		return 0, fmt.Errorf("eventlog: %s %q is no aggregate", d.Kind, d.Key)
+	}
+	data, err := wire.Decision(d)
+	if err != nil {
+		return 0, err
+	}
+	return j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, after: after, expect: true})
+}
+
+// AppendRun implements Log.
+func (j *jet) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
+	if !r.Logger.Valid() {
+		return 0, fmt.Errorf("eventlog: logger %q is no aggregate", r.Logger)
+	}
+	data, err := wire.Run(r)
+	if err != nil {
+		return 0, err
+	}
+	return j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data})
+}
+
+// End implements Log.
+func (j *jet) End(ctx context.Context) (Position, error) {
+	var p Position
+	for _, s := range []struct {
+		name string
+		seq  *uint64
+	}{{custodyStream(j.opts.Volume), &p.Custody}, {readingsStream(j.opts.Volume), &p.Readings}} {
+		stream, err := j.js.Stream(ctx, s.name)
+		if err != nil {
+			return Position{}, fmt.Errorf("eventlog: %w", err)
+		}
+		*s.seq = stream.CachedInfo().State.LastSeq
+	}
+	return p, nil
+}
+
+// Follow implements Log.
+func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var mu sync.Mutex // one call into sink at a time
+	errs := make(chan error, 2)
+	go func() {
+		errs <- j.follow(ctx, custodyStream(j.opts.Volume), from.Custody, func(m jetstream.Msg, seq uint64) {
+			d, err := wire.ReadDecision(m.Data())
+			if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
+				err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			if err != nil {
+				sink.Broken(Broken{Stream: custodyStream(j.opts.Volume), Seq: seq, Subject: m.Subject(), Err: err})
+				return
+			}
+			sink.Decision(&event.Record{Seq: seq, Decision: d})
+		})
+	}()
+	go func() {
+		errs <- j.follow(ctx, readingsStream(j.opts.Volume), from.Readings, func(m jetstream.Msg, seq uint64) {
+			r, err := wire.ReadRun(m.Data())
+			mu.Lock()
+			defer mu.Unlock()
+			if err != nil {
+				sink.Broken(Broken{Stream: readingsStream(j.opts.Volume), Seq: seq, Subject: m.Subject(), Err: err})
+				return
+			}
+			sink.Run(seq, &r)
+		})
+	}()
+	err := <-errs
+	cancel()
+	return errors.Join(err, <-errs)
+}
+
+func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(jetstream.Msg, uint64)) error {
+	cons, err := j.js.OrderedConsumer(ctx, stream, jetstream.OrderedConsumerConfig{
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from + 1,
+	})
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return fmt.Errorf("eventlog: follow %s: %w", stream, err)
+	}
+	failed := make(chan error, 1)
+	running, err := cons.Consume(func(m jetstream.Msg) {
+		meta, err := m.Metadata()
+		if err != nil {
+			select {
+			case failed <- fmt.Errorf("eventlog: follow %s: %w", stream, err):
+			default:
+			}
+			return
+		}
+		take(m, meta.Sequence.Stream)
+	}, jetstream.PullMaxMessages(2000))
+	if err != nil {
+		return fmt.Errorf("eventlog: follow %s: %w", stream, err)
+	}
+	defer func() {
+		running.Stop()
+		<-running.Closed()
+	}()
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-j.closing:
+		return ErrClosed
+	case <-running.Closed():
+		return fmt.Errorf("eventlog: the broker ended the reading of %s", stream)
+	case err := <-failed:
+		return err
+	}
+}
+
+// History implements Log. It reads message by message to the aggregate's last
+// sequence: a batch read was seen to come back short without an error.
+func (j *jet) History(ctx context.Context, kind event.Kind, key event.Key) ([]event.Record, error) {
+	subject := event.Subject(j.opts.Volume, kind, key)
+	stream, err := j.js.Stream(ctx, custodyStream(j.opts.Volume))
+	if err != nil {
+		return nil, fmt.Errorf("eventlog: history: %w", err)
+	}
+	last, err := stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("eventlog: history: %w", err)
+	}
+	var out []event.Record
+	for seq := uint64(1); seq <= last.Sequence; seq++ {
+		m, err := stream.GetMsg(ctx, seq, jetstream.WithGetMsgSubject(subject))
+		if err != nil {
+			return nil, fmt.Errorf("eventlog: history: %w", err)
+		}
+		d, err := wire.ReadDecision(m.Data)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, event.Record{Seq: m.Sequence, Decision: d})
+		seq = m.Sequence
+	}
+	return out, nil
+}
+
+// AddKey implements Log. The blind index is the subject, so the literal
+// expectation settles which of two daemons gave a patient its reference.
+func (j *jet) AddKey(ctx context.Context, index string, k wire.PatientKey) (wire.PatientKey, error) {
+	subject := "keys." + index
+	stream, err := j.js.Stream(ctx, keysStream)
+	if err != nil {
+		return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
+	}
+	for range 3 {
+		m, err := stream.GetLastMsgForSubject(ctx, subject)
+		if err == nil {
+			return wire.ReadKey(m.Data)
+		}
+		if !errors.Is(err, jetstream.ErrMsgNotFound) {
+			return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
+		}
+		data, err := wire.Key(k)
+		if err != nil {
+			return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
+		}
+		_, err = j.js.Publish(ctx, subject, data, jetstream.WithExpectLastSequencePerSubject(0))
+		if err == nil {
+			return k, nil
+		}
+		if !errors.Is(classify(err), ErrConflict) {
+			return wire.PatientKey{}, classify(err)
+		}
+	}
+	return wire.PatientKey{}, ErrConflict
+}
+
+// Lease implements Log. The stream drops a lease that was not renewed in time;
+// an empty one was given back and may be taken at once.
+func (j *jet) Lease(ctx context.Context, name, holder string) (bool, error) {
+	j.mu.Lock()
+	after := j.leases[name]
+	j.mu.Unlock()
+	held, err := j.takeLease(ctx, name, holder, after)
+	if held || err != nil {
+		return held, err
+	}
+	stream, err := j.js.Stream(ctx, leaseStream)
+	if err != nil {
+		return false, fmt.Errorf("eventlog: lease: %w", err)
+	}
+	last, err := stream.GetLastMsgForSubject(ctx, "lease."+name)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return j.takeLease(ctx, name, holder, 0)
+	}
+	if err != nil {
+		return false, fmt.Errorf("eventlog: lease: %w", err)
+	}
+	if len(last.Data) != 0 {
+		return false, nil
+	}
+	return j.takeLease(ctx, name, holder, last.Sequence)
+}
+
+func (j *jet) takeLease(ctx context.Context, name, holder string, after uint64) (bool, error) {
+	ack, err := j.js.Publish(ctx, "lease."+name, []byte(holder), jetstream.WithExpectLastSequencePerSubject(after))
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	if err == nil {
+		j.leases[name] = ack.Sequence
+		return true, nil
+	}
+	delete(j.leases, name)
+	if err = classify(err); errors.Is(err, ErrConflict) {
+		return false, nil
+	}
+	return false, err
+}
+
+// Release implements Log. An empty lease is written over: the daemon's user may
+// not delete, and a holder without a name counts as nobody.
+func (j *jet) Release(ctx context.Context, name, _ string) error {
+	j.mu.Lock()
+	after, held := j.leases[name]
+	delete(j.leases, name)
+	j.mu.Unlock()
+	if !held {
+		return nil
+	}
+	_, err := j.js.Publish(ctx, "lease."+name, nil, jetstream.WithExpectLastSequencePerSubject(after))
+	if err != nil {
+		return classify(err)
+	}
+	return nil
+}
+
+// Close implements Log.
+func (j *jet) Close() error {
+	j.shut()
+	return nil
+}
+
+func (j *jet) shut() {
+	j.once.Do(func() {
+		close(j.closing)
+		for _, c := range []*committer{j.facts, j.readings} {
+			if c != nil {
+				c.close()
+			}
+		}
+		for _, nc := range []*nats.Conn{j.daemon, j.operator} {
+			if nc != nil {
+				nc.Close()
+			}
+		}
+		if j.server != nil {
+			j.server.stop()
+		}
+	})
+}

@@ -1,0 +1,354 @@
+// Package logtest is the test that every form of the log must pass. It lives
+// beside the contract it guards; memlog, the embedded server and a cluster of
+// three call it.
+package logtest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/eventlog/wire"
+)
+
+// Patience is how long the test waits for what must come; it is not asserted as
+// a speed.
+const Patience = 60 * time.Second
+
+// Tape keeps what a follower read. Its methods may be called from any goroutine.
+type Tape struct {
+	mu      sync.Mutex
+	records []event.Record
+	runs    []event.Run
+	broken  []eventlog.Broken
+	at      eventlog.Position
+	grown   chan struct{}
+}
+
+// NewTape gives an empty tape.
+func NewTape() *Tape { return &Tape{grown: make(chan struct{})} }
+
+// Decision implements eventlog.Sink.
+func (t *Tape) Decision(rec *event.Record) {
+	t.keep(func() { t.records = append(t.records, *rec); t.at.Custody = rec.Seq })
+}
+
+// Run implements eventlog.Sink.
+func (t *Tape) Run(seq uint64, r *event.Run) {
+	t.keep(func() { t.runs = append(t.runs, *r); t.at.Readings = seq })
+}
+
+// Broken implements eventlog.Sink.
+func (t *Tape) Broken(b eventlog.Broken) {
+	t.keep(func() { t.broken = append(t.broken, b); t.at.Custody = max(t.at.Custody, b.Seq) })
+}
+
+func (t *Tape) keep(f func()) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	f()
+	close(t.grown)
+	t.grown = make(chan struct{})
+}
+
+// Wait returns once the tape reached p.
+func (t *Tape) Wait(tb testing.TB, p eventlog.Position) {
+	tb.Helper()
+	deadline := time.After(Patience)
+	for {
+		t.mu.Lock()
+		at, grown := t.at, t.grown
+		t.mu.Unlock()
+		if at.Reached(p) {
+			return
+		}
+		select {
+		case <-grown:
+		case <-deadline:
+			tb.Fatalf("the follower stands at %+v and should have reached %+v", at, p)
+		}
+	}
+}
+
+// Records are the decisions read so far.
+func (t *Tape) Records() []event.Record {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return append([]event.Record(nil), t.records...)
+}
+
+// Broke are the messages that could not be read.
+func (t *Tape) Broke() []eventlog.Broken {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return append([]eventlog.Broken(nil), t.broken...)
+}
+
+// Decision makes a decision for tube with the given id.
+func Decision(tube, id string) *event.Decision {
+	key, err := event.LocalKey(tube)
+	if err != nil {
+		panic(err) // a mistake in the test itself
+	}
+	return &event.Decision{
+		Envelope: event.Envelope{ID: id, Kind: event.KindTube, Key: key, Occurred: 1_764_000_000_000, Recorded: 1_764_000_000_100, Mode: event.Live},
+		Facts:    []event.Fact{event.Seen{}},
+	}
+}
+
+// Run checks the contract on logs that open makes. Each sub-test gets a new log.
+func Run(t *testing.T, open func(t *testing.T) eventlog.Log) {
+	t.Run("append, follow and history agree", func(t *testing.T) { agree(t, open(t)) })
+	t.Run("an expectation that is not met stores nothing", func(t *testing.T) { expectation(t, open(t)) })
+	t.Run("of many writers to one aggregate exactly one wins", func(t *testing.T) { oneWins(t, open(t)) })
+	t.Run("many callers, every answer true", func(t *testing.T) { many(t, open(t)) })
+	t.Run("one stale writer does not poison others", func(t *testing.T) { stale(t, open(t)) })
+	t.Run("readings keep presence", func(t *testing.T) { readings(t, open(t)) })
+	t.Run("follow from a position", func(t *testing.T) { resume(t, open(t)) })
+	t.Run("a patient has one key", func(t *testing.T) { keys(t, open(t)) })
+	t.Run("a lease has one holder", func(t *testing.T) { lease(t, open(t)) })
+	t.Run("no aggregate, no write", func(t *testing.T) { nonsense(t, open(t)) })
+}
+
+func follow(t *testing.T, l eventlog.Log, from eventlog.Position) *Tape {
+	t.Helper()
+	tape := NewTape()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- l.Follow(ctx, from, tape) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-done; err != nil && !errors.Is(err, eventlog.ErrClosed) {
+			t.Errorf("follow ended with %v", err)
+		}
+	})
+	return tape
+}
+
+func mustAppend(t *testing.T, l eventlog.Log, d *event.Decision, after uint64) uint64 {
+	t.Helper()
+	seq, err := l.Append(context.Background(), d, after)
+	if err != nil {
+		t.Fatalf("append %s/%s after %d: %v", d.Key, d.ID, after, err)
+	}
+	return seq
+}
+
+func end(t *testing.T, l eventlog.Log) eventlog.Position {
+	t.Helper()
+	p, err := l.End(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func agree(t *testing.T, l eventlog.Log) {
+	a := mustAppend(t, l, Decision("TB1", "a"), 0)
+	mustAppend(t, l, Decision("TB2", "b"), 0)
+	c := mustAppend(t, l, Decision("TB1", "c"), a)
+	tape := follow(t, l, eventlog.Position{})
+	tape.Wait(t, end(t, l))
+	var ids string
+	for _, r := range tape.Records() {
+		ids += r.ID
+	}
+	if ids != "abc" {
+		t.Fatalf("followed %q, want abc", ids)
+	}
+	hist, err := l.History(context.Background(), event.KindTube, "L-TB1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(hist) != 2 || hist[0].Seq != a || hist[1].Seq != c || hist[1].ID != "c" {
+		t.Fatalf("history %+v, want sequences %d and %d", hist, a, c)
+	}
+	if none, err := l.History(context.Background(), event.KindTube, "L-NONE"); err != nil || len(none) != 0 {
+		t.Fatalf("history of nothing: %v, %v", none, err)
+	}
+}
+
+func expectation(t *testing.T, l eventlog.Log) {
+	first := mustAppend(t, l, Decision("TB1", "a"), 0)
+	for _, wrong := range []uint64{0, first + 1, first + 1000} {
+		if _, err := l.Append(context.Background(), Decision("TB1", "b"), wrong); !errors.Is(err, eventlog.ErrConflict) {
+			t.Fatalf("after %d: %v, want a conflict", wrong, err)
+		}
+	}
+	if _, err := l.Append(context.Background(), Decision("NEW", "b"), 7); !errors.Is(err, eventlog.ErrConflict) {
+		t.Fatalf("a new aggregate with an expectation: %v, want a conflict", err)
+	}
+	if p := end(t, l); p.Custody != first {
+		t.Fatalf("the log ends at %d, want %d", p.Custody, first)
+	}
+}
+
+// oneWins is the race of EVT-S3: several desks have read the same state.
+func oneWins(t *testing.T, l eventlog.Log) {
+	const writers, rounds = 8, 12
+	for round := range rounds {
+		tube := fmt.Sprintf("RACE%d", round)
+		first := mustAppend(t, l, Decision(tube, "first"), 0)
+		errs := make([]error, writers)
+		var wg sync.WaitGroup
+		for w := range writers {
+			wg.Go(func() { _, errs[w] = l.Append(context.Background(), Decision(tube, fmt.Sprint("w", w)), first) })
+		}
+		wg.Wait()
+		won := 0
+		for _, err := range errs {
+			switch {
+			case err == nil:
+				won++
+			case !errors.Is(err, eventlog.ErrConflict):
+				t.Fatalf("round %d: %v, want a conflict", round, err)
+			}
+		}
+		hist, err := l.History(context.Background(), event.KindTube, event.Key("L-"+tube))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if won != 1 || len(hist) != 2 {
+			t.Fatalf("round %d: %d writers were told they won and %d decisions are stored, want 1 and 2", round, won, len(hist))
+		}
+	}
+}
+
+func many(t *testing.T, l eventlog.Log) {
+	const callers, each = 48, 12
+	got := make([]map[uint64]string, callers)
+	var wg sync.WaitGroup
+	for c := range callers {
+		got[c] = map[uint64]string{}
+		wg.Go(func() {
+			after := uint64(0)
+			for i := range each {
+				id := fmt.Sprintf("%d-%d", c, i)
+				seq, err := l.Append(context.Background(), Decision(fmt.Sprint("TB", c), id), after)
+				if err != nil {
+					t.Errorf("%s: %v", id, err)
+					return
+				}
+				after, got[c][seq] = seq, id
+			}
+		})
+	}
+	wg.Wait()
+	tape := follow(t, l, eventlog.Position{})
+	tape.Wait(t, end(t, l))
+	records := tape.Records()
+	if len(records) != callers*each {
+		t.Fatalf("%d decisions in the log, %d were acknowledged", len(records), callers*each)
+	}
+	for _, r := range records {
+		var c int
+		if _, err := fmt.Sscanf(r.ID, "%d-", &c); err != nil {
+			t.Fatal(err)
+		}
+		if got[c][r.Seq] != r.ID {
+			t.Fatalf("sequence %d holds %s; its writer was told %q", r.Seq, r.ID, got[c][r.Seq])
+		}
+	}
+}
+
+func stale(t *testing.T, l eventlog.Log) {
+	seqs := map[string]uint64{}
+	const n = 40
+	for i := range n {
+		tube := fmt.Sprint("TB", i)
+		seqs[tube] = mustAppend(t, l, Decision(tube, "first"), 0)
+	}
+	errs := make([]error, n)
+	var wg sync.WaitGroup
+	for i := range n {
+		tube := fmt.Sprint("TB", i)
+		after := seqs[tube]
+		if i%10 == 3 {
+			after = 0 // has not heard of the first decision
+		}
+		wg.Go(func() { _, errs[i] = l.Append(context.Background(), Decision(tube, "second"), after) })
+	}
+	wg.Wait()
+	for i, err := range errs {
+		if i%10 == 3 {
+			if !errors.Is(err, eventlog.ErrConflict) {
+				t.Errorf("writer %d was stale and heard %v", i, err)
+			}
+		} else if err != nil {
+			t.Errorf("writer %d was right and heard %v", i, err)
+		}
+	}
+}
+
+func readings(t *testing.T, l eventlog.Log) {
+	run := &event.Run{Logger: "L-LG1", ID: "r1", Recorded: 5, Readings: []event.Reading{
+		{At: 1000, C: 0, OK: true, Raw: "0.0"}, {At: 2000}, {At: 4000, C: -1050, OK: true},
+	}}
+	if _, err := l.AppendRun(context.Background(), run); err != nil {
+		t.Fatal(err)
+	}
+	tape := follow(t, l, eventlog.Position{})
+	tape.Wait(t, end(t, l))
+	if len(tape.runs) != 1 || fmt.Sprint(tape.runs[0]) != fmt.Sprint(*run) {
+		t.Fatalf("read %+v, want %+v", tape.runs, *run)
+	}
+}
+
+func resume(t *testing.T, l eventlog.Log) {
+	mustAppend(t, l, Decision("TB1", "a"), 0)
+	mid := end(t, l)
+	mustAppend(t, l, Decision("TB2", "b"), 0)
+	tape := follow(t, l, mid)
+	tape.Wait(t, end(t, l))
+	mustAppend(t, l, Decision("TB3", "c"), 0) // arrives while following
+	tape.Wait(t, end(t, l))
+	rs := tape.Records()
+	if len(rs) != 2 || rs[0].ID != "b" || rs[1].ID != "c" {
+		t.Fatalf("followed %d decisions, want b and c", len(rs))
+	}
+}
+
+func keys(t *testing.T, l eventlog.Log) {
+	ctx := context.Background()
+	first, err := l.AddKey(ctx, "INDEX1", wire.PatientKey{Reference: "R1", Key: []byte{1}})
+	if err != nil || first.Reference != "R1" {
+		t.Fatalf("%+v, %v", first, err)
+	}
+	again, err := l.AddKey(ctx, "INDEX1", wire.PatientKey{Reference: "R2", Key: []byte{2}})
+	if err != nil || again.Reference != "R1" || again.Key[0] != 1 {
+		t.Fatalf("the second caller got %+v, %v; want the first key", again, err)
+	}
+}
+
+func lease(t *testing.T, l eventlog.Log) {
+	ctx := context.Background()
+	for range 2 {
+		if held, err := l.Lease(ctx, "judge", "one"); err != nil || !held {
+			t.Fatalf("one: %v, %v", held, err)
+		}
+	}
+	if err := l.Release(ctx, "judge", "one"); err != nil {
+		t.Fatal(err)
+	}
+	if held, err := l.Lease(ctx, "judge", "one"); err != nil || !held {
+		t.Fatalf("one again: %v, %v", held, err)
+	}
+}
+
+func nonsense(t *testing.T, l eventlog.Log) {
+	bad := Decision("TB1", "a")
+	bad.Key = "L-a.b>"
+	if _, err := l.Append(context.Background(), bad, 0); err == nil {
+		t.Fatal("a key that would change the subject was accepted")
+	}
+	bad = Decision("TB1", "a")
+	bad.Kind = "nothing"
+	if _, err := l.Append(context.Background(), bad, 0); err == nil {
+		t.Fatal("an unknown kind was accepted")
+	}
+}

@@ -1,0 +1,249 @@
+// Package wire decides the stored form of decisions, readings and patient keys
+// and reads every form that was ever stored. It is the only package that sees
+// proto/event/v1; everything else speaks the plain types of package event.
+package wire
+
+import (
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	"specimen.example/custody/internal/event"
+	eventv1 "specimen.example/custody/proto/event/v1"
+)
+
+// Schema is the version this program writes. A message of a higher version is
+// refused: half understood is worse than not read.
+const Schema = 1
+
+// Decision gives the stored bytes of d.
+func Decision(d *event.Decision) ([]byte, error) {
+	m := &eventv1.Decision{
+		Schema: Schema,
+		Id:     d.ID, Kind: string(d.Kind), Key: string(d.Key), Digest: d.Digest,
+		Occurred: int64(d.Occurred), DeviceTime: int64(d.DeviceTime), OffsetMs: d.OffsetMs, UncertaintyMs: d.UncertaintyMs,
+		MonotonicMs: d.MonotonicMs, BootId: d.BootID, TimeSource: d.TimeSource, ZoneOffsetMin: d.ZoneOffsetMin,
+		Typed: int64(d.Typed), Recorded: int64(d.Recorded),
+		Actor: d.Actor, OnBehalfOf: d.OnBehalf, Witness: d.Witness, Principal: d.Principal, Role: d.Role,
+		Device: d.Device, DeviceSequence: d.DeviceSeq, Place: d.Place, Mode: string(d.Mode), ReadMethod: d.How,
+		AppBuild: d.App, ImportSource: d.Import, Causes: d.Causes, Attested: d.Attested, KeyId: d.KeyID,
+		Signature: d.Signature, Step: d.Step,
+		Facts: make([]*eventv1.Fact, len(d.Facts)),
+	}
+	for i, f := range d.Facts {
+		p, err := factToProto(f)
+		if err != nil {
+			return nil, err
+		}
+		m.Facts[i] = p
+	}
+	return proto.Marshal(m)
+}
+
+// ReadDecision reads what Decision wrote, in this version or an earlier one.
+func ReadDecision(data []byte) (event.Decision, error) {
+	var m eventv1.Decision
+	if err := proto.Unmarshal(data, &m); err != nil {
+		return event.Decision{}, fmt.Errorf("wire: decision: %w", err)
+	}
+	if m.GetSchema() < 1 || m.GetSchema() > Schema {
+		return event.Decision{}, fmt.Errorf("wire: decision %s has schema %d; this program reads 1 to %d", m.GetId(), m.GetSchema(), Schema)
+	}
+	d := event.Decision{Envelope: event.Envelope{
+		ID: m.GetId(), Kind: event.Kind(m.GetKind()), Key: event.Key(m.GetKey()), Digest: m.GetDigest(),
+		Occurred: event.Instant(m.GetOccurred()), DeviceTime: event.Instant(m.GetDeviceTime()), OffsetMs: m.GetOffsetMs(),
+		UncertaintyMs: m.GetUncertaintyMs(), MonotonicMs: m.GetMonotonicMs(), BootID: m.GetBootId(),
+		TimeSource: m.GetTimeSource(), ZoneOffsetMin: m.GetZoneOffsetMin(), Typed: event.Instant(m.GetTyped()),
+		Recorded: event.Instant(m.GetRecorded()),
+		Actor:    m.GetActor(), OnBehalf: m.GetOnBehalfOf(), Witness: m.GetWitness(), Principal: m.GetPrincipal(), Role: m.GetRole(),
+		Device: m.GetDevice(), DeviceSeq: m.GetDeviceSequence(), Place: m.GetPlace(), Mode: event.Mode(m.GetMode()),
+		How: m.GetReadMethod(), App: m.GetAppBuild(), Import: m.GetImportSource(), Causes: m.GetCauses(),
+		Attested: m.GetAttested(), KeyID: m.GetKeyId(), Signature: m.GetSignature(), Step: m.GetStep(),
+	}}
+	d.Facts = make([]event.Fact, len(m.GetFacts()))
+	for i, p := range m.GetFacts() {
+		f := factFromProto(p)
+		if f == nil {
+			return event.Decision{}, fmt.Errorf("wire: decision %s holds a fact this program doesn't know", m.GetId())
+		}
+		d.Facts[i] = f
+	}
+	return d, nil
+}
+
+// Run gives the stored bytes of a run of readings. A regular run is stored as
+// start and interval; any other keeps each instant.
+func Run(r *event.Run) ([]byte, error) {
+	m := &eventv1.Readings{
+		Schema: Schema, Logger: string(r.Logger), Id: r.ID, Recorded: int64(r.Recorded), Device: r.Device, ImportSource: r.Import,
+		Values: make([]int32, len(r.Readings)), Present: make([]bool, len(r.Readings)),
+	}
+	every, regular := regularInterval(r.Readings)
+	raw := false
+	for i, v := range r.Readings {
+		m.Values[i], m.Present[i] = int32(v.C), v.OK
+		if !v.OK {
+			m.Values[i] = 0
+		}
+		raw = raw || v.Raw != ""
+		if !regular {
+			m.Instants = append(m.Instants, int64(v.At))
+		}
+	}
+	if regular && len(r.Readings) > 0 {
+		m.Start, m.EveryMs = int64(r.Readings[0].At), every
+	}
+	if raw {
+		m.Raw = make([]string, len(r.Readings))
+		for i, v := range r.Readings {
+			m.Raw[i] = v.Raw
+		}
+	}
+	return proto.Marshal(m)
+}
+
+func regularInterval(rs []event.Reading) (every int64, ok bool) {
+	if len(rs) < 2 {
+		return 0, true
+	}
+	every = int64(rs[1].At - rs[0].At)
+	for i := 1; i < len(rs); i++ {
+		if int64(rs[i].At-rs[i-1].At) != every {
+			return 0, false
+		}
+	}
+	return every, true
+}
+
+// ReadRun reads what Run wrote.
+func ReadRun(data []byte) (event.Run, error) {
+	var m eventv1.Readings
+	if err := proto.Unmarshal(data, &m); err != nil {
+		return event.Run{}, fmt.Errorf("wire: readings: %w", err)
+	}
+	if m.GetSchema() < 1 || m.GetSchema() > Schema {
+		return event.Run{}, fmt.Errorf("wire: readings %s have schema %d; this program reads 1 to %d", m.GetId(), m.GetSchema(), Schema)
+	}
+	n := len(m.GetValues())
+	if len(m.GetPresent()) != n || (len(m.GetInstants()) != 0 && len(m.GetInstants()) != n) || (len(m.GetRaw()) != 0 && len(m.GetRaw()) != n) {
+		return event.Run{}, fmt.Errorf("wire: readings %s: values, presence, instants and raw differ in number", m.GetId())
+	}
+	r := event.Run{
+		Logger: event.Key(m.GetLogger()), ID: m.GetId(), Recorded: event.Instant(m.GetRecorded()),
+		Device: m.GetDevice(), Import: m.GetImportSource(), Readings: make([]event.Reading, n),
+	}
+	for i := range r.Readings {
+		at := m.GetStart() + int64(i)*m.GetEveryMs()
+		if len(m.GetInstants()) != 0 {
+			at = m.GetInstants()[i]
+		}
+		r.Readings[i] = event.Reading{At: event.Instant(at), C: event.CentiC(m.GetValues()[i]), OK: m.GetPresent()[i]}
+		if len(m.GetRaw()) != 0 {
+			r.Readings[i].Raw = m.GetRaw()[i]
+		}
+	}
+	return r, nil
+}
+
+// PatientKey is what the KEYS stream holds under a patient's blind index.
+type PatientKey struct {
+	Reference string // random, the only trace of a patient in the log
+	Key       []byte // 32 bytes
+	Wrapped   bool   // Key is encrypted by a key outside the log
+}
+
+// Key gives the stored bytes of k.
+func Key(k PatientKey) ([]byte, error) {
+	return proto.Marshal(&eventv1.PatientKey{Reference: k.Reference, Key: k.Key, Wrapped: k.Wrapped})
+}
+
+// ReadKey reads what Key wrote.
+func ReadKey(data []byte) (PatientKey, error) {
+	var m eventv1.PatientKey
+	if err := proto.Unmarshal(data, &m); err != nil {
+		return PatientKey{}, fmt.Errorf("wire: patient key: %w", err)
+	}
+	return PatientKey{Reference: m.GetReference(), Key: m.GetKey(), Wrapped: m.GetWrapped()}, nil
+}
+
+func keyStrings(keys []event.Key) []string {
+	if len(keys) == 0 {
+		return nil
+	}
+	out := make([]string, len(keys))
+	for i, k := range keys {
+		out[i] = string(k)
+	}
+	return out
+}
+
+func stringKeys(keys []string) []event.Key {
+	if len(keys) == 0 {
+		return nil
+	}
+	out := make([]event.Key, len(keys))
+	for i, k := range keys {
+		out[i] = event.Key(k)
+	}
+	return out
+}
+
+func cipherToProto(c event.Ciphertext) *eventv1.Ciphertext {
+	if len(c.Box) == 0 {
+		return nil
+	}
+	return &eventv1.Ciphertext{Key: c.Key, Nonce: c.Nonce, Box: c.Box}
+}
+
+func cipherFromProto(m *eventv1.Ciphertext) event.Ciphertext {
+	return event.Ciphertext{Key: m.GetKey(), Nonce: m.GetNonce(), Box: m.GetBox()}
+}
+
+func rangeToProto(r event.Range) *eventv1.Range {
+	if !r.Known {
+		return nil
+	}
+	return &eventv1.Range{Low: int32(r.Low), High: int32(r.High)}
+}
+
+func rangeFromProto(m *eventv1.Range) event.Range {
+	if m == nil {
+		return event.Range{}
+	}
+	return event.Range{Low: event.CentiC(m.GetLow()), High: event.CentiC(m.GetHigh()), Known: true}
+}
+
+func flagToProto(f event.Flag) *eventv1.Flag {
+	m := &eventv1.Flag{
+		Episode: f.Episode, Kind: string(f.Kind), Verdict: string(f.Verdict), Action: string(f.Action),
+		Rules: f.Rules, Until: int64(f.Until),
+	}
+	for _, t := range f.Tests {
+		p := &eventv1.FlagTest{
+			Assay: t.Assay, Verdict: string(t.Verdict), Outlook: string(t.Outlook), Direction: string(t.Direction), Rule: t.Rule,
+		}
+		for _, r := range t.Reasons {
+			p.Reasons = append(p.Reasons, string(r))
+		}
+		m.Tests = append(m.Tests, p)
+	}
+	return m
+}
+
+func flagFromProto(m *eventv1.Flag) event.Flag {
+	f := event.Flag{
+		Episode: m.GetEpisode(), Kind: event.FlagKind(m.GetKind()), Verdict: event.Verdict(m.GetVerdict()),
+		Action: event.Action(m.GetAction()), Rules: m.GetRules(), Until: event.Instant(m.GetUntil()),
+	}
+	for _, p := range m.GetTests() {
+		t := event.FlagTest{
+			Assay: p.GetAssay(), Verdict: event.Verdict(p.GetVerdict()), Outlook: event.Outlook(p.GetOutlook()),
+			Direction: event.Direction(p.GetDirection()), Rule: p.GetRule(),
+		}
+		for _, r := range p.GetReasons() {
+			t.Reasons = append(t.Reasons, event.Reason(r))
+		}
+		f.Tests = append(f.Tests, t)
+	}
+	return f
+}

@@ -1,0 +1,182 @@
+package wire_test
+
+import (
+	"fmt"
+	"reflect"
+	"testing"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"pgregory.net/rapid"
+
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog/wire"
+	eventv1 "specimen.example/custody/proto/event/v1"
+)
+
+// fill sets every field of v to a value of its own, so that a field forgotten
+// or swapped on the way to the stored form shows.
+func fill(v reflect.Value, n *int) {
+	*n++
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(fmt.Sprint("w", *n))
+	case reflect.Int64, reflect.Int32:
+		v.SetInt(int64(*n))
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.Slice:
+		if v.Type().Elem().Kind() == reflect.Uint8 {
+			v.SetBytes([]byte{byte(*n), 0, 7})
+			return
+		}
+		s := reflect.MakeSlice(v.Type(), 2, 2)
+		for i := range 2 {
+			fill(s.Index(i), n)
+		}
+		v.Set(s)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			fill(v.Field(i), n)
+		}
+	default:
+		panic(v.Kind())
+	}
+}
+
+func TestEveryFactHasAStoredForm(t *testing.T) {
+	fields := (&eventv1.Fact{}).ProtoReflect().Descriptor().Oneofs().ByName("fact").Fields()
+	if fields.Len() != len(event.Examples()) {
+		t.Errorf("%d stored forms for %d facts", fields.Len(), len(event.Examples()))
+	}
+	last := protoreflect.FieldNumber(0)
+	for i, f := range event.Examples() {
+		if fd := fields.Get(i); string(fd.Message().Name()) != f.FactName() || fd.Number() <= last {
+			t.Errorf("fact %d is %s and its stored form %s with number %d", i, f.FactName(), fd.Message().Name(), fd.Number())
+		} else {
+			last = fd.Number()
+		}
+		full := reflect.New(reflect.TypeOf(f)).Elem()
+		n := 0
+		fill(full, &n)
+		for _, fact := range []event.Fact{f, full.Interface().(event.Fact)} {
+			d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1"}, Facts: []event.Fact{fact}}
+			data, err := wire.Decision(&d)
+			if err != nil {
+				t.Fatal(err)
+			}
+			back, err := wire.ReadDecision(data)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !reflect.DeepEqual(back.Facts[0], fact) {
+				t.Errorf("%s came back as\n%+v\nand was\n%+v", f.FactName(), back.Facts[0], fact)
+			}
+		}
+	}
+}
+
+func TestEveryFieldOfTheEnvelopeIsStored(t *testing.T) {
+	var d event.Decision
+	n := 0
+	fill(reflect.ValueOf(&d.Envelope).Elem(), &n)
+	d.Facts = []event.Fact{event.Seen{}}
+	data, err := wire.Decision(&d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	back, err := wire.ReadDecision(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(back, d) {
+		t.Errorf("came back as\n%+v\nand was\n%+v", back, d)
+	}
+}
+
+func TestRunsOfReadingsComeBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := event.Run{Logger: "L-LG1", ID: "r", Recorded: 9, Readings: []event.Reading{}}
+		at := event.Instant(rapid.Int64Range(1, 1<<50).Draw(t, "start"))
+		regular := rapid.Bool().Draw(t, "regular")
+		for range rapid.IntRange(0, 20).Draw(t, "n") {
+			v := event.Reading{At: at, OK: rapid.Bool().Draw(t, "ok")}
+			if v.OK {
+				v.C = event.CentiC(rapid.Int32Range(-10000, 10000).Draw(t, "c"))
+			}
+			r.Readings = append(r.Readings, v)
+			step := int64(60000)
+			if !regular {
+				step = rapid.Int64Range(-1000, 100000).Draw(t, "step")
+			}
+			at += event.Instant(step)
+		}
+		data, err := wire.Run(&r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := wire.ReadRun(data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(back, r) {
+			t.Fatalf("came back as\n%+v\nand was\n%+v", back, r)
+		}
+	})
+}
+
+func TestRefusesANewerSchema(t *testing.T) {
+	d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1"}}
+	data, err := wire.Decision(&d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	newer := append([]byte{8, wire.Schema + 1}, data[2:]...) // field 1, schema
+	if _, err := wire.ReadDecision(newer); err == nil {
+		t.Fatal("a decision of a newer schema was read")
+	}
+	if _, err := wire.ReadDecision(nil); err == nil {
+		t.Fatal("an empty message was read as a decision")
+	}
+}
+
+// FuzzReadDecision: whatever stands in the stream, reading it ends with an
+// answer, and what can be read can be written and read again alike.
+func FuzzReadDecision(f *testing.F) {
+	for _, fact := range event.Examples() {
+		d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1"}, Facts: []event.Fact{fact}}
+		data, err := wire.Decision(&d)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(data)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		d, err := wire.ReadDecision(data)
+		if err != nil {
+			return
+		}
+		again, err := wire.Decision(&d)
+		if err != nil {
+			return // text that is not UTF-8 can not be written
+		}
+		back, err := wire.ReadDecision(again)
+		if err != nil || !reflect.DeepEqual(back, d) {
+			t.Fatalf("%v\n%+v\n%+v", err, back, d)
+		}
+	})
+}
+
+// FuzzReadRun does the same for readings.
+func FuzzReadRun(f *testing.F) {
+	r := event.Run{Logger: "L-LG1", ID: "r", Readings: []event.Reading{{At: 1, C: 2, OK: true}, {At: 9}, {At: 11, C: -5, OK: true}}}
+	data, err := wire.Run(&r)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(data)
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if r, err := wire.ReadRun(data); err == nil && len(r.Readings) > len(data) {
+			t.Fatalf("%d readings out of %d bytes", len(r.Readings), len(data))
+		}
+	})
+}
