@@ -1,0 +1,146 @@
+package custody
+
+import (
+	"slices"
+
+	"specimen.example/custody/internal/event"
+)
+
+// Carrier is what the facts say of a rack, bag, box or flask.
+type Carrier struct {
+	event.CarrierDescribed
+	Key       event.Key
+	Seq       uint64
+	Described bool
+	Holder    string
+	Place     string
+	Moving    bool
+	Mode      string
+	Route     event.Key
+	To        string      // place it goes to, of the last departure
+	In        []event.Key // carriers around it, innermost first
+	Seal      string      // number of the closed seal, "" when open or never sealed
+	Sealed    Mark        // zero when open
+	Emptied   Mark
+	Departed  Mark // of the leg that lasts
+	Received  Mark // last reception
+	Timeline  []Step
+}
+
+// Content is something inside a carrier.
+type Content struct {
+	Target
+	// Via are the carriers between, innermost first; none: directly inside.
+	Via []event.Key
+}
+
+// Carrier gives what the facts say of a carrier; false when there are none.
+func (w *World) Carrier(key event.Key) (*Carrier, bool) { return w.CarrierAt(key, 0) }
+
+// CarrierAt is Carrier with the facts up to and at t; 0 means all.
+func (w *World) CarrierAt(key event.Key, t event.Instant) (*Carrier, bool) {
+	c, _ := w.carrier(key, t)
+	return c, c != nil
+}
+
+func (w *World) carrier(key event.Key, t event.Instant) (*Carrier, []finding) {
+	agg := w.logs[event.KindCarrier][key]
+	if agg == nil {
+		return nil, nil
+	}
+	c := &Carrier{Key: key, Seq: agg.seq}
+	c.CarrierDescribed, c.Described = described[event.CarrierDescribed](w, Target{event.KindCarrier, key}, t)
+	tr := w.trailOf(Target{event.KindCarrier, key}, agg.own, t, state{})
+	found := slices.DeleteFunc(tr.findings, func(f finding) bool { return f.doubt == event.DoubtMissing })
+	for i := range tr.steps {
+		if s := &tr.steps[i]; !s.Voided {
+			for _, fact := range s.Facts {
+				found = c.apply(s, fact, found)
+			}
+		}
+	}
+	st := tr.last()
+	c.Holder, c.Place, c.Moving, c.Mode, c.Route, c.In, c.Timeline = st.holder, st.place, st.moving, st.mode, st.route, st.chain, tr.steps
+	return c, found
+}
+
+func (c *Carrier) apply(s *Step, fact event.Fact, found []finding) []finding {
+	switch f := fact.(type) {
+	case event.Departed:
+		c.Departed, c.To = mark(s, "", event.Ciphertext{}), f.To
+	case event.Arrived:
+		c.Departed, c.To = Mark{}, ""
+		if holds[event.TakenOver](s.Facts) {
+			c.Received = mark(s, "", event.Ciphertext{})
+		}
+	}
+	if s.Inherited {
+		return found
+	}
+	switch f := fact.(type) {
+	case event.Sealed:
+		c.Seal, c.Sealed = f.Seal, mark(s, "", event.Ciphertext{})
+	case event.SealBroken:
+		if c.Sealed.Is() && f.Seal != "" && c.Seal != "" && f.Seal != c.Seal {
+			found = append(found, finding{doubt: event.DoubtBrokenSeal, causes: []string{c.Sealed.Scan, idOf(s.Record)}, since: s.At()})
+		}
+		c.Seal, c.Sealed = "", Mark{}
+	case event.Emptied:
+		c.Emptied = mark(s, "", event.Ciphertext{})
+		c.Seal, c.Sealed = "", Mark{}
+	}
+	return found
+}
+
+// Contents lists what is inside a carrier at an instant (0: by all facts),
+// directly or by the carriers inside it, sorted by kind and key.
+func (w *World) Contents(key event.Key, at event.Instant) []Content {
+	var out []Content
+	seen := make(map[Target]bool)
+	w.contents(key, key, at, seen, &out)
+	slices.SortFunc(out, func(a, b Content) int { return compareTargets(a.Target, b.Target) })
+	return out
+}
+
+func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]bool, out *[]Content) {
+	m := w.members[key]
+	if m == nil {
+		return
+	}
+	var list []Target
+	if at != 0 {
+		list = m.inside(at)
+	} else {
+		for t := range m.open {
+			list = append(list, t)
+		}
+	}
+	for _, t := range list {
+		if seen[t] {
+			continue
+		}
+		seen[t] = true
+		chain := w.chainNow(t, at)
+		i := slices.Index(chain, root)
+		if i < 0 {
+			continue
+		}
+		*out = append(*out, Content{Target: t, Via: chain[:i]})
+		if t.Kind == event.KindCarrier {
+			w.contents(root, t.Key, at, seen, out)
+		}
+	}
+}
+
+func (w *World) chainNow(t Target, at event.Instant) []event.Key {
+	if t.Kind == event.KindTube {
+		if tube, ok := w.TubeAt(t.Key, at); ok {
+			return tube.Carriers
+		}
+		return nil
+	}
+	if c, ok := w.CarrierAt(t.Key, at); ok {
+		return c.In
+	}
+	return nil
+}

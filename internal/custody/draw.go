@@ -1,0 +1,127 @@
+package custody
+
+import (
+	"slices"
+
+	"specimen.example/custody/internal/event"
+)
+
+// Draw is what the facts say of one puncture.
+type Draw struct {
+	Key     event.Key
+	Seq     uint64
+	Patient string // random reference, of the first start that named one
+	Site    string
+	Method  string
+	Checks  []string // in the order in which they were made
+	Started Mark
+	Device  string
+	Ended   Mark
+	After   event.DrawEnded
+	Failed  Mark // no blood was obtained
+	// Mismatches are the near misses: a label of somebody else than the band.
+	Mismatches []event.IdentityMismatch
+	Asked      []Ask
+	Declined   Mark
+	Done       Mark
+	NewDraw    event.Key
+	Tubes      []event.Key // collected in it, sorted
+
+	starts   []string // ids of the records that started it
+	patients []Mark   // Reason holds the patient: who said which
+}
+
+// Ask is one request for a new sample.
+type Ask struct {
+	event.RecollectionAsked
+	Mark Mark
+}
+
+func (d *Draw) startedBy(rec *event.Record) bool { return slices.Contains(d.starts, idOf(rec)) }
+
+// Draw gives what the facts say of a draw; false when there are none.
+func (w *World) Draw(key event.Key) (*Draw, bool) {
+	d, ok := w.draw(key)
+	if !ok {
+		return nil, false
+	}
+	for _, tube := range w.byDraw[key].sorted() {
+		if w.collectedIn(tube, key) {
+			d.Tubes = append(d.Tubes, tube)
+		}
+	}
+	return d, true
+}
+
+// draw is Draw without its tubes.
+func (w *World) draw(key event.Key) (*Draw, bool) {
+	agg := w.logs[event.KindDraw][key]
+	if agg == nil {
+		return nil, false
+	}
+	d := &Draw{Key: key, Seq: w.Seq(Target{event.KindDraw, key})}
+	for _, s := range foldSteps(event.KindDraw, agg) {
+		if s.Voided {
+			continue
+		}
+		for _, fact := range s.Facts {
+			d.apply(&s, fact)
+		}
+	}
+	return d, true
+}
+
+func (d *Draw) apply(s *Step, fact event.Fact) {
+	switch f := fact.(type) {
+	case event.DrawStarted:
+		if !d.Started.Is() {
+			d.Started, d.Device = mark(s, "", event.Ciphertext{}), s.Record.Device
+		}
+		keepFirst(&d.Patient, f.Patient)
+		keepFirst(&d.Site, f.Site)
+		keepFirst(&d.Method, f.Method)
+		for _, c := range f.Checks {
+			if !slices.Contains(d.Checks, c) {
+				d.Checks = append(d.Checks, c)
+			}
+		}
+		d.starts = append(d.starts, idOf(s.Record))
+		for _, r := range s.Repeats {
+			d.starts = append(d.starts, idOf(r))
+		}
+		if f.Patient != "" {
+			d.patients = append(d.patients, mark(s, f.Patient, event.Ciphertext{}))
+		}
+	case event.CollectionFailed:
+		keepFirst(&d.Patient, f.Patient)
+		d.Failed = mark(s, f.Reason, f.Note)
+	case event.IdentityMismatch:
+		d.Mismatches = append(d.Mismatches, f)
+	case event.DrawEnded:
+		d.Ended, d.After = mark(s, "", f.Note), f
+	case event.RecollectionAsked:
+		d.Asked = append(d.Asked, Ask{RecollectionAsked: f, Mark: mark(s, f.Reason, f.Note)})
+	case event.RecollectionDeclined:
+		d.Declined = mark(s, f.Reason, f.Note)
+	case event.RecollectionDone:
+		d.Done, d.NewDraw = mark(s, "", event.Ciphertext{}), f.NewDraw
+	}
+}
+
+// collectedIn reports whether a collection that counts names the draw.
+func (w *World) collectedIn(tube, draw event.Key) bool {
+	agg := w.logs[event.KindTube][tube]
+	return agg != nil && slices.ContainsFunc(foldSteps(event.KindTube, agg), func(s Step) bool {
+		f, ok := first[event.Collected](s.Facts)
+		return ok && !s.Voided && f.Draw == draw
+	})
+}
+
+// asksFor reports whether the draw asks for a new sample for the tube.
+func (w *World) asksFor(draw, tube event.Key, until event.Instant) bool {
+	agg := w.logs[event.KindDraw][draw]
+	return agg != nil && slices.ContainsFunc(foldSteps(event.KindDraw, agg), func(s Step) bool {
+		f, ok := first[event.RecollectionAsked](s.Facts)
+		return ok && !s.Voided && (until == 0 || s.At() <= until) && slices.Contains(f.Tubes, tube)
+	})
+}

@@ -1,0 +1,239 @@
+package custody
+
+import (
+	"sort"
+
+	"specimen.example/custody/internal/event"
+)
+
+// move changes holder, place and carrier by one step. Direct steps are the
+// thing's own; the others happened to a carrier it was in.
+func (k *walk) move(s *Step, direct bool) {
+	rec := s.Record
+	for _, fact := range s.Facts {
+		switch f := fact.(type) {
+		case event.Collected:
+			k.stand(s, rec.Place)
+			k.hold(rec.Actor, true)
+			k.st.reported = false
+		case event.Packed:
+			if direct {
+				k.enter(f.Carrier, rec)
+			}
+			k.stand(s, rec.Place)
+		case event.Unpacked:
+			if direct {
+				k.leave()
+			}
+			k.stand(s, rec.Place)
+		case event.Released:
+			k.release(s, f)
+		case event.TakenOver:
+			k.take(s, f)
+		case event.Departed:
+			k.note(s, rec.Place)
+			k.st.moving, k.st.reported, k.st.mode, k.st.route = true, true, f.Mode, f.Route
+		case event.Received:
+			k.receive(s, f.From)
+			if direct {
+				k.st.received = true
+				k.leave()
+			}
+		case event.AcceptedForTesting, event.AcceptedWithDeviation:
+			k.stand(s, rec.Place)
+			if rec.Place != "" {
+				k.hold(rec.Place, false)
+			}
+			k.st.released, k.st.reported = nil, false
+			k.st.received = k.st.received || direct
+		case event.Stored:
+			place := f.Place
+			keepFirst(&place, rec.Place)
+			k.stand(s, place)
+			if place != "" {
+				k.hold(place, false)
+			}
+			k.st.released, k.st.reported = nil, false
+			if direct {
+				k.leave()
+			}
+		case event.Retrieved, event.Found, event.DerivedFrom:
+			k.stand(s, rec.Place)
+			if _, derived := fact.(event.DerivedFrom); derived && k.st.holder != "" && rec.Place == "" {
+				break
+			}
+			if rec.Place != "" {
+				k.hold(rec.Place, false)
+			} else {
+				k.hold(rec.Actor, true)
+			}
+		case event.Disposed:
+			k.stand(s, rec.Place)
+			if direct {
+				k.leave()
+			}
+		case event.Arrived:
+			if !holds[event.TakenOver](s.Facts) {
+				k.stand(s, rec.Place)
+				k.st.reported = true
+			}
+		case event.Referred:
+			k.note(s, rec.Place)
+			k.st.reported = true
+		case event.HandlingAttested, event.DefectNoted:
+			// said, not shown: they may be written down anywhere
+		default:
+			if physical(fact) {
+				k.stand(s, rec.Place)
+			}
+		}
+	}
+	if direct && k.st.carrier != "" && wayOut(s.Facts) && !holds[event.Arrived](s.Facts) && k.transport() {
+		k.leave()
+	}
+}
+
+// transport: tubes are worked on outside a box, bag or flask, but in a rack.
+func (k *walk) transport() bool {
+	switch k.w.carrierKind(k.st.carrier) {
+	case "box", "bag", "flask":
+		return true
+	}
+	return false
+}
+
+func (k *walk) enter(c event.Key, rec *event.Record) {
+	if !enterable(k.self, c) {
+		return
+	}
+	k.st.carrier, k.st.inSince, k.cursor = c, rec.Occurred, nil
+	k.st.chain = k.w.chainOf(c, rec.Occurred, k.stack)
+}
+
+// hold names who answers for it.
+func (k *walk) hold(who string, person bool) {
+	if who != "" {
+		k.st.holder, k.st.byHand = who, person
+	}
+}
+
+// note remembers a place without saying that it stands there.
+func (k *walk) note(s *Step, place string) {
+	if place != "" {
+		k.st.place, k.st.anchor = place, idOf(s.Record)
+	}
+}
+
+// stand: it is known to be at a place. In a vehicle it is known to be on the way.
+func (k *walk) stand(s *Step, place string) {
+	if place == "" {
+		return
+	}
+	k.note(s, place)
+	if k.st.moving && k.vehicle(place) {
+		return
+	}
+	k.st.moving = false
+}
+
+func (k *walk) vehicle(place string) bool {
+	p, ok := k.w.Place(place)
+	return ok && p.PlaceKind == "vehicle"
+}
+
+// release: left for a place, the place answers (a hatch label hands over to the
+// hatch); left for a person, the place where it lies does until it is taken.
+func (k *walk) release(s *Step, f event.Released) {
+	rec := s.Record
+	k.stand(s, rec.Place)
+	if r := k.st.released; r != nil && !r.Inherited {
+		k.find(event.DoubtOneSidedHandoff, r.At(), idOf(r.Record))
+	}
+	k.st.reported, k.st.mode, k.st.released = true, f.Mode, s
+	switch {
+	case f.To != "" && k.w.placed(f.To):
+		k.stand(s, f.To)
+		k.hold(f.To, false)
+		k.st.moving, k.st.released = f.Mode != "", nil
+	case f.To != "" && !k.w.person(f.To):
+		k.hold(f.To, false) // not declared: name it, and wait for the take
+	case rec.Place != "":
+		k.hold(rec.Place, false)
+	}
+}
+
+// take: the actor answers. A carrier's reception is a take by the place.
+func (k *walk) take(s *Step, f event.TakenOver) {
+	rec := s.Record
+	if holds[event.Arrived](s.Facts) {
+		k.receive(s, f.From)
+		if !s.Inherited {
+			k.leave()
+		}
+		return
+	}
+	if !s.Inherited && f.From == "" && k.st.released == nil && !k.atHatch() && k.st.holder != rec.Actor {
+		k.find(event.DoubtOneSidedHandoff, rec.Occurred, idOf(rec))
+	}
+	k.note(s, rec.Place)
+	if !s.Inherited && k.st.carrier != "" && !k.withCarrier(rec) {
+		k.leave()
+	}
+	k.hold(rec.Actor, true)
+	k.st.released, k.st.moving, k.st.reported, k.st.mode = nil, true, true, f.Mode
+}
+
+// atHatch: it was released to a place that is known, and that place still holds it.
+func (k *walk) atHatch() bool {
+	return !k.st.byHand && k.st.reported && k.w.placed(k.st.holder)
+}
+
+// A courier scans the tubes and then their box, or the box and then its tubes.
+const oneTaking = 900_000 // ms
+
+// withCarrier: whoever takes the tube takes its carrier too, so it stays inside.
+func (k *walk) withCarrier(rec *event.Record) bool {
+	if k.st.byHand && k.st.moving && k.st.holder == rec.Actor {
+		return true
+	}
+	agg := k.w.logs[event.KindCarrier][k.st.carrier]
+	if agg == nil {
+		return false
+	}
+	for i := sort.Search(len(agg.own), func(i int) bool { return agg.own[i].At() >= rec.Occurred-oneTaking }); i < len(agg.own); i++ {
+		s := &agg.own[i]
+		if s.At() > rec.Occurred+oneTaking || k.to != 0 && s.At() > k.to {
+			break
+		}
+		if !s.Voided && s.Record.Actor == rec.Actor && holds[event.TakenOver](s.Facts) {
+			return true
+		}
+	}
+	return false
+}
+
+// receive: the laboratory's reception answers; both sides are named by it. If
+// nothing told how it came from where it was, the leg is missing, unless who
+// held it brought it.
+func (k *walk) receive(s *Step, from string) {
+	rec := s.Record
+	at := rec.Place
+	brought := k.st.byHand && (from == k.st.holder || rec.Actor == k.st.holder)
+	if !brought && at != "" && k.st.place != "" && at != k.st.place && !k.st.reported {
+		k.st.gap = []string{idOf(rec)}
+		if k.st.anchor != "" {
+			k.st.gap = append(k.st.gap, k.st.anchor)
+		}
+	}
+	if !s.Inherited && len(k.st.gap) > 0 {
+		k.find(event.DoubtLegNotReported, rec.Occurred, k.st.gap...)
+		k.st.gap = nil
+	}
+	k.note(s, at)
+	if at != "" {
+		k.hold(at, false)
+	} else {
+		k.hold(rec.Actor, true)
+	}
+	k.st.released, k.st.moving, k.st.reported, k.st.mode, k.st.route = nil, false, false, "", ""
+}

@@ -1,0 +1,272 @@
+package custody
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"sort"
+	"strconv"
+
+	"specimen.example/custody/internal/event"
+)
+
+// World is the fold of every record that isn't a reading. It keeps the records
+// themselves, sorted in fold order, and a few indexes; everything derived is
+// worked out when it is asked for, from the records alone. That is why any order
+// of arrival gives the same state. A World is not safe for concurrent use while
+// Apply runs; its readers change nothing and may run side by side.
+type World struct {
+	logs map[event.Kind]map[event.Key]*aggregate
+
+	byRequest  map[event.Key]keySet              // tubes that name the request or that it names
+	assigned   map[event.Key]keySet              // requests that name the tube
+	byDraw     map[event.Key]keySet              // tubes collected in the draw
+	children   map[event.Key]keySet              // tubes that name this one as their material, and its parts when it was split
+	splits     map[event.Key]keySet              // held numbers that were split into this one
+	members    map[event.Key]*membership         // what ever was put into the carrier
+	loggersOn  map[Target]keySet                 // loggers ever attached there
+	scannedAt  map[event.Key]map[Target]struct{} // tubes and carriers with a step that names the place
+	drawStarts map[string][]*event.Record        // device to its opened draws, in fold order
+	asked      map[event.Key]keySet              // tube to the draws in which a new sample was asked for it
+}
+
+// aggregate is what is kept of one subject.
+type aggregate struct {
+	records []*event.Record          // fold order, one per id
+	byID    map[string]*event.Record // nil while short; see find
+	seq     uint64
+	voids   bool        // some record holds a Voided
+	packed  []event.Key // carriers that its records name
+	own     []Step      // carriers only: the folded steps, kept because boxes live for years
+	nests   []int       // carriers only: positions in own that pack or unpack it
+}
+
+type keySet map[event.Key]struct{}
+
+// NewWorld gives the world before any fact.
+func NewWorld() *World {
+	w := &World{
+		logs:       make(map[event.Kind]map[event.Key]*aggregate),
+		byRequest:  make(map[event.Key]keySet),
+		assigned:   make(map[event.Key]keySet),
+		byDraw:     make(map[event.Key]keySet),
+		children:   make(map[event.Key]keySet),
+		splits:     make(map[event.Key]keySet),
+		members:    make(map[event.Key]*membership),
+		loggersOn:  make(map[Target]keySet),
+		scannedAt:  make(map[event.Key]map[Target]struct{}),
+		drawStarts: make(map[string][]*event.Record),
+		asked:      make(map[event.Key]keySet),
+	}
+	for _, kind := range event.Kinds() {
+		w.logs[kind] = make(map[event.Key]*aggregate)
+	}
+	return w
+}
+
+// Apply folds one record of any aggregate and gives the aggregates whose derived
+// state may have changed, each once, sorted. A record whose id the aggregate
+// already holds changes nothing but the sequence: readers ignore a second
+// message of one id. The record must not be changed afterwards.
+func (w *World) Apply(rec *event.Record) []Target {
+	logs, ok := w.logs[rec.Kind]
+	if !ok {
+		return nil // a kind that a later version knows
+	}
+	agg := logs[rec.Key]
+	if agg == nil {
+		agg = &aggregate{}
+		logs[rec.Key] = agg
+	}
+	agg.seq = max(agg.seq, rec.Seq)
+	self := Target{rec.Kind, rec.Key}
+	var replaced *event.Record
+	if old := agg.find(idOf(rec)); old != nil {
+		if old.Seq <= rec.Seq {
+			return nil
+		}
+		agg.remove(old) // the first message of an id counts, whichever came first here
+		w.unindexDraw(old)
+		replaced = old
+	}
+	last := agg.insert(rec) && replaced == nil
+	if rec.Kind == event.KindCarrier {
+		agg.refoldCarrier(rec, last)
+	}
+	w.index(self, rec)
+	w.indexStays(self, rec, agg, last)
+	return w.touched(self, rec, replaced, agg, last)
+}
+
+// Seq is the last stream sequence applied for t, 0 when there is none: the
+// expected last sequence of the next write.
+func (w *World) Seq(t Target) uint64 {
+	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+		return agg.seq
+	}
+	return 0
+}
+
+// Record gives the record of t that carries the scan id, nil when there is none.
+func (w *World) Record(t Target, id string) *event.Record {
+	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+		return agg.find(id)
+	}
+	return nil
+}
+
+// Records gives the records of t in fold order. The slice must not be changed.
+func (w *World) Records(t Target) []*event.Record {
+	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+		return agg.records
+	}
+	return nil
+}
+
+// Keys lists the aggregates of a kind, sorted.
+func (w *World) Keys(kind event.Kind) []event.Key {
+	return slices.Sorted(maps.Keys(w.logs[kind]))
+}
+
+// Len is the number of aggregates of a kind.
+func (w *World) Len(kind event.Kind) int { return len(w.logs[kind]) }
+
+// Count is the number of steps of the whole world that hold the fact; a step
+// that was voided doesn't count, one with two sources counts once.
+func (w *World) Count(fact string) int {
+	n := 0
+	for kind, logs := range w.logs {
+		for _, agg := range logs {
+			n += countFact(foldSteps(kind, agg), fact)
+		}
+	}
+	return n
+}
+
+// Facts is the number of steps of one aggregate that hold the fact, by itself:
+// what it inherited from a carrier isn't counted.
+func (w *World) Facts(t Target, fact string) int {
+	agg := w.logs[t.Kind][t.Key]
+	if agg == nil {
+		return 0
+	}
+	return countFact(foldSteps(t.Kind, agg), fact)
+}
+
+func countFact(steps []Step, fact string) int {
+	n := 0
+	for i := range steps {
+		if !steps[i].Voided && slices.ContainsFunc(steps[i].Facts, func(f event.Fact) bool { return f != nil && f.FactName() == fact }) {
+			n++
+		}
+	}
+	return n
+}
+
+// idOf names a record within its aggregate; one without an id is its own.
+func idOf(rec *event.Record) string {
+	if rec.ID == "" {
+		return "#" + strconv.FormatUint(rec.Seq, 10)
+	}
+	return rec.ID
+}
+
+// Above so many records an aggregate gets a map of ids: tubes have ten to
+// thirty, a box that is in use for a year has thousands.
+const scanLimit = 48
+
+func (a *aggregate) find(id string) *event.Record {
+	if a.byID != nil {
+		return a.byID[id]
+	}
+	for _, r := range a.records {
+		if idOf(r) == id {
+			return r
+		}
+	}
+	return nil
+}
+
+// insert puts rec in its place and reports whether that was the end.
+func (a *aggregate) insert(rec *event.Record) (last bool) {
+	n := len(a.records)
+	at := n
+	if n > 0 && rec.Before(a.records[n-1]) {
+		at = sort.Search(n, func(i int) bool { return rec.Before(a.records[i]) })
+	}
+	a.records = slices.Insert(a.records, at, rec)
+	switch {
+	case a.byID != nil:
+		a.byID[idOf(rec)] = rec
+	case len(a.records) > scanLimit:
+		a.byID = make(map[string]*event.Record, 2*scanLimit)
+		for _, r := range a.records {
+			a.byID[idOf(r)] = r
+		}
+	}
+	a.voids = a.voids || holds[event.Voided](rec.Facts)
+	return at == n
+}
+
+func (a *aggregate) remove(old *event.Record) {
+	a.records = slices.DeleteFunc(a.records, func(r *event.Record) bool { return r == old })
+	a.voids = slices.ContainsFunc(a.records, func(r *event.Record) bool { return holds[event.Voided](r.Facts) })
+	if a.byID != nil {
+		delete(a.byID, idOf(old))
+	}
+}
+
+// refoldCarrier keeps a carrier's folded steps up to date: one more at the end,
+// or all again.
+func (a *aggregate) refoldCarrier(rec *event.Record, last bool) {
+	if last && !a.voids && len(a.own) > 0 {
+		a.own = addStep(event.KindCarrier, a.own, rec)
+		if i := len(a.own) - 1; a.own[i].Record == rec && nests(a.own[i].Facts) {
+			a.nests = append(a.nests, i)
+		}
+		return
+	}
+	a.own = foldRecords(event.KindCarrier, a.records, a.voids)
+	a.nests = a.nests[:0]
+	for i := range a.own {
+		if !a.own[i].Voided && nests(a.own[i].Facts) {
+			a.nests = append(a.nests, i)
+		}
+	}
+}
+
+func nests(facts []event.Fact) bool {
+	return holds[event.Packed](facts) || holds[event.Unpacked](facts)
+}
+
+// holds reports whether facts has one of type T.
+func holds[T event.Fact](facts []event.Fact) bool {
+	_, ok := first[T](facts)
+	return ok
+}
+
+// first gives the first fact of type T.
+func first[T event.Fact](facts []event.Fact) (T, bool) {
+	for _, f := range facts {
+		if t, ok := f.(T); ok {
+			return t, true
+		}
+	}
+	var zero T
+	return zero, false
+}
+
+func (s keySet) sorted() []event.Key { return slices.Sorted(maps.Keys(s)) }
+
+func addTo[K comparable](m map[K]keySet, at K, key event.Key) {
+	set := m[at]
+	if set == nil {
+		set = make(keySet)
+		m[at] = set
+	}
+	set[key] = struct{}{}
+}
+
+func compareTargets(a, b Target) int {
+	return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Key, b.Key))
+}

@@ -1,0 +1,159 @@
+package stability
+
+import (
+	"maps"
+	"slices"
+	"strconv"
+
+	"go.yaml.in/yaml/v3"
+)
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+const (
+	codeRemedy  = "use capital letters, digits and hyphens"
+	loincRemedy = "copy the code with its check digit, for example 2823-3, or leave it out"
+)
+
+// catalogue reads the laboratory's own lists: tubes, assays, accepts.
+func (p *parser) catalogue(m mapping) {
+	for i, n := range m.list("tubes") {
+		p.tube(n, "tubes["+strconv.Itoa(i+1)+"]")
+	}
+	for i, n := range m.list("assays") {
+		path := "assays[" + strconv.Itoa(i+1) + "]"
+		a, ok := p.assayKeys(n, path)
+		if !ok {
+			continue
+		}
+		if slices.ContainsFunc(p.set.Assays, func(b Assay) bool { return a.Code == b.Code }) {
+			p.mistake(n, path+".code", quote(a.Code)+" stands twice", "keep one of the two")
+			continue
+		}
+		p.set.Assays = append(p.set.Assays, a)
+	}
+	for i, n := range m.list("accepts") {
+		p.accept(n, "accepts["+strconv.Itoa(i+1)+"]")
+	}
+}
+
+func (p *parser) tube(n *yaml.Node, path string) {
+	m, ok := p.mapping(n, path, "code", "name", "additive", "gel")
+	if !ok {
+		return
+	}
+	t := TubeType{
+		Code:     m.shaped("code", isCode, codeRemedy),
+		Name:     m.needText("name", "name the tube type as people do"),
+		Additive: m.needText("additive", "name the additive (none, if there is none), never the colour of the cap"),
+	}
+	if g := m.need("gel", "say gel: yes or gel: no"); g != nil {
+		t.Gel, _ = p.yesNo(g, m.field("gel"))
+	}
+	if t.Code != "" && slices.Contains(p.tubeCodes(), t.Code) {
+		p.mistake(m.get("code"), m.field("code"), quote(t.Code)+" stands twice", "keep one of the two")
+		return
+	}
+	p.set.Tubes = append(p.set.Tubes, t)
+}
+
+func (p *parser) accept(n *yaml.Node, path string) {
+	m, ok := p.mapping(n, path, "assay", "tubes")
+	if !ok {
+		return
+	}
+	code := m.shaped("assay", isCode, codeRemedy)
+	tubes := m.codes("tubes", "name the tube types in which the test may be run")
+	p.knownTubes(m, tubes)
+	if code == "" {
+		return
+	}
+	p.knownAssay(m.get("assay"), m.field("assay"), code)
+	if _, twice := p.set.Accepts[code]; twice {
+		p.mistake(m.get("assay"), m.field("assay"), quote(code)+" stands twice", "put all its tube types in one line")
+		return
+	}
+	if len(tubes) == 0 { // already reported; nothing may follow from it
+		return
+	}
+	if p.set.Accepts == nil {
+		p.set.Accepts = map[string][]string{}
+	}
+	p.set.Accepts[code] = tubes
+}
+
+func (p *parser) tubeCodes() []string {
+	var codes []string
+	for _, t := range p.set.Tubes {
+		codes = append(codes, t.Code)
+	}
+	return codes
+}
+
+// knownTubes holds the "tubes" of m against the catalogue, if there is one.
+func (p *parser) knownTubes(m mapping, tubes []string) {
+	known := p.tubeCodes()
+	if len(known) == 0 {
+		return
+	}
+	for _, n := range m.list("tubes") {
+		if slices.Contains(tubes, n.Value) && !slices.Contains(known, n.Value) {
+			p.mistake(n, m.field("tubes"), quote(n.Value)+" is not in the file's list of tubes", oneOf("use one of", known, n.Value))
+		}
+	}
+}
+
+// knownAssay holds a code against the catalogue, if there is one.
+func (p *parser) knownAssay(n *yaml.Node, field, code string) (Assay, bool) {
+	var known []string
+	for _, a := range p.set.Assays {
+		if a.Code == code {
+			return a, true
+		}
+		known = append(known, a.Code)
+	}
+	if len(known) > 0 {
+		p.mistake(n, field, quote(code)+" is not in the file's list of assays", oneOf("add it there, or use one of", known, code))
+	}
+	return Assay{}, false
+}
+
+// assayKeys reads {code, loinc, name}; only the code must be there.
+func (p *parser) assayKeys(n *yaml.Node, path string) (Assay, bool) {
+	m, ok := p.mapping(n, path, "code", "loinc", "name")
+	if !ok {
+		return Assay{}, false
+	}
+	a := Assay{Code: m.shaped("code", isCode, codeRemedy), Name: m.text("name")}
+	if m.get("loinc") != nil {
+		a.Loinc = m.shaped("loinc", isLoinc, loincRemedy)
+	}
+	return a, a.Code != ""
+}
+
+// assay reads the assay of a rule and fills in what the catalogue says of it.
+func (p *parser) assay(m mapping) Assay {
+	n := m.need("assay", "name the test, for example {code: K}")
+	if n == nil {
+		return Assay{}
+	}
+	field := m.field("assay")
+	a, ok := p.assayKeys(n, field)
+	if !ok {
+		return Assay{}
+	}
+	listed, ok := p.knownAssay(n, field, a.Code)
+	if !ok {
+		return a
+	}
+	if a.Loinc != "" && listed.Loinc != "" && a.Loinc != listed.Loinc {
+		p.mistake(n, field+".loinc", quote(a.Loinc)+" differs from "+listed.Loinc+" in the file's list of assays", "leave it out here")
+	}
+	if a.Loinc == "" {
+		a.Loinc = listed.Loinc
+	}
+	if a.Name == "" {
+		a.Name = listed.Name
+	}
+	return a
+}
