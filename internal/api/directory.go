@@ -1,0 +1,361 @@
+package api
+
+import (
+	"context"
+	"fmt"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/intake"
+	custodyv1 "specimen.example/custody/proto/custody/v1"
+)
+
+// put writes one entry of the directory.
+func (s *Server) put(ctx context.Context, kind event.Kind, id, by string, at event.Instant, facts ...event.Fact) error {
+	_, err := s.Desk.Write(ctx, intake.Entry{
+		ID: newID(), Target: custody.Target{Kind: kind, Key: key(id)}, Facts: facts, By: by, At: at,
+	})
+	return logError(err)
+}
+
+func rangeOf(m *custodyv1.Range, field string) (event.Range, error) {
+	if m == nil {
+		return event.Range{}, nil
+	}
+	r := event.Range{Low: centi(m.GetLow()), High: centi(m.GetHigh()), Known: true}
+	if r.Low > r.High {
+		return r, violations(violation{field, "low lies above high; swap them"})
+	}
+	return r, nil
+}
+
+func rangeMessage(r event.Range) *custodyv1.Range {
+	if !r.Known {
+		return nil
+	}
+	return &custodyv1.Range{Low: celsiusText(r.Low), High: celsiusText(r.High)}
+}
+
+// celsiusText writes 0.01 °C as degrees with two digits behind the point.
+func celsiusText(c event.CentiC) string {
+	sign, n := "", int64(c)
+	if n < 0 {
+		sign, n = "-", -n
+	}
+	return fmt.Sprintf("%s%d.%02d", sign, n/100, n%100)
+}
+
+func optionalInstant(s string) event.Instant {
+	if s == "" {
+		return 0
+	}
+	t, _ := parseInstant(s) // checked already
+	return event.At(t)
+}
+
+func notDeclared(what, id string) error {
+	return notFound("no %s %s is declared", what, clip(id))
+}
+
+// PutPlace declares a place.
+func (s *Server) PutPlace(ctx context.Context, m *custodyv1.Place) (*custodyv1.Place, error) {
+	r, err := rangeOf(m.GetAssumed(), "assumed")
+	if err != nil {
+		return nil, err
+	}
+	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), beginning, event.PlaceDescribed{
+		Name: m.GetName(), PlaceKind: m.GetKind(), Zone: m.GetZone(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
+		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(),
+	})
+}
+
+// beginning: the zero instant lets intake take its own clock.
+const beginning = event.Instant(0)
+
+// GetPlace gives a declared place.
+func (s *Server) GetPlace(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Place, error) {
+	var m *custodyv1.Place
+	s.Model.World(func(w *custody.World) {
+		if p, ok := w.Place(key(req.GetId()).Label()); ok {
+			m = &custodyv1.Place{
+				Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
+				Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin,
+			}
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("place", req.GetId())
+	}
+	return m, nil
+}
+
+// PutCarrier declares a carrier.
+func (s *Server) PutCarrier(ctx context.Context, m *custodyv1.Carrier) (*custodyv1.Carrier, error) {
+	r, err := rangeOf(m.GetAssumed(), "assumed")
+	if err != nil {
+		return nil, err
+	}
+	return m, s.put(ctx, event.KindCarrier, m.GetId(), m.GetBy(), beginning, event.CarrierDescribed{
+		CarrierKind: m.GetKind(), OwnClimate: m.GetOwnClimate(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
+		Review: optionalInstant(m.GetReview()),
+	})
+}
+
+// GetCarrier gives a declared carrier.
+func (s *Server) GetCarrier(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Carrier, error) {
+	var m *custodyv1.Carrier
+	s.Model.World(func(w *custody.World) {
+		if c, ok := w.Carrier(key(req.GetId())); ok && c.Described {
+			m = &custodyv1.Carrier{
+				Id: c.Key.Label(), Kind: c.CarrierKind, OwnClimate: c.OwnClimate, Assumed: rangeMessage(c.Assumed), Basis: c.Basis,
+				Owner: c.Owner, Review: stamp(c.Review),
+			}
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("carrier", req.GetId())
+	}
+	return m, nil
+}
+
+// PutLogger declares a logger and, when it says so, attaches it.
+func (s *Server) PutLogger(ctx context.Context, m *custodyv1.Logger) (*custodyv1.Logger, error) {
+	hold := int64(-1)
+	if m.HoldSeconds != nil {
+		hold = m.GetHoldSeconds() * 1000
+	}
+	described := event.LoggerDescribed{EveryMs: m.GetEverySeconds() * 1000, HoldMs: hold, MaxGapMs: m.GetMaxGapSeconds() * 1000}
+	facts := []event.Fact{described}
+	if m.GetUncertainty() != "" {
+		c := centi(m.GetUncertainty())
+		if c < 0 {
+			return nil, violations(violation{"uncertainty", "it can't be negative"})
+		}
+		facts = append(facts, event.LoggerCalibrated{UncertaintyCenti: int64(c)})
+	}
+	if m.GetIn() != "" {
+		facts = append(facts, s.attachment(m.GetIn()))
+	}
+	return m, s.put(ctx, event.KindLogger, m.GetId(), m.GetBy(), optionalInstant(m.GetOccurredAt()), facts...)
+}
+
+// attachment attaches to the carrier or place of that name; a carrier when both
+// or neither is known, since that is what loggers mostly travel in.
+func (s *Server) attachment(in string) event.LoggerAttached {
+	a := event.LoggerAttached{To: key(in), ToKind: string(event.KindCarrier)}
+	s.Model.World(func(w *custody.World) {
+		_, carrier := w.Carrier(a.To)
+		_, place := w.Place(a.To.Label())
+		if place && !carrier {
+			a.ToKind = string(event.KindPlace)
+		}
+	})
+	return a
+}
+
+// GetLogger gives a declared logger.
+func (s *Server) GetLogger(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Logger, error) {
+	var m *custodyv1.Logger
+	s.Model.World(func(w *custody.World) {
+		l, ok := w.Logger(key(req.GetId()))
+		if !ok || l.EveryMs == 0 {
+			return
+		}
+		m = &custodyv1.Logger{Id: l.Key.Label(), EverySeconds: l.EveryMs / 1000, MaxGapSeconds: l.MaxGapMs / 1000}
+		if l.HoldMs >= 0 {
+			hold := l.HoldMs / 1000
+			m.HoldSeconds = &hold
+		}
+		if l.Calibration.UncertaintyCenti > 0 {
+			m.Uncertainty = celsiusText(event.CentiC(l.Calibration.UncertaintyCenti)) //nolint:gosec // a few degrees
+		}
+		if n := len(l.Attached); n > 0 && l.Attached[n-1].Until == 0 {
+			m.In = l.Attached[n-1].To.Key.Label()
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("logger", req.GetId())
+	}
+	return m, nil
+}
+
+// PutPerson declares a person by staff code.
+func (s *Server) PutPerson(ctx context.Context, m *custodyv1.Person) (*custodyv1.Person, error) {
+	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), beginning, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive()})
+}
+
+// GetPerson gives a declared person.
+func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Person, error) {
+	var m *custodyv1.Person
+	s.Model.World(func(w *custody.World) {
+		if p, ok := w.Person(key(req.GetId())); ok {
+			m = &custodyv1.Person{Id: p.Key.Label(), Role: p.Role, Active: p.Active}
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("person", req.GetId())
+	}
+	return m, nil
+}
+
+// PutDevice declares a device.
+func (s *Server) PutDevice(ctx context.Context, m *custodyv1.Device) (*custodyv1.Device, error) {
+	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), beginning, event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive()})
+}
+
+// GetDevice gives a device and what was learned of its clock.
+func (s *Server) GetDevice(ctx context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Device, error) {
+	s.settle(ctx, 0)
+	var m *custodyv1.Device
+	s.Model.World(func(w *custody.World) {
+		d, ok := w.Device(key(req.GetId()))
+		if !ok {
+			return
+		}
+		m = &custodyv1.Device{Id: d.Key.Label(), Kind: d.DeviceKind, Active: d.Active, OffsetMs: d.OffsetMs}
+		for _, doubt := range w.DoubtsOf(custody.Target{Kind: event.KindDevice, Key: d.Key}, 0) {
+			m.Doubts = append(m.Doubts, openDoubt(doubt))
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("device", req.GetId())
+	}
+	return m, nil
+}
+
+// PutRoute declares a timetable.
+func (s *Server) PutRoute(ctx context.Context, m *custodyv1.Route) (*custodyv1.Route, error) {
+	return m, s.put(ctx, event.KindRoute, m.GetId(), m.GetBy(), beginning, event.RouteDescribed{
+		From: m.GetFrom(), To: m.GetTo(), Departs: m.GetDeparts(), TakesMin: m.GetTakesMinutes(), Zone: m.GetZone(),
+	})
+}
+
+// GetRoute gives a declared timetable.
+func (s *Server) GetRoute(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Route, error) {
+	var m *custodyv1.Route
+	s.Model.World(func(w *custody.World) {
+		if r, ok := w.Route(key(req.GetId())); ok {
+			m = &custodyv1.Route{Id: r.Key.Label(), From: r.From, To: r.To, Departs: r.Departs, TakesMinutes: r.TakesMin, Zone: r.Zone}
+		}
+	})
+	if m == nil {
+		return nil, notDeclared("route", req.GetId())
+	}
+	return m, nil
+}
+
+// PlaceRequest records what was ordered, with the tubes that shall carry it.
+func (s *Server) PlaceRequest(ctx context.Context, req *custodyv1.PlaceRequestRequest) (*custodyv1.Request, error) {
+	reference, err := s.Desk.Reference(ctx, req.GetPatient())
+	if err != nil {
+		return nil, logError(err)
+	}
+	tests, bad := s.tests(req.GetTests(), "tests")
+	placed := event.RequestPlaced{
+		Patient: reference, Tests: tests, Priority: req.GetPriority(), Conditions: req.GetConditions(),
+		Destination: req.GetDestination(), Irreplaceable: req.GetIrreplaceable(),
+	}
+	facts := []event.Fact{placed}
+	for i, t := range req.GetTubes() {
+		field := fmt.Sprintf("tubes[%d].", i)
+		if t.GetType() != "" {
+			if _, ok := s.Model.TubeType(t.GetType()); !ok {
+				bad = append(bad, violation{field + "type", fmt.Sprintf("%q is no tube type of the catalogue", t.GetType())})
+			}
+		}
+		codes, more := s.tests(t.GetTests(), field+"tests")
+		bad = append(bad, more...)
+		facts = append(facts, event.TubeAssigned{Tube: key(t.GetTube()), Type: t.GetType(), Tests: codes})
+	}
+	if len(bad) > 0 {
+		return nil, violations(bad...)
+	}
+	return s.writeRequest(ctx, req.GetId(), req.GetScanId(), req.GetBy(), req.GetOccurredAt(), facts...)
+}
+
+// tests gives the laboratory's codes, or which of them are not in the catalogue.
+func (s *Server) tests(said []string, field string) (codes []string, bad []violation) {
+	for i, t := range said {
+		a, ok := s.Model.Assay(t)
+		switch {
+		case ok:
+			codes = append(codes, a.Code)
+		case t == "none":
+			codes = append(codes, t)
+		default:
+			bad = append(bad, violation{fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("%q is no test of the catalogue; use the laboratory's code or LOINC", t)})
+		}
+	}
+	return codes, bad
+}
+
+func (s *Server) writeRequest(ctx context.Context, id, scanID, by, occurred string, facts ...event.Fact) (*custodyv1.Request, error) {
+	if scanID == "" {
+		scanID = newID()
+	}
+	_, err := s.Desk.Write(ctx, intake.Entry{
+		ID: scanID, Target: custody.Target{Kind: event.KindRequest, Key: key(id)}, Facts: facts, By: by, At: optionalInstant(occurred),
+	})
+	if err != nil {
+		return nil, logError(err)
+	}
+	return s.GetRequest(ctx, &custodyv1.GetRequestRequest{Id: id})
+}
+
+// GetRequest gives a request.
+func (s *Server) GetRequest(_ context.Context, req *custodyv1.GetRequestRequest) (*custodyv1.Request, error) {
+	var m *custodyv1.Request
+	s.Model.World(func(w *custody.World) {
+		r, ok := w.Request(key(req.GetId()))
+		if !ok {
+			return
+		}
+		m = &custodyv1.Request{
+			Id: r.Key.Label(), Tests: append(append([]string{}, r.Ordered...), r.Added...), Priority: r.Priority, Destination: r.Destination,
+			Irreplaceable: r.Irreplaceable, Cancelled: r.Cancelled, Sequence: r.Seq,
+		}
+		for name, yes := range r.Conditions {
+			m.Conditions = append(m.Conditions, name+"="+map[bool]string{true: "yes", false: "no"}[yes])
+		}
+		for _, a := range r.Assigned {
+			m.Tubes = append(m.Tubes, &custodyv1.AssignedTube{Tube: a.Tube.Label(), Type: a.Type, Tests: a.Tests})
+		}
+	})
+	if m == nil {
+		return nil, notFound("no request %s is known", clip(req.GetId()))
+	}
+	return m, nil
+}
+
+func (s *Server) changeTest(ctx context.Context, req *custodyv1.ChangeTestRequest, fact func(code string) event.Fact) (*custodyv1.Request, error) {
+	codes, bad := s.tests([]string{req.GetTest()}, "test")
+	if len(bad) > 0 {
+		return nil, violations(violation{"test", bad[0].say})
+	}
+	if _, err := s.GetRequest(ctx, &custodyv1.GetRequestRequest{Id: req.GetId()}); err != nil {
+		return nil, err
+	}
+	return s.writeRequest(ctx, req.GetId(), req.GetScanId(), req.GetBy(), req.GetOccurredAt(), fact(codes[0]))
+}
+
+// AddTest adds a test to a request.
+func (s *Server) AddTest(ctx context.Context, req *custodyv1.ChangeTestRequest) (*custodyv1.Request, error) {
+	return s.changeTest(ctx, req, func(code string) event.Fact { return event.TestAdded{Test: code} })
+}
+
+// WithdrawTest withdraws a test of a request.
+func (s *Server) WithdrawTest(ctx context.Context, req *custodyv1.ChangeTestRequest) (*custodyv1.Request, error) {
+	return s.changeTest(ctx, req, func(code string) event.Fact { return event.TestWithdrawn{Test: code} })
+}
+
+// CancelRequest withdraws a whole request.
+func (s *Server) CancelRequest(ctx context.Context, req *custodyv1.CancelRequestRequest) (*custodyv1.Request, error) {
+	if _, err := s.GetRequest(ctx, &custodyv1.GetRequestRequest{Id: req.GetId()}); err != nil {
+		return nil, err
+	}
+	reason, note, err := s.Desk.ReasonOf(ctx, "request "+req.GetId(), req.GetReason())
+	if err != nil {
+		return nil, logError(err)
+	}
+	return s.writeRequest(ctx, req.GetId(), req.GetScanId(), req.GetBy(), req.GetOccurredAt(), event.RequestCancelled{Reason: reason, Note: note})
+}

@@ -1,0 +1,242 @@
+// Package app builds the daemon out of its parts, starts them in order and stops
+// them in reverse. Everything that can be swapped (log, clock, address) is in Parts,
+// so tests and rehearsals run the same graph in their own process.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/test/bufconn"
+
+	"specimen.example/custody/internal/api"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/intake"
+	"specimen.example/custody/internal/live"
+	"specimen.example/custody/internal/stability/library"
+	"specimen.example/custody/internal/web"
+)
+
+// Parts are what an App is built from. Log, Clock, Secret and Logger must be set.
+type Parts struct {
+	Log    eventlog.Log
+	Clock  api.Clock
+	Secret []byte // keys the blind index of patient numbers
+	Logger *slog.Logger
+	Demo   bool
+	// Listener serves gRPC, REST and pages; nil serves them in this process only.
+	Listener net.Listener
+}
+
+// App is a running daemon.
+type App struct {
+	parts  Parts
+	model  *live.Model
+	desk   *intake.Desk
+	grpc   *grpc.Server
+	http   *http.Server
+	inside *bufconn.Listener
+	conn   *grpc.ClientConn
+	cancel context.CancelFunc
+	health *health
+
+	once    sync.Once
+	stopErr error
+	failed  chan error // the first part that failed on its own
+	ended   sync.WaitGroup
+}
+
+// Start builds and starts an App. It returns once the model has read the log to
+// the end it had; a large log is followed by progress in the log file.
+func Start(ctx context.Context, p Parts) (*App, error) {
+	lists, err := library.Catalogue()
+	if err != nil {
+		return nil, fmt.Errorf("app: catalogue: %w", err)
+	}
+	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	a := &App{parts: p, cancel: cancel, failed: make(chan error, 4), inside: bufconn.Listen(1 << 20)}
+	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, intake.NewID(), p.Logger)
+	a.desk = intake.New(p.Log, a.model, p.Clock.Now, p.Secret, p.Logger)
+	a.health = newHealth(a)
+	a.part("model", func() error { return a.model.Run(run) })
+	if err := a.catchUp(ctx); err != nil {
+		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+	}
+	if err := a.serve(run); err != nil {
+		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+	}
+	return a, nil
+}
+
+// catchUp waits for the model, saying how far it is every few seconds.
+func (a *App) catchUp(ctx context.Context) error {
+	done := make(chan error, 1)
+	go func() { done <- a.model.CatchUp(ctx) }()
+	tick := time.NewTicker(3 * time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case err := <-done:
+			if err != nil {
+				return fmt.Errorf("app: read the log: %w", err)
+			}
+			return nil
+		case err := <-a.failed:
+			return err
+		case <-tick.C:
+			at := a.model.At()
+			a.parts.Logger.Info("reading the log", slog.Uint64("custody", at.Custody), slog.Uint64("readings", at.Readings))
+		}
+	}
+}
+
+// part runs f on its own; when it fails the App is told.
+func (a *App) part(name string, f func() error) {
+	a.ended.Go(func() {
+		if err := f(); err != nil {
+			select {
+			case a.failed <- fmt.Errorf("app: %s: %w", name, err):
+			default:
+			}
+		}
+	})
+}
+
+func (a *App) serve(run context.Context) error {
+	registry := prometheus.NewRegistry()
+	counts := newCounts(registry, a.model)
+	a.grpc = grpc.NewServer(
+		grpc.ChainUnaryInterceptor(counts.unary, api.Unary), grpc.ChainStreamInterceptor(api.Stream),
+		grpc.MaxRecvMsgSize(api.MaxBody),
+	)
+	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Starter: func() ([]byte, error) {
+		_, data, err := library.Starter()
+		return data, err
+	}}
+	server.Register(a.grpc)
+	a.part("in-process API", func() error { return a.grpc.Serve(a.inside) })
+	var err error
+	a.conn, err = grpc.NewClient("passthrough:///inside",
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return a.inside.DialContext(ctx) }),
+		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20), grpc.MaxCallSendMsgSize(api.MaxBody)))
+	if err != nil {
+		return fmt.Errorf("app: %w", err)
+	}
+	if a.parts.Listener == nil {
+		return nil
+	}
+	rest, err := api.REST(run, a.conn)
+	if err != nil {
+		return err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/v1/", rest)
+	mux.HandleFunc("GET /healthz", a.health.live)
+	mux.HandleFunc("GET /readyz", a.health.ready)
+	mux.Handle("GET /metrics", counts.handler(registry))
+	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "application/json")
+		_, _ = w.Write(api.OpenAPI)
+	})
+	mux.Handle("/", web.New(&pages{a}, web.Options{
+		Demo: a.parts.Demo, Now: func() time.Time { return a.parts.Clock.Now().Time() }, OpenAPI: api.OpenAPI, Log: a.parts.Logger,
+	}))
+	guarded := http.NewCrossOriginProtection().Handler(mux)
+	protocols := &http.Protocols{}
+	protocols.SetHTTP1(true)
+	protocols.SetUnencryptedHTTP2(true)
+	a.http = &http.Server{
+		Protocols: protocols, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
+		BaseContext: func(net.Listener) context.Context { return run },
+		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if r.ProtoMajor == 2 && strings.HasPrefix(r.Header.Get("Content-Type"), "application/grpc") {
+				a.grpc.ServeHTTP(w, r)
+				return
+			}
+			guarded.ServeHTTP(w, r)
+		}),
+	}
+	a.part("listener", func() error {
+		if err := a.http.Serve(a.parts.Listener); !errors.Is(err, http.ErrServerClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+// Conn speaks to the daemon's own services without a network.
+func (a *App) Conn() *grpc.ClientConn { return a.conn }
+
+// Model is the live model, for tests that look behind the API.
+func (a *App) Model() *live.Model { return a.model }
+
+// Failed hears the first error of a part that ended on its own.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// Stop ends everything in reverse order of starting. It is idempotent, and waits
+// no longer than ctx for requests under way. The log is closed last.
+func (a *App) Stop(ctx context.Context) error {
+	a.once.Do(func() {
+		var errs []error
+		a.health.stopping.Store(true)
+		if a.http != nil {
+			// Streams end with their context, so the listener need not wait for them.
+			a.cancel()
+			if err := a.http.Shutdown(ctx); err != nil {
+				errs = append(errs, a.http.Close())
+			}
+		}
+		if a.conn != nil {
+			errs = append(errs, a.conn.Close())
+		}
+		if a.grpc != nil {
+			a.grpc.Stop()
+		}
+		a.cancel()
+		a.ended.Wait()
+		errs = append(errs, a.parts.Log.Close())
+		a.stopErr = errors.Join(errs...)
+	})
+	return a.stopErr
+}
+
+// WallClock is the clock of a daemon that serves people.
+func WallClock() api.Clock {
+	return api.Clock{Now: func() event.Instant { return event.At(time.Now()) }}
+}
+
+// SteeredClock is the clock of a rehearsal: it starts at start and moves only
+// when it is told, never back once it was told.
+func SteeredClock(start event.Instant) api.Clock {
+	var mu sync.Mutex
+	now, told := start, false
+	return api.Clock{
+		Now: func() event.Instant {
+			mu.Lock()
+			defer mu.Unlock()
+			return now
+		},
+		Set: func(to event.Instant) error {
+			mu.Lock()
+			defer mu.Unlock()
+			if told && to < now {
+				return fmt.Errorf("the clock stands at %s and never goes back", now)
+			}
+			now, told = to, true
+			return nil
+		},
+	}
+}

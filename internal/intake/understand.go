@@ -1,0 +1,344 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog/wire"
+)
+
+// unreadable is input that no mode can accept.
+type unreadable struct {
+	why event.Refusal
+	say string
+}
+
+// Error implements error.
+func (u *unreadable) Error() string { return string(u.why) + ": " + u.say }
+
+// futureTolerance is how far a scan may lie ahead of us before its device's clock
+// must be wrong: no tube lives in the future.
+const futureTolerance = 2 * time.Minute
+
+// understand turns what arrived into what custody decides on: labels become keys,
+// the patient number a random reference, times corrected instants, free text
+// ciphertext.
+func (d *Desk) understand(ctx context.Context, s Scan) (custody.Scan, error) {
+	if s.Mode == "" {
+		s.Mode = event.Live
+	}
+	sum := digest(s)
+	s.Details = maps.Clone(s.Details)
+	rename(&s)
+	out := custody.Scan{
+		Envelope: event.Envelope{
+			ID: s.ID, Digest: sum, Step: s.Step, Mode: s.Mode,
+			DeviceTime: s.DeviceTime, OffsetMs: s.OffsetMs, UncertaintyMs: s.UncertaintyMs, MonotonicMs: s.MonotonicMs,
+			BootID: s.BootID, ZoneOffsetMin: s.ZoneOffsetMin, TimeSource: "scanned",
+			Actor: s.By, OnBehalf: s.OnBehalf, Witness: s.With, Device: s.Device, DeviceSeq: s.DeviceSeq,
+			Place: placeName(s.Place), How: s.How, App: s.App,
+		},
+		From: party(s.From, d.model.Placed), To: party(s.To, d.model.Placed), Type: s.Type, Tests: d.codes(s.Tests), Details: s.Details,
+	}
+	d.times(&out, s)
+	if err := d.typed(&out, s); err != nil {
+		return out, err
+	}
+	if err := d.keys(&out, s); err != nil {
+		return out, err
+	}
+	if err := d.catalogue(s); err != nil {
+		return out, err
+	}
+	if err := d.target(&out, s); err != nil {
+		return out, err
+	}
+	return out, d.private(ctx, &out, s)
+}
+
+// rename brings the spellings of stories and forms to the names custody knows.
+func rename(s *Scan) {
+	take := func(key string) string {
+		v := s.Details[key]
+		delete(s.Details, key)
+		return v
+	}
+	switch s.Step {
+	case "relabel":
+		if as := s.Details["as"]; as != "" {
+			take("as")
+			s.Parent, s.Label = s.Label, as
+		}
+	case "split":
+		for part := range strings.SplitSeq(take("into"), ",") {
+			if part = strings.TrimSpace(part); part != "" {
+				s.Tubes = append(s.Tubes, part)
+			}
+		}
+	case "attach":
+		in, kind := take("in"), take("in-kind")
+		if in != "" && kind == string(event.KindPlace) {
+			s.Details["place"] = placeName(in)
+		} else if in != "" {
+			s.Carrier = in
+		}
+	case "receive":
+		if s.Label == "" {
+			s.Label = s.Details["as"]
+		}
+	case "void":
+		if tube := take("tube"); tube != "" && s.Label == "" {
+			s.Label = tube
+		}
+	}
+	if tube := s.Details["tube"]; tube != "" && s.Label == "" {
+		s.Label = take("tube")
+	}
+}
+
+// times corrects the device's time. Only a measured offset moves a time back; an
+// unmeasured clock that runs ahead is held to ours, since nothing has happened yet
+// that is still to come.
+func (d *Desk) times(out *custody.Scan, s Scan) {
+	if s.HasClock {
+		out.Occurred = s.DeviceTime - event.Instant(s.OffsetMs)
+		return
+	}
+	out.Occurred = s.DeviceTime
+	if ahead := s.DeviceTime.Sub(d.now()); ahead > futureTolerance {
+		out.OffsetMs, out.UncertaintyMs = ahead.Milliseconds(), futureTolerance.Milliseconds()
+		out.Occurred = d.now()
+	}
+}
+
+// typed reads a time that a person typed. A local time that the clock change
+// skipped or doubled is not guessed.
+func (d *Desk) typed(out *custody.Scan, s Scan) error {
+	if s.TypedAt == "" {
+		return nil
+	}
+	for _, form := range []string{time.RFC3339, "2006-01-02T15:04Z07:00"} { // people type minutes
+		if t, err := time.Parse(form, s.TypedAt); err == nil {
+			out.Typed = event.At(t)
+			return nil
+		}
+	}
+	var zone string
+	d.model.World(func(w *custody.World) {
+		if p, ok := w.Place(out.Place); ok {
+			zone = p.Zone
+		}
+	})
+	if zone == "" {
+		return &unreadable{event.RefuseNoOffset, fmt.Sprintf("the time %q has no zone and the place has none declared; add the zone, for example +01:00", s.TypedAt)}
+	}
+	loc, err := time.LoadLocation(zone)
+	if err != nil {
+		return fmt.Errorf("intake: zone of %s: %w", out.Place, err)
+	}
+	at, err := local(s.TypedAt, loc)
+	if err != nil {
+		return err
+	}
+	out.Typed = event.At(at)
+	return nil
+}
+
+var localForms = []string{"2006-01-02 15:04", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02T15:04:05"}
+
+// local reads a wall-clock time of a zone. Go moves a time that does not exist;
+// here it is refused, and so is one that existed twice.
+func local(text string, loc *time.Location) (time.Time, error) {
+	for _, form := range localForms {
+		wall, err := time.Parse(form, text)
+		if err != nil {
+			continue
+		}
+		y, mo, day := wall.Date()
+		h, mi, sec := wall.Clock()
+		t := time.Date(y, mo, day, h, mi, sec, 0, loc)
+		if t.Hour() != h || t.Minute() != mi || t.Day() != day {
+			return time.Time{}, &unreadable{event.RefuseNoSuchTime, fmt.Sprintf("%s did not exist in %s: the clock was put forward; type the time that the clock showed", text, loc)}
+		}
+		for _, shift := range []time.Duration{-time.Hour, time.Hour} {
+			o := t.Add(shift)
+			if o.Hour() == h && o.Minute() == mi && o.Day() == day {
+				return time.Time{}, &unreadable{event.RefuseAmbiguousTime, fmt.Sprintf("%s existed twice in %s: the clock was put back; add the offset, for example +01:00 or +02:00", text, loc)}
+			}
+		}
+		return t, nil
+	}
+	return time.Time{}, fieldError("typedAt", "%q is no time; write 2026-11-24 08:30 or 2026-11-24T08:30:00+01:00", text)
+}
+
+// keys turns every named thing into its key.
+func (d *Desk) keys(out *custody.Scan, s Scan) error {
+	for _, f := range []struct {
+		name, text string
+		key        *event.Key
+	}{{"carrier", s.Carrier, &out.Carrier}, {"draw", s.Draw, &out.Draw}, {"request", s.Request, &out.Request}, {"parent", s.Parent, &out.Parent}} {
+		if f.text == "" {
+			continue
+		}
+		key, err := event.LocalKey(f.text)
+		if err != nil {
+			return fieldError(f.name, "%v", err)
+		}
+		*f.key = key
+	}
+	for _, text := range s.Tubes {
+		key, err := event.LocalKey(text)
+		if err != nil {
+			return fieldError("tubes", "%v", err)
+		}
+		out.Tubes = append(out.Tubes, key)
+	}
+	return nil
+}
+
+// catalogue refuses codes that the laboratory doesn't have: a tube of an unknown
+// type would never be judged.
+func (d *Desk) catalogue(s Scan) error {
+	if s.Type != "" {
+		if _, ok := d.model.TubeType(s.Type); !ok {
+			return fieldError("type", "%q is no tube type of the catalogue; see the rules page for the codes", s.Type)
+		}
+	}
+	for _, t := range s.Tests {
+		if _, ok := d.model.Assay(t); !ok && t != "none" {
+			return fieldError("tests", "%q is no test of the catalogue; use the laboratory's code or LOINC", t)
+		}
+	}
+	return nil
+}
+
+// target finds out what the label names.
+func (d *Desk) target(out *custody.Scan, s Scan) error {
+	kinds := custody.StepTargets(s.Step)
+	if len(kinds) == 0 {
+		return fieldError("step", "%q is no step; it must be one of: %s", s.Step, strings.Join(custody.Verbs(), ", "))
+	}
+	if s.Step == "wristband" || s.Step == "start-draw" {
+		if s.Step == "wristband" && s.Patient == "" {
+			return fieldError("patient", "scan the wristband: its number is missing")
+		}
+		return d.opensDraw(out, s)
+	}
+	if s.Label == "" {
+		return nil // custody finds the draw open on the device, or says what is missing
+	}
+	key, err := event.LocalKey(s.Label)
+	if err != nil {
+		return fieldError("label", "%v", err)
+	}
+	out.Target = custody.Target{Kind: s.Kind, Key: key}
+	if out.Target.Kind == "" {
+		out.Target.Kind = d.kindOf(key, kinds)
+	}
+	return nil
+}
+
+func (d *Desk) opensDraw(out *custody.Scan, s Scan) error {
+	name := s.Draw
+	if name == "" {
+		name = "D-" + s.ID
+	}
+	key, err := event.LocalKey(name)
+	if err != nil {
+		return fieldError("draw", "%v", err)
+	}
+	out.Draw, out.Target = key, custody.Target{Kind: event.KindDraw, Key: key}
+	return nil
+}
+
+// kindOf chooses between the kinds a step may name: what the log knows under the
+// label, else the first kind of the step.
+func (d *Desk) kindOf(key event.Key, kinds []event.Kind) event.Kind {
+	kind := kinds[0]
+	d.model.World(func(w *custody.World) {
+		for _, k := range kinds {
+			if w.Seq(custody.Target{Kind: k, Key: key}) != 0 {
+				kind = k
+				return
+			}
+		}
+	})
+	return kind
+}
+
+// private replaces what must not stand in the log: the patient number by its
+// reference, free text by ciphertext.
+func (d *Desk) private(ctx context.Context, out *custody.Scan, s Scan) error {
+	var key wire.PatientKey
+	if s.Patient != "" {
+		var err error
+		if key, err = d.patients.of(ctx, s.Patient); err != nil {
+			return err
+		}
+		out.Patient = key.Reference
+	}
+	text := s.Note
+	if s.Reason != "" {
+		if event.IsReasonWord(s.Reason) {
+			out.Reason = s.Reason
+		} else {
+			text = strings.TrimSpace(s.Reason + "\n" + s.Note)
+		}
+	}
+	if reason := out.Details["override"]; reason != "" && !event.IsReasonWord(reason) {
+		out.Details["override"] = "explained"
+		text = strings.TrimSpace(text + "\n" + reason)
+	}
+	if text == "" {
+		return nil
+	}
+	if key.Reference == "" {
+		// No patient is known here: the text gets a key that belongs to the thing it
+		// speaks of, so that it can be erased alone.
+		var err error
+		if key, err = d.patients.of(ctx, "text of "+string(out.Target.Kind)+" "+string(out.Target.Key)); err != nil {
+			return err
+		}
+	}
+	note, err := seal(key, text)
+	if err != nil {
+		return err
+	}
+	out.Note = note
+	return nil
+}
+
+// placeName gives a place's name as the directory spells it.
+func placeName(text string) string {
+	key, err := event.LocalKey(text)
+	if err != nil {
+		return text
+	}
+	return key.Label()
+}
+
+// party gives a person or place that something comes from or goes to; a place is
+// spelled as the directory does.
+func party(text string, placed func(string) bool) string {
+	if name := placeName(text); text != "" && placed(name) {
+		return name
+	}
+	return text
+}
+
+// codes gives tests by the laboratory's code where they were said by LOINC.
+func (d *Desk) codes(tests []string) []string {
+	out := slices.Clone(tests)
+	for i, t := range out {
+		if a, ok := d.model.Assay(t); ok {
+			out[i] = a.Code
+		}
+	}
+	return out
+}

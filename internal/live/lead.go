@@ -1,0 +1,307 @@
+package live
+
+import (
+	"container/heap"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/flags"
+)
+
+// batch bounds one turn of the judge, so that a failed fridge with a thousand
+// tubes does not hold up readings and scans.
+const batch = 128
+
+// leaseName is the lease for appending what the judge says.
+const leaseName = "judge"
+
+// write is what the judge wants the log to say of one aggregate.
+type write struct {
+	decision event.Decision
+	after    uint64
+}
+
+// judgeLoop judges what became dirty or due. Every process judges; only the one
+// that holds the lease appends.
+func (m *Model) judgeLoop(ctx context.Context) {
+	lease := time.NewTicker(renewEvery)
+	defer lease.Stop()
+	defer m.giveBack()
+	m.renew(ctx)
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	for {
+		for m.turn(ctx) {
+			select {
+			case <-lease.C:
+				m.renew(ctx)
+			default:
+			}
+		}
+		timer.Reset(m.untilNext())
+		select {
+		case <-ctx.Done():
+			return
+		case <-m.poke:
+		case <-timer.C:
+		case <-lease.C:
+			m.renew(ctx)
+		}
+	}
+}
+
+// renew asks for the lease. Who gets it anew looks at every tube again: facts may
+// have come while nobody appended.
+func (m *Model) renew(ctx context.Context) {
+	held, err := m.log.Lease(ctx, leaseName, m.id)
+	if err != nil && ctx.Err() == nil {
+		m.logger.Warn("the lease could not be renewed", slog.Any("error", err))
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if held && !m.leading {
+		m.logger.Info("this process appends flags now")
+		for key, e := range m.tubes {
+			m.mark(key, e)
+		}
+	}
+	m.leading = held
+	m.advance()
+}
+
+// giveBack lets another process take over at once after a clean stop.
+func (m *Model) giveBack() {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if err := m.log.Release(ctx, leaseName, m.id); err != nil && !errors.Is(err, eventlog.ErrClosed) {
+		m.logger.Warn("the lease could not be given back", slog.Any("error", err))
+	}
+}
+
+// turn judges up to batch tubes and appends what follows. It reports whether
+// there is more to do.
+func (m *Model) turn(ctx context.Context) bool {
+	if ctx.Err() != nil {
+		return false
+	}
+	m.mu.Lock()
+	now := m.now()
+	m.queueDue(now)
+	n := min(len(m.dirty), batch)
+	keys := m.dirty[:n]
+	m.dirty = m.dirty[n:]
+	if len(m.dirty) == 0 {
+		m.dirty = nil
+	}
+	var writes []write
+	for _, key := range keys {
+		e := m.entry(key)
+		e.queued = false
+		if w, ok := m.judgeOne(key, e, now); ok {
+			writes = append(writes, w)
+		}
+	}
+	for t := range m.doubtful {
+		delete(m.doubtful, t)
+		if facts := m.doubtFacts(t); m.leading && len(facts) > 0 {
+			writes = append(writes, m.write(t, facts, now))
+		}
+	}
+	more := len(m.dirty) > 0
+	m.busy = len(writes) > 0
+	if n > 0 && !m.busy && !more {
+		m.advance()
+	}
+	m.mu.Unlock()
+	if len(writes) == 0 {
+		return more
+	}
+	m.appendAll(ctx, writes)
+	m.mu.Lock()
+	m.busy = false
+	m.advance()
+	m.mu.Unlock()
+	return true
+}
+
+// judgeOne judges a tube and says what the log should be told.
+func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, bool) {
+	t, ok := m.tube(key)
+	if !ok {
+		return write{}, false
+	}
+	v := m.judge(key, now)
+	e.until = v.Until
+	if e.until != 0 {
+		heap.Push(&m.due, dueAt{e.until, key})
+	}
+	if !m.leading {
+		return write{}, false
+	}
+	target := custody.Target{Kind: event.KindTube, Key: key}
+	facts := m.doubtFacts(target)
+	if f := flags.Reconcile(t.Flag.Flag, t.Flag.Open, t.Flag.LastEpisode, v.Flag, v.Flagged); f != nil {
+		facts = append(facts, f)
+	}
+	if len(facts) == 0 {
+		return write{}, false
+	}
+	return m.write(target, facts, now), true
+}
+
+// doubtFacts are the facts that make the log agree with the doubts that follow
+// from the facts of t.
+func (m *Model) doubtFacts(t custody.Target) []event.Fact {
+	open := map[string]bool{}
+	var facts []event.Fact
+	stands := map[string]bool{}
+	for _, p := range m.world.DoubtHistory(t, 0) {
+		if p.ClosedAt == 0 {
+			open[p.ID] = true
+		}
+	}
+	for _, d := range m.world.DoubtsOf(t, 0) {
+		stands[d.ID] = true
+		if !open[d.ID] && !d.Told {
+			facts = append(facts, event.DoubtRaised{ID: d.ID, Doubt: string(d.Doubt), Causes: d.Causes})
+		}
+	}
+	for _, p := range m.world.DoubtHistory(t, 0) {
+		if p.ClosedAt == 0 && !stands[p.ID] && custody.Derives(p.Doubt) {
+			facts = append(facts, event.DoubtClosed{ID: p.ID, By: "facts"})
+		}
+	}
+	return facts
+}
+
+// write makes the decision for an aggregate. Its id follows from what it says and
+// what it stands on, so a crash between judging and appending repeats harmlessly.
+func (m *Model) write(t custody.Target, facts []event.Fact, now event.Instant) write {
+	after := m.world.Seq(t)
+	h := sha256.New()
+	fmt.Fprintf(h, "%s %s %d %+v", t.Kind, t.Key, after, facts)
+	sum := h.Sum(nil)
+	return write{after: after, decision: event.Decision{
+		Envelope: event.Envelope{
+			ID: "judge-" + hex.EncodeToString(sum[:8]), Kind: t.Kind, Key: t.Key, Digest: sum[:16],
+			Occurred: now, DeviceTime: now, Recorded: now, TimeSource: "declared", Principal: "custodyd", Mode: event.Reported,
+			// Facts of one instant keep the order in which they were judged.
+			DeviceSeq: int64(after) + 1, //nolint:gosec // a stream sequence is far below 2^63
+		},
+		Facts: facts,
+	}}
+}
+
+// appendAll appends the writes together and waits until they are read back. A
+// conflict means that facts came in between: their folding queues the tube again.
+func (m *Model) appendAll(ctx context.Context, writes []write) {
+	var wg sync.WaitGroup
+	seqs := make([]uint64, len(writes))
+	for i := range writes {
+		wg.Go(func() {
+			seq, err := m.log.Append(ctx, &writes[i].decision, writes[i].after)
+			seqs[i] = seq
+			if err == nil || ctx.Err() != nil {
+				return
+			}
+			if !errors.Is(err, eventlog.ErrConflict) {
+				m.logger.Error("what the judge says could not be appended; it will be tried again",
+					slog.String("key", string(writes[i].decision.Key)), slog.Any("error", err))
+				sleep(ctx, time.Second)
+			}
+			m.again(ctx, &writes[i])
+		})
+	}
+	wg.Wait()
+	var last uint64
+	for _, s := range seqs {
+		last = max(last, s)
+	}
+	_ = m.WaitFor(ctx, eventlog.Position{Custody: last}) // ends with ctx
+}
+
+// again queues the aggregate of a write that did not land, after what came before
+// it has been read.
+func (m *Model) again(ctx context.Context, w *write) {
+	if end, err := m.log.End(ctx); err == nil {
+		_ = m.WaitFor(ctx, eventlog.Position{Custody: end.Custody}) // ends with ctx
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.touch(custody.Target{Kind: w.decision.Kind, Key: w.decision.Key})
+}
+
+func sleep(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+// dueHeap orders tubes by the instant at which their judgement can change by
+// itself. Entries go stale when a tube is judged again; they are dropped when
+// they come up.
+type dueHeap []dueAt
+
+type dueAt struct {
+	at  event.Instant
+	key event.Key
+}
+
+func (h dueHeap) Len() int           { return len(h) }
+func (h dueHeap) Less(i, j int) bool { return h[i].at < h[j].at }
+func (h dueHeap) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
+
+// Push implements heap.Interface.
+func (h *dueHeap) Push(x any) { *h = append(*h, x.(dueAt)) }
+
+// Pop implements heap.Interface.
+func (h *dueHeap) Pop() any {
+	old := *h
+	last := old[len(old)-1]
+	*h = old[:len(old)-1]
+	return last
+}
+
+// queueDue marks the tubes whose time has come.
+func (m *Model) queueDue(now event.Instant) {
+	for len(m.due) > 0 && m.due[0].at <= now {
+		d := heap.Pop(&m.due).(dueAt)
+		if e := m.tubes[d.key]; e != nil && e.until == d.at {
+			m.mark(d.key, e)
+		}
+	}
+}
+
+// untilNext is how long the judge may sleep. A steered clock doesn't run by
+// itself; who moves it pokes the judge.
+func (m *Model) untilNext() time.Duration {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if len(m.dirty) > 0 {
+		return 0
+	}
+	if len(m.due) == 0 {
+		return time.Hour
+	}
+	return min(max(m.due[0].at.Sub(m.now()), time.Millisecond), time.Hour)
+}
+
+// Poke makes the judge look at what is due, after the clock was moved.
+func (m *Model) Poke() {
+	select {
+	case m.poke <- struct{}{}:
+	default:
+	}
+}

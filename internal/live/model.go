@@ -1,0 +1,370 @@
+// Package live folds the log into the one in-memory model that everybody reads:
+// custody, temperature, verdicts and flags. Intake decides on it, screens show
+// it, the same code runs in the daemon, in rehearsals and in tests. The leader's
+// copy also appends flag and doubt facts; nothing else keeps a second truth.
+package live
+
+import (
+	"context"
+	"log/slog"
+	"slices"
+	"sync"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/stability"
+	"specimen.example/custody/internal/thermal"
+)
+
+// Model is the live model. Make it with New, then call Run.
+type Model struct {
+	log    eventlog.Log
+	now    func() event.Instant
+	lists  Lists
+	logger *slog.Logger
+	id     string // this process, as holder of the lease
+
+	// mu guards everything below. Applying a record and judging take it whole;
+	// views of single tubes do too, since they fill the tubes' caches.
+	mu       sync.Mutex
+	world    *custody.World
+	series   map[event.Key]*thermal.Series
+	adopted  []adoption // by instant of coming in force
+	tubes    map[event.Key]*entry
+	due      dueHeap
+	dirty    []event.Key // tubes whose judgement may have changed, each once
+	doubtful map[custody.Target]bool
+	doubtAt  map[string]custody.Target // where a doubt that was raised stands
+	broken   []eventlog.Broken
+	at       eventlog.Position
+	moved    chan struct{} // closed and replaced whenever at or the judged state moves
+	busy     bool          // the judge is working on tubes it took off dirty
+	watchers map[*Watcher]struct{}
+	flagged  map[event.Key]struct{} // tubes with an open flag in the log
+	leading  bool
+	caughtUp bool
+	scratch  []thermal.Segment
+
+	poke chan struct{} // wakes the judge; holds one token
+}
+
+// entry is what the model keeps of one tube beside the facts.
+type entry struct {
+	tube   *custody.Tube   // nil when facts came since it was worked out
+	layers []thermal.Layer // of its journey; nil when stale
+	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
+	queued bool            // stands in dirty
+}
+
+// Lists are the laboratory's catalogues as far as the shipped one goes; adopted
+// rule sets add to them.
+type Lists struct {
+	Tubes  []stability.TubeType
+	Assays []stability.Assay
+}
+
+// New gives an empty model over log. now is the process's clock.
+func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, logger *slog.Logger) *Model {
+	return &Model{
+		log: log, now: now, lists: lists, id: id, logger: logger,
+		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, moved: make(chan struct{}), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		poke: make(chan struct{}, 1),
+	}
+}
+
+// Run follows the log and judges until ctx ends. It returns nil then, or the
+// error that ended the reading of the log.
+func (m *Model) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var wg sync.WaitGroup
+	wg.Go(func() { m.judgeLoop(ctx) })
+	err := m.log.Follow(ctx, eventlog.Position{}, sink{m})
+	cancel()
+	wg.Wait()
+	return err
+}
+
+// Decision implements eventlog.Sink.
+func (s sink) Decision(rec *event.Record) {
+	m := s.Model
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, t := range m.world.Apply(rec) {
+		m.touch(t)
+	}
+	m.touch(custody.Target{Kind: rec.Kind, Key: rec.Key})
+	if rec.Kind == event.KindRules {
+		m.readAdoptions()
+	}
+	if rec.Kind == event.KindLogger {
+		m.describeSeries(rec.Key)
+	}
+	m.note(rec)
+	m.at.Custody = max(m.at.Custody, rec.Seq)
+	m.tell(rec)
+	m.advance()
+}
+
+// sink is the model as the log's follower sees it.
+type sink struct{ *Model }
+
+// touch notes that what follows from t's facts may have changed.
+func (m *Model) touch(t custody.Target) {
+	if t.Kind != event.KindTube {
+		m.doubtful[t] = true
+		return
+	}
+	e := m.entry(t.Key)
+	e.tube, e.layers = nil, nil
+	m.mark(t.Key, e)
+}
+
+// mark queues a tube for the judge without dropping what is known of its facts.
+func (m *Model) mark(key event.Key, e *entry) {
+	if !e.queued {
+		e.queued = true
+		m.dirty = append(m.dirty, key)
+	}
+}
+
+func (m *Model) entry(key event.Key) *entry {
+	e := m.tubes[key]
+	if e == nil {
+		e = &entry{}
+		m.tubes[key] = e
+	}
+	return e
+}
+
+// tube gives the folded tube, worked out once per change of its facts.
+func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
+	e := m.entry(key)
+	if e.tube == nil {
+		t, ok := m.world.Tube(key)
+		if !ok {
+			delete(m.tubes, key)
+			return nil, false
+		}
+		e.tube = t
+	}
+	return e.tube, true
+}
+
+// note keeps where doubts stand and which tubes have a flag up.
+func (m *Model) note(rec *event.Record) {
+	for _, f := range rec.Facts {
+		switch f := f.(type) {
+		case event.DoubtRaised:
+			m.doubtAt[f.ID] = custody.Target{Kind: rec.Kind, Key: rec.Key}
+		case event.FlagRaised, event.FlagChanged, event.FlagCleared:
+			if t, ok := m.tube(rec.Key); ok && t.Flag.Open {
+				m.flagged[rec.Key] = struct{}{}
+			} else {
+				delete(m.flagged, rec.Key)
+			}
+		}
+	}
+}
+
+// Run implements eventlog.Sink.
+func (s sink) Run(seq uint64, run *event.Run) {
+	m := s.Model
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.seriesOf(run.Logger).Add(run.Readings...)
+	m.at.Readings = max(m.at.Readings, seq)
+	m.markLogger(run)
+	m.advance()
+}
+
+// markLogger queues the tubes that a logger's readings speak of: those in the
+// carriers and at the places it was attached to.
+func (m *Model) markLogger(run *event.Run) {
+	if len(run.Readings) == 0 {
+		return
+	}
+	logger, ok := m.world.Logger(run.Logger)
+	if !ok {
+		return
+	}
+	first := run.Readings[0].At
+	for _, r := range run.Readings {
+		first = min(first, r.At)
+	}
+	series := m.seriesOf(run.Logger)
+	for _, a := range logger.Attached {
+		if a.Until != 0 && a.Until < first {
+			continue
+		}
+		for _, key := range m.world.Near(a.To, first) {
+			if e := m.entry(key); e.layers == nil || reads(e.layers, series, first) {
+				m.mark(key, e)
+			}
+		}
+	}
+}
+
+// reads reports whether a journey takes temperatures from s at or behind an instant.
+func reads(layers []thermal.Layer, s *thermal.Series, from event.Instant) bool {
+	for i := len(layers) - 1; i >= 0 && layers[i].To >= from; i-- {
+		if slices.Contains(layers[i].Series, s) {
+			return true
+		}
+	}
+	return false
+}
+
+// seriesOf gives the logger's readings so far, an empty series at first. The
+// series stays the same object for ever, so that layers can point to it.
+func (m *Model) seriesOf(key event.Key) *thermal.Series {
+	s := m.series[key]
+	if s == nil {
+		s = &thermal.Series{Logger: key, HoldMs: -1}
+		m.series[key] = s
+	}
+	return s
+}
+
+// describeSeries gives the logger's declared interval, hold and uncertainty to
+// its series.
+func (m *Model) describeSeries(key event.Key) {
+	logger, ok := m.world.Logger(key)
+	if !ok {
+		return
+	}
+	s := m.seriesOf(key)
+	s.EveryMs, s.MaxGapMs, s.HoldMs = logger.EveryMs, logger.MaxGapMs, logger.HoldMs
+	s.UncertaintyC = event.CentiC(logger.Calibration.UncertaintyCenti)
+}
+
+// Broken implements eventlog.Sink: the message goes on a list that health and
+// the house page show, and its tube can't be judged on it.
+func (s sink) Broken(b eventlog.Broken) {
+	m := s.Model
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.broken = append(m.broken, b)
+	m.at.Custody = max(m.at.Custody, b.Seq)
+	m.logger.Error("a message of the log could not be processed", slog.String("stream", b.Stream), slog.Uint64("seq", b.Seq), slog.Any("error", b.Err))
+	m.advance()
+}
+
+// advance wakes whoever waits for the model to move, and the judge.
+func (m *Model) advance() {
+	close(m.moved)
+	m.moved = make(chan struct{})
+	select {
+	case m.poke <- struct{}{}:
+	default:
+	}
+}
+
+// BrokenMessages lists the messages that could not be read.
+func (m *Model) BrokenMessages() []eventlog.Broken {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.broken)
+}
+
+// At is how far the model has read.
+func (m *Model) At() eventlog.Position {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.at
+}
+
+// WaitFor returns once the model has read up to p.
+func (m *Model) WaitFor(ctx context.Context, p eventlog.Position) error {
+	return m.wait(ctx, func() bool { return m.at.Reached(p) })
+}
+
+// Settled returns once the model has read up to p, every tube that this touched
+// is judged, and the flag facts that came of it (if this process leads) are read
+// back: what a screen shows then is the last word.
+func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
+	m.mu.Lock()
+	m.queueDue(m.now())
+	m.mu.Unlock()
+	select {
+	case m.poke <- struct{}{}:
+	default:
+	}
+	return m.wait(ctx, func() bool { return m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0 })
+}
+
+func (m *Model) wait(ctx context.Context, there func() bool) error {
+	for {
+		m.mu.Lock()
+		ok, moved := there(), m.moved
+		m.mu.Unlock()
+		if ok {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-moved:
+		}
+	}
+}
+
+// World lets f read the folded facts. f must not keep or change them, nor call
+// the model.
+func (m *Model) World(f func(w *custody.World)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	f(m.world)
+}
+
+// Placed reports whether a place of that name was declared.
+func (m *Model) Placed(name string) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	_, ok := m.world.Place(name)
+	return ok
+}
+
+// DoubtTarget gives what a doubt speaks of, by the doubt's id.
+func (m *Model) DoubtTarget(id string) (custody.Target, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	t, ok := m.doubtAt[id]
+	return t, ok
+}
+
+// CatchUp waits until the model has read what the log held when it was called.
+// Only the stream's last sequence says so: a consumer's "nothing pending" was
+// seen to come too early.
+func (m *Model) CatchUp(ctx context.Context) error {
+	end, err := m.log.End(ctx)
+	if err != nil {
+		return err
+	}
+	if err := m.WaitFor(ctx, end); err != nil {
+		return err
+	}
+	m.mu.Lock()
+	m.caughtUp = true
+	m.mu.Unlock()
+	return nil
+}
+
+// Ready reports whether the model has caught up since it started.
+func (m *Model) Ready() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.caughtUp
+}
+
+// Leading reports whether this process appends the flag facts now.
+func (m *Model) Leading() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.leading
+}
+
+// renewEvery is how often the lease is asked for: often enough to miss one.
+const renewEvery = eventlog.LeaseTime / 3

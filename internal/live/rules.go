@@ -1,0 +1,132 @@
+package live
+
+import (
+	"log/slog"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/stability"
+)
+
+// adoption is a rule set in force, read.
+type adoption struct {
+	custody.Adoption
+	set *stability.Set
+}
+
+// readAdoptions reads every adopted rule file again. Adoptions are rare; every
+// tube is judged anew afterwards. A file that this program can't read goes on the
+// list of broken messages: its tubes then have no limit, they are not called fit.
+func (m *Model) readAdoptions() {
+	known := map[string]*stability.Set{}
+	for _, a := range m.adopted {
+		known[a.Hash] = a.set
+	}
+	m.adopted = m.adopted[:0:0]
+	for _, a := range m.world.Adoptions() {
+		set := known[a.Hash]
+		if set == nil {
+			var err error
+			if set, err = stability.Parse(a.Name, a.Bytes); err != nil {
+				m.broken = append(m.broken, eventlog.Broken{Stream: "rules", Subject: string(a.Key), Err: err})
+				m.logger.Error("an adopted rule file can't be read", slog.String("rules", string(a.Key)), slog.Any("error", err))
+				continue
+			}
+		}
+		m.adopted = append(m.adopted, adoption{Adoption: a, set: set})
+	}
+	for key, e := range m.tubes {
+		m.mark(key, e)
+	}
+}
+
+// rulesFor gives the set by which a tube is judged: the one in force at its clock
+// zero, unless a later adoption speaks for tubes in flight too. Nil: none adopted.
+func (m *Model) rulesFor(t *custody.Tube, now event.Instant) *stability.Set {
+	zero := t.Zero.Earliest
+	if zero == 0 {
+		zero = t.Zero.Latest
+	}
+	if zero == 0 {
+		zero = now
+	}
+	var set *stability.Set
+	for _, a := range m.adopted {
+		if a.InForce <= zero || a.InFlight && a.InForce <= now {
+			set = a.set
+		}
+	}
+	return set
+}
+
+// Adopted is a rule set in force with who put it there.
+type Adopted struct {
+	custody.Adoption
+	Set *stability.Set
+}
+
+// Adopted lists the rule sets that were adopted, by the instant they came in force.
+func (m *Model) Adopted() []Adopted {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	out := make([]Adopted, len(m.adopted))
+	for i, a := range m.adopted {
+		out[i] = Adopted{Adoption: a.Adoption, Set: a.set}
+	}
+	return out
+}
+
+// TubeType looks a tube type up in the adopted sets and the shipped catalogue.
+func (m *Model) TubeType(code string) (stability.TubeType, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.tubeType(code)
+}
+
+func (m *Model) tubeType(code string) (stability.TubeType, bool) {
+	for i := len(m.adopted) - 1; i >= 0; i-- {
+		for _, t := range m.adopted[i].set.Tubes {
+			if t.Code == code {
+				return t, true
+			}
+		}
+	}
+	for _, t := range m.lists.Tubes {
+		if t.Code == code {
+			return t, true
+		}
+	}
+	return stability.TubeType{}, false
+}
+
+// Assay looks a test up by code or LOINC in the adopted sets, their rules and the
+// shipped catalogue.
+func (m *Model) Assay(code string) (stability.Assay, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.assay(code)
+}
+
+func (m *Model) assay(code string) (stability.Assay, bool) {
+	is := func(a stability.Assay) bool { return code != "" && (a.Code == code || a.Loinc == code) }
+	for i := len(m.adopted) - 1; i >= 0; i-- {
+		set := m.adopted[i].set
+		for _, a := range set.Assays {
+			if is(a) {
+				return a, true
+			}
+		}
+		for j := range set.Rules {
+			if is(set.Rules[j].Assay) {
+				return set.Rules[j].Assay, true
+			}
+		}
+	}
+	for _, a := range m.lists.Assays {
+		if is(a) {
+			return a, true
+		}
+	}
+	return stability.Assay{}, false
+}
