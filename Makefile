@@ -1,0 +1,83 @@
+# Every target works on a fresh Debian with Go, make and git: what is missing is
+# installed when you are root, else the line to run is printed.
+
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+.DELETE_ON_ERROR:
+MAKEFLAGS += --no-print-directory
+
+NEED := deploy/dev/need.sh
+# What "make bench" runs.
+BENCH ?= go run ./internal/bench
+# How long "make fuzz" gives each target.
+FUZZTIME ?= 10s
+
+.PHONY: help
+help: ## print this list
+	@grep -E '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/\1|\2/' | awk -F'|' '{printf "make %-10s %s\n", $$1, $$2}'
+
+.PHONY: demo
+demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
+	@echo "building custodyd; the first build takes about two minutes"
+	@mkdir -p .bin && go build -o .bin/custodyd ./cmd/custodyd
+	@exec .bin/custodyd --demo
+
+.PHONY: test
+test: ## vet and run all tests with the race detector, browser tests included
+	@$(NEED) gcc gcc libc6-dev
+	@$(NEED) "$${CHROMIUM:-chromium}" chromium fonts-liberation
+	go vet ./...
+	go test -race ./...
+
+.PHONY: lint
+lint: .bin/golangci-lint ## check format and lint (the linter's first build takes three to four minutes)
+	@bad=$$(find cmd internal proto -name '*.go' | xargs gofmt -l); [ -z "$$bad" ] || { echo "not formatted; run gofmt -w on:"; echo "$$bad"; exit 1; }
+	.bin/golangci-lint run ./...
+
+.PHONY: generate
+generate: generators ## make the Go code and the API description from proto/
+	@deploy/dev/generate.sh
+
+.PHONY: generated
+generated: generators ## fail when the generated files are not what proto/ gives
+	@deploy/dev/generate.sh check
+
+.PHONY: vuln
+vuln: .bin/govulncheck .bin/indexdb ## fail on known vulnerabilities that our code reaches
+	@deploy/dev/vuln.sh
+
+.PHONY: fuzz
+fuzz: ## run each fuzz target for FUZZTIME (10s)
+	@deploy/dev/fuzz.sh $(FUZZTIME)
+
+.PHONY: bench
+bench: ## run the benchmarks
+	$(BENCH)
+
+.PHONY: soak
+soak: ## run the long tests, up to four hours
+	SOAK=1 go test -run Soak -timeout 4h -v ./internal/...
+
+.PHONY: clean
+clean: ## remove built programs and scratch files
+	rm -rf .bin
+
+.PHONY: generators
+generators: .bin/protoc-gen-go .bin/protoc-gen-go-grpc .bin/protoc-gen-grpc-gateway .bin/protoc-gen-openapiv2
+	@$(NEED) protoc protobuf-compiler libprotobuf-dev
+	@$(NEED) /usr/include/google/protobuf/timestamp.proto libprotobuf-dev
+
+# Tools are pinned in a module of their own, so that they weigh on nobody who
+# builds the product.
+.bin/protoc-gen-go: TOOL := google.golang.org/protobuf/cmd/protoc-gen-go
+.bin/protoc-gen-go-grpc: TOOL := google.golang.org/grpc/cmd/protoc-gen-go-grpc
+.bin/protoc-gen-grpc-gateway: TOOL := github.com/grpc-ecosystem/grpc-gateway/v2/protoc-gen-grpc-gateway
+.bin/protoc-gen-openapiv2: TOOL := github.com/grpc-ecosystem/grpc-gateway/v2/protoc-gen-openapiv2
+.bin/golangci-lint: TOOL := github.com/golangci/golangci-lint/v2/cmd/golangci-lint
+.bin/govulncheck: TOOL := golang.org/x/vuln/cmd/govulncheck
+.bin/indexdb: TOOL := golang.org/x/vulndb/cmd/indexdb
+
+.bin/%: tools/go.mod tools/go.sum
+	@echo "building $(@F) (once)"
+	@mkdir -p .bin && go build -C tools -o ../$@ $(TOOL)
