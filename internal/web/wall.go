@@ -1,0 +1,403 @@
+package web
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"html/template"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"specimen.example/custody/internal/event"
+)
+
+// A flood is more than floodCount flags raised within floodSpan (EEMUA 191: more
+// than ten alarms in ten minutes is more than one person can follow), or more
+// open at once than a wall can show. Then equal causes share a line.
+const (
+	floodCount = 10
+	floodSpan  = 10 * time.Minute
+	// groupFrom is the least number of tubes that share a line.
+	groupFrom = 3
+	// whyShown is how many tests of a tube the wall names; its page has all.
+	whyShown = 2
+)
+
+// wallRow is one line of the wall: a stable id for the stream and the words.
+type wallRow struct {
+	Site
+	ID    string
+	Level level
+	Head  string // word beside the shape
+	Tubes []tubeLink
+	Group string // "14 tubes in box B-7"; empty for a single tube
+	Do    string
+	ByAt  string // clock time, empty for none
+	ByIn  string // "34 min", "12 min ago"
+	Why   []whyLine
+	More  string // "2 more tests", empty when all are shown
+	Where string
+	Taken string
+	Extra string // what must not be missed: "can't be drawn again"
+	Since int64  // ms; the browser marks rows younger than a minute
+
+	by event.Instant
+}
+
+type tubeLink struct{ ID, URL string }
+
+type whyLine struct{ Test, Reason, Direction, Limit, Source string }
+
+// wallBoard is the wall as words and lines, ready for the template and the stream.
+type wallBoard struct {
+	Site
+	Seq      uint64
+	Place    string
+	NotLive  string
+	NowMs    int64
+	Clock    string
+	Offset   string
+	Zone     string
+	OffsetMs int64
+	Head     template.HTML
+	Flags    []boardRow
+	Late     []boardRow
+	Boxes    []boardRow
+}
+
+// boardRow is a rendered line.
+type boardRow struct {
+	ID   string
+	HTML template.HTML
+}
+
+type wallHead struct {
+	Trouble  int
+	Soonest  string
+	Flood    bool
+	Late     int
+	Boxes    int
+	Next     string
+	PutAside int
+}
+
+type boxLine struct {
+	ID, Name, Holds, Flagged, DueAt, DueIn, Where, To, Temp string
+	Over                                                    bool
+}
+
+// Render writes the wall as HTML.
+func (p WallPage) Render(w io.Writer, site Site) error {
+	b, err := p.board(site)
+	if err != nil {
+		return err
+	}
+	return frame{Site: site, Name: "Wall", Kind: "wall", Script: "wall.js", Refresh: 20, Page: b}.render(w)
+}
+
+func (p WallPage) board(site Site) (wallBoard, error) {
+	c := clockOf(p.Now, p.Zone)
+	_, seconds := c.now.Zone()
+	b := wallBoard{
+		Site: site, Seq: p.Seq, Place: p.Place, NotLive: p.NotLive, NowMs: int64(p.Now),
+		Clock: c.now.Format("15:04"), Offset: c.offset(), Zone: c.zone.String(), OffsetMs: int64(seconds) * 1000,
+	}
+	head := wallHead{Trouble: len(p.Flags), Flood: p.flood(), Late: len(p.Late), Boxes: len(p.Boxes), PutAside: p.PutAside}
+	rows := p.flagRows(site, c, head.Flood)
+	var soonest event.Instant
+	for _, r := range rows {
+		if r.by != 0 && (soonest == 0 || r.by < soonest) {
+			soonest = r.by
+		}
+	}
+	if soonest != 0 {
+		head.Soonest = c.by(soonest)
+	}
+	boxes := slices.Clone(p.Boxes)
+	slices.SortStableFunc(boxes, func(a, b BoxRow) int {
+		return cmp.Or(cmp.Compare(lastIfZero(a.Due.first()), lastIfZero(b.Due.first())), strings.Compare(a.ID, b.ID))
+	})
+	for _, x := range boxes {
+		if x.Due.first() >= p.Now {
+			head.Next = c.by(x.Due.first())
+			break
+		}
+	}
+	late := slices.Clone(p.Late)
+	slices.SortStableFunc(late, func(a, b LateRow) int {
+		return cmp.Or(cmp.Compare(a.Due, b.Due), strings.Compare(a.ID, b.ID))
+	})
+
+	var err error
+	if b.Head, err = part("wall-head", head); err != nil {
+		return b, err
+	}
+	for _, r := range rows {
+		if b.Flags, err = addRow(b.Flags, "flag-row", r.ID, r); err != nil {
+			return b, err
+		}
+	}
+	for _, l := range late {
+		line := lateLine(site, c, l)
+		if b.Late, err = addRow(b.Late, "late-row", line.ID, line); err != nil {
+			return b, err
+		}
+	}
+	for _, x := range boxes {
+		line := boxLineOf(c, x)
+		if b.Boxes, err = addRow(b.Boxes, "box-row", line.ID, line); err != nil {
+			return b, err
+		}
+	}
+	return b, nil
+}
+
+func (d Due) first() event.Instant {
+	if d.Earliest != 0 {
+		return d.Earliest
+	}
+	return d.Latest
+}
+
+// lastIfZero puts what has no instant behind everything that has one.
+func lastIfZero(i event.Instant) event.Instant {
+	if i == 0 {
+		return event.Instant(1<<62 - 1)
+	}
+	return i
+}
+
+func part(name string, data any) (template.HTML, error) {
+	var buf bytes.Buffer
+	if err := templates.ExecuteTemplate(&buf, name, data); err != nil {
+		return "", fmt.Errorf("rendering %s: %w", name, err)
+	}
+	// The template has escaped its data already.
+	return template.HTML(strings.TrimSpace(buf.String())), nil
+}
+
+func addRow(rows []boardRow, name, id string, data any) ([]boardRow, error) {
+	html, err := part(name, data)
+	return append(rows, boardRow{ID: id, HTML: html}), err
+}
+
+func (p WallPage) flood() bool {
+	recent := 0
+	for _, f := range p.Flags {
+		if p.Now.Sub(f.Since) <= floodSpan {
+			recent++
+		}
+	}
+	return recent > floodCount || len(p.Flags) > 2*floodCount
+}
+
+// sorted gives the flags loudest first, then by the time that is left, then by
+// age, so that the order changes only when facts do.
+func (p WallPage) sorted() []FlagRow {
+	flags := slices.Clone(p.Flags)
+	slices.SortStableFunc(flags, func(a, b FlagRow) int {
+		return cmp.Or(
+			cmp.Compare(levelOrder[levelOf(a.Verdict, a.Outlook)], levelOrder[levelOf(b.Verdict, b.Outlook)]),
+			cmp.Compare(lastIfZero(a.By), lastIfZero(b.By)),
+			cmp.Compare(a.Since, b.Since),
+			strings.Compare(a.Tube, b.Tube),
+		)
+	})
+	return flags
+}
+
+func (p WallPage) flagRows(site Site, c clock, flood bool) []wallRow {
+	flags := p.sorted()
+	if !flood {
+		rows := make([]wallRow, len(flags))
+		for i, f := range flags {
+			rows[i] = flagLine(site, c, f).short()
+		}
+		return rows
+	}
+	groups := map[string][]FlagRow{}
+	for _, f := range flags {
+		groups[cause(f)] = append(groups[cause(f)], f)
+	}
+	var rows []wallRow
+	done := map[string]bool{}
+	for _, f := range flags {
+		key := cause(f)
+		switch same := groups[key]; {
+		case len(same) < groupFrom:
+			rows = append(rows, flagLine(site, c, f).short())
+		case !done[key]:
+			done[key] = true
+			rows = append(rows, groupLine(site, c, key, same).short())
+		}
+	}
+	return rows
+}
+
+// cause is what flags must share to share a line. Taken and untaken flags stay
+// apart: a group that one person looks after must not hide one that nobody does.
+func cause(f FlagRow) string {
+	var why []string
+	for _, t := range f.Tests {
+		for _, r := range t.Reasons {
+			if !slices.Contains(why, string(r)) {
+				why = append(why, string(r))
+			}
+		}
+	}
+	slices.Sort(why)
+	return strings.Join([]string{
+		string(levelOf(f.Verdict, f.Outlook)), string(f.Verdict), f.Box, f.Place, string(f.Action), f.ActionNote, f.TakenBy, strings.Join(why, "+"),
+	}, "|")
+}
+
+func flagLine(site Site, c clock, f FlagRow) wallRow {
+	r := wallRow{
+		Site: site, ID: "flag-" + f.Tube, Level: levelOf(f.Verdict, f.Outlook), Head: headWords(f.Verdict, f.Outlook),
+		Tubes: []tubeLink{{f.Tube, site.TubeURL(f.Tube)}}, Do: actionLine(f),
+		Where: whereWords(f.Holder, f.Place, f.Box), Since: int64(f.Since), by: f.By,
+	}
+	if f.Kind == event.FlagAfter {
+		r.Extra = "Already run: the result may need a comment."
+	}
+	if f.Irreplaceable {
+		r.Extra = strings.TrimSpace(r.Extra + " It can't be drawn again.")
+	}
+	if f.By != 0 {
+		r.ByAt, r.ByIn = c.at(f.By), c.left(f.By)
+	}
+	if f.TakenBy != "" {
+		r.Taken = fmt.Sprintf("%s has it since %s", f.TakenBy, c.at(f.TakenAt))
+	}
+	for _, t := range f.Tests {
+		r.Why = append(r.Why, whyOf(t))
+	}
+	return r
+}
+
+// short keeps what a wall has room for.
+func (r wallRow) short() wallRow {
+	if more := len(r.Why) - whyShown; more > 0 {
+		r.Why, r.More = r.Why[:whyShown], "and "+count(more, "more reason", "more reasons")
+	}
+	return r
+}
+
+func whyOf(t FlagTestRow) whyLine {
+	l := whyLine{Test: testName(t.Name, t.Restricted), Reason: reasonList(t.Reasons), Limit: t.Limit, Source: t.Source}
+	if l.Reason == "" {
+		l.Reason = headWords(t.Verdict, t.Outlook)
+	}
+	if t.Direction != "" && levelOf(t.Verdict, t.Outlook) != levelHold {
+		l.Direction = says(directionWords, t.Direction)
+	}
+	return l
+}
+
+func groupLine(site Site, c clock, key string, flags []FlagRow) wallRow {
+	r := flagLine(site, c, flags[0])
+	// The id must not depend on the tubes: they come and go.
+	r.ID = "group-" + shortHash(key)
+	r.Tubes = nil
+	var newest event.Instant
+	var why []whyLine
+	for _, f := range flags {
+		r.Tubes = append(r.Tubes, tubeLink{f.Tube, site.TubeURL(f.Tube)})
+		newest = max(newest, f.Since)
+		for _, t := range f.Tests {
+			if w := whyOf(t); !slices.Contains(why, w) {
+				why = append(why, w)
+			}
+		}
+		if f.Irreplaceable {
+			r.Extra = "One of them can't be drawn again."
+		}
+	}
+	r.Why, r.Since = why, int64(newest)
+	r.Group = count(len(flags), "tube", "tubes")
+	if flags[0].Box != "" {
+		r.Group += " in " + flags[0].Box
+	}
+	return r
+}
+
+func actionLine(f FlagRow) string {
+	s := says(actionWords, f.Action)
+	if f.ActionNote != "" {
+		s += " " + f.ActionNote
+	}
+	return s
+}
+
+func whereWords(holder, place, box string) string {
+	var parts []string
+	if box != "" {
+		parts = append(parts, "in "+box)
+	}
+	if holder != "" {
+		parts = append(parts, "held by "+holder)
+	}
+	if place != "" && place != holder {
+		parts = append(parts, "at "+place)
+	}
+	if len(parts) == 0 {
+		return "nobody is known to hold it"
+	}
+	return strings.Join(parts, ", ")
+}
+
+type lateWords struct {
+	Site
+	ID, Name, URL, Holds, DueAt, Ago, Where string
+}
+
+func lateLine(site Site, c clock, l LateRow) lateWords {
+	w := lateWords{Site: site, ID: "late-" + l.ID, Name: l.Name, DueAt: c.at(l.Due), Ago: c.left(l.Due)}
+	if l.Tube != "" {
+		w.URL = site.TubeURL(l.Tube)
+	}
+	if l.Tubes > 0 {
+		w.Holds = count(l.Tubes, "tube", "tubes")
+	}
+	w.Where = "last seen " + c.at(l.Seen)
+	if l.Place != "" {
+		w.Where += " at " + l.Place
+	}
+	if l.Holder != "" && l.Holder != l.Place {
+		w.Where += ", held by " + l.Holder
+	}
+	return w
+}
+
+func boxLineOf(c clock, x BoxRow) boxLine {
+	l := boxLine{ID: "box-" + x.ID, Name: x.Name, Holds: count(x.Tubes, "tube", "tubes")}
+	if x.Flags > 0 {
+		l.Flagged = fmt.Sprintf("%d flagged", x.Flags)
+	}
+	if due := x.Due.first(); due != 0 {
+		l.DueAt, l.DueIn, l.Over = c.at(due), c.left(due), due < event.At(c.now)
+		if x.Due.Latest > due && c.at(x.Due.Latest) != l.DueAt {
+			l.DueIn += ", " + c.at(x.Due.Latest) + " at the latest"
+		}
+	}
+	var where []string
+	if x.Holder != "" {
+		where = append(where, strings.TrimSpace(x.Holder+" "+says(modeWords, x.Mode)))
+	}
+	if x.Place != "" && x.Place != x.Holder {
+		where = append(where, x.Place)
+	}
+	l.Where = strings.Join(where, ", ")
+	if x.Seen != 0 {
+		l.Where = strings.TrimPrefix(l.Where+", last seen "+c.at(x.Seen), ", ")
+	}
+	if x.To != "" {
+		l.To = "to " + x.To
+	}
+	if x.Temp.At != 0 {
+		l.Temp = fmt.Sprintf("%s at %s, %s", degrees(x.Temp.C), c.at(x.Temp.At), says(evidenceWords, x.Temp.Evidence))
+	}
+	return l
+}
