@@ -200,6 +200,7 @@ func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*
 
 // PutDevice declares a device.
 func (s *Server) PutDevice(ctx context.Context, m *custodyv1.Device) (*custodyv1.Device, error) {
+	m.OffsetMs, m.Doubts = 0, nil // read only: what was ignored is not given back as if it were kept
 	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), beginning, event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive()})
 }
 

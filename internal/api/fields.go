@@ -199,6 +199,8 @@ var byName = map[protoreflect.Name]check{
 	"offset_ms": between(-10*366*86400_000, 10*366*86400_000, " ms"), "uncertainty_ms": between(0, 366*86400_000, " ms"),
 	"monotonic_ms": between(0, 1<<60, " ms"), "boot_id": anID, "after": between(0, 1<<60, ""),
 	"fact": word(factNames()), "doubts": nil,
+	// read only, in what a caller got and puts back
+	"doubt": word(event.Doubts()), "causes": anID, "say": free, "open": sound, "closed_by": free,
 }
 
 var byField = map[protoreflect.FullName]check{
@@ -306,9 +308,12 @@ func walk(out []violation, path string, m protoreflect.Message) []violation {
 			}
 			for j := range list.Len() {
 				item := fmt.Sprintf("%s[%d]", name, j)
-				if fd.Message() != nil {
+				switch {
+				case fd.Message() != nil:
 					out = walk(out, item+".", list.Get(j).Message())
-				} else {
+				case fd.Kind() == protoreflect.StringKind && list.Get(j).String() == "":
+					out = append(out, violation{item, "it is empty; fill it in or leave it out"})
+				default:
 					out = one(out, item, fd, list.Get(j))
 				}
 			}

@@ -116,23 +116,22 @@ func (s *Server) WatchFlags(req *stabilityv1.WatchFlagsRequest, stream grpc.Serv
 	w := s.Model.Watch()
 	defer w.Stop()
 	seq := s.Model.At().Custody
-	switch after := req.GetAfter(); {
-	case after > seq:
-		// The log is shorter than the caller remembers: another log, or an older copy.
-		return stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "reset"})
-	default:
-		// What changed between after and now is not replayed change by change; the
-		// flags that are up now are the truth about all of it.
-		for _, k := range s.Model.Flagged() {
-			if m := s.flagAt(k, req.GetPlace()); m != nil {
-				if err := stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "up", Flag: m}); err != nil {
-					return err
-				}
-			}
-		}
-		if err := stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "beat"}); err != nil {
+	if after := req.GetAfter(); after != 0 && after != seq {
+		// What came and went in between is not replayed, and a log that is shorter than
+		// the caller remembers is another log: what the caller holds must go.
+		if err := stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "reset"}); err != nil {
 			return err
 		}
+	}
+	for _, k := range s.Model.Flagged() {
+		if m := s.flagAt(k, req.GetPlace()); m != nil {
+			if err := stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "up", Flag: m}); err != nil {
+				return err
+			}
+		}
+	}
+	if err := stream.Send(&stabilityv1.FlagChange{Sequence: seq, Change: "beat"}); err != nil {
+		return err
 	}
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
@@ -185,7 +184,7 @@ func (s *Server) flagStep(ctx context.Context, tube string, episode int64, scan 
 		scan.Details["episode"] = strconv.FormatInt(episode, 10)
 	}
 	scan.Label, scan.Kind = tube, event.KindTube
-	a, err := s.step(ctx, scan)
+	a, err := s.step(ctx, scan, "tube")
 	if err != nil {
 		return nil, err
 	}

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
@@ -43,8 +44,11 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 			UnmarshalOptions: protojson.UnmarshalOptions{DiscardUnknown: false},
 		}),
 		runtime.WithErrorHandler(restError),
+		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }), // nothing of gRPC concerns a browser
 		runtime.SetQueryParameterParser(strictQuery{}),
-		runtime.WithUnescapingMode(runtime.UnescapingModeAllExceptReserved),
+		runtime.WithMiddlewares(knownParameters(parameters())),
+		// A label may hold any character, so every escape of a path is undone.
+		runtime.WithUnescapingMode(runtime.UnescapingModeAllCharacters),
 	)
 	for _, register := range []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
 		custodyv1.RegisterScansHandler, custodyv1.RegisterRequestsHandler, custodyv1.RegisterTubesHandler,
@@ -64,9 +68,17 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 		}
 		r.Body = io.NopCloser(bytes.NewReader(body))
 		r = r.WithContext(context.WithValue(r.Context(), sentBody{}, body))
-		if r.URL.Path == "/v1/flags:watch" && strings.Contains(r.Header.Get("Accept"), "text/event-stream") {
-			watch.ServeHTTP(w, r)
-			return
+		if r.Method == http.MethodGet && r.URL.Path == "/v1/flags:watch" {
+			// Checked here: the gateway wraps a stream's first error in a shape of its own.
+			req, err := watchRequest(r)
+			if err != nil {
+				restError(r.Context(), mux, &runtime.JSONPb{}, w, r, err)
+				return
+			}
+			if strings.Contains(r.Header.Get("Accept"), "text/event-stream") {
+				watch.serve(w, r, req)
+				return
+			}
 		}
 		if typ := r.Header.Get("Content-Type"); r.ContentLength != 0 && typ != "" && !strings.HasPrefix(typ, "application/json") {
 			restError(r.Context(), mux, &runtime.JSONPb{}, w, r, violations(violation{"Content-Type", "send application/json"}))
@@ -83,15 +95,24 @@ type sentBody struct{}
 // strictQuery refuses what the default parser would drop in silence.
 type strictQuery struct{}
 
+// queryError is a violation on its way through the gateway, which keeps an error's
+// text only.
+type queryError violation
+
+const queryMark = "query parameter "
+
+// Error implements error.
+func (q queryError) Error() string { return queryMark + q.field + ": " + q.say }
+
 // Parse implements runtime.QueryParameterParser.
 func (strictQuery) Parse(m proto.Message, values url.Values, filter *utilities.DoubleArray) error {
 	fields := m.ProtoReflect().Descriptor().Fields()
 	for name, vs := range values {
 		if fields.ByJSONName(name) == nil && fields.ByTextName(name) == nil {
-			return violations(violation{clip(name), "there is no such parameter; see /docs"})
+			return queryError{clip(name), "there is no such parameter; see /docs"}
 		}
 		if len(vs) > 1 {
-			return violations(violation{clip(name), "it is given more than once"})
+			return queryError{clip(name), "it is given more than once"}
 		}
 	}
 	for name, vs := range values { // numbers that don't parse get the field's name, not a parser's text
@@ -100,12 +121,16 @@ func (strictQuery) Parse(m proto.Message, values url.Values, filter *utilities.D
 			fd = fields.ByTextName(name)
 		}
 		if kind := fd.Kind().String(); strings.Contains(kind, "int") {
-			if _, err := strconv.ParseInt(vs[0], 10, 64); err != nil {
-				return violations(violation{name, fmt.Sprintf("%q is no whole number", clip(vs[0]))})
+			_, err := strconv.ParseInt(vs[0], 10, 64)
+			if strings.HasPrefix(kind, "uint") {
+				_, err = strconv.ParseUint(vs[0], 10, 64)
+			}
+			if err != nil {
+				return queryError{name, fmt.Sprintf("%q is no number this can be", clip(vs[0]))}
 			}
 		}
 	}
-	return runtime.PopulateQueryParameters(m, values, filter)
+	return (&runtime.DefaultQueryParser{}).Parse(m, values, filter)
 }
 
 var (
@@ -130,6 +155,10 @@ func restError(ctx context.Context, mux *runtime.ServeMux, m runtime.Marshaler, 
 }
 
 func bodyError(text string, body []byte) error {
+	if rest, ok := strings.CutPrefix(text, queryMark); ok {
+		field, say, _ := strings.Cut(rest, ": ")
+		return violations(violation{field, say})
+	}
 	at, there := "", "body"
 	if p := position.FindStringSubmatch(text); p != nil {
 		at = " (line " + p[1] + ", column " + p[2] + " of the body)"
@@ -141,15 +170,23 @@ func bodyError(text string, body []byte) error {
 	}
 	switch {
 	case unknownField.MatchString(text):
-		return violations(violation{unknownField.FindStringSubmatch(text)[1], "there is no such field; check its spelling in /docs" + at})
+		return violations(violation{pathTo(there, unknownField.FindStringSubmatch(text)[1]), "there is no such field; check its spelling in /docs" + at})
 	case duplicate.MatchString(text):
-		return violations(violation{duplicate.FindStringSubmatch(text)[1], "it is given twice" + at})
+		return violations(violation{pathTo(there, duplicate.FindStringSubmatch(text)[1]), "it is given twice" + at})
 	case badValue.MatchString(text):
 		found := badValue.FindStringSubmatch(text)
 		return violations(violation{there, fmt.Sprintf("%s is no value for this field; see /docs for its type%s", clip(strings.TrimSpace(found[2])), at)})
 	default:
 		return violations(violation{there, "this is not the JSON that the call takes; see /docs" + at})
 	}
+}
+
+// pathTo is the path of a name that the parser gave without its path.
+func pathTo(there, name string) string {
+	if there == name || strings.HasSuffix(there, "."+name) {
+		return there
+	}
+	return name
 }
 
 // fieldAt gives the path of the field that a JSON body names at or last before a
@@ -222,34 +259,39 @@ func offsetOf(body []byte, line, column int) int {
 		}
 		at += i + 1
 	}
-	return min(at+column-1, len(body))
+	// The parser counts characters, not bytes.
+	for c := 1; c < column && at < len(body); c++ {
+		_, size := utf8.DecodeRune(body[at:])
+		at += size
+	}
+	return at
 }
 
 // watchFlags is the server-sent form of WatchFlags. The id of an event is the
 // sequence in the log; a browser sends it back by itself after a break.
 type watchFlags struct{ client stabilityv1.FlagsClient }
 
-// ServeHTTP implements http.Handler.
-func (h *watchFlags) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	req := &stabilityv1.WatchFlagsRequest{Place: r.URL.Query().Get("place")}
-	after := r.Header.Get(textproto.CanonicalMIMEHeaderKey("Last-Event-ID"))
-	if after == "" {
-		after = r.URL.Query().Get("after")
+// watchRequest reads the request of a stream. A browser names the last event it saw
+// in a header, which wins over the address it first asked with.
+func watchRequest(r *http.Request) (*stabilityv1.WatchFlagsRequest, error) {
+	req := &stabilityv1.WatchFlagsRequest{}
+	if err := (strictQuery{}).Parse(req, r.URL.Query(), utilities.NewDoubleArray(nil)); err != nil {
+		return nil, status.Error(codes.InvalidArgument, err.Error())
 	}
-	if after != "" {
-		n, err := strconv.ParseUint(after, 10, 63)
+	if last := r.Header.Get(textproto.CanonicalMIMEHeaderKey("Last-Event-ID")); last != "" {
+		n, err := strconv.ParseUint(last, 10, 63)
 		if err != nil {
-			restError(r.Context(), nil, &runtime.JSONPb{}, w, r, violations(violation{"after", "it is no sequence of the log"}))
-			return
+			return nil, violations(violation{"after", "it is no sequence of the log"})
 		}
 		req.After = n
 	}
-	for name := range r.URL.Query() {
-		if name != "place" && name != "after" {
-			restError(r.Context(), nil, &runtime.JSONPb{}, w, r, violations(violation{clip(name), "there is no such parameter; see /docs"}))
-			return
-		}
+	if vs := wrong(req); len(vs) > 0 {
+		return nil, violations(vs...)
 	}
+	return req, nil
+}
+
+func (h *watchFlags) serve(w http.ResponseWriter, r *http.Request, req *stabilityv1.WatchFlagsRequest) {
 	stream, err := h.client.WatchFlags(r.Context(), req)
 	if err != nil {
 		restError(r.Context(), nil, &runtime.JSONPb{}, w, r, err)

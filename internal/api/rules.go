@@ -101,6 +101,10 @@ func (s *Server) AdoptRules(ctx context.Context, req *stabilityv1.AdoptRulesRequ
 			Hash: set.Hash, Bytes: data, InForce: at, InFlight: req.GetInFlight(), Name: set.Name, Version: set.Version,
 		}},
 	})
+	var field *intake.FieldError
+	if errors.As(err, &field) {
+		err = &intake.FieldError{Field: "id", Say: field.Say}
+	}
 	if err != nil {
 		return nil, logError(err)
 	}

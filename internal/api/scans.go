@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"strconv"
 	"strings"
 	"sync"
@@ -59,7 +60,13 @@ func (s *Server) RecordScans(ctx context.Context, req *custodyv1.RecordScansRequ
 	if !saved && len(answers) > 0 {
 		return nil, notSaved(answers[0].Say)
 	}
-	judged := s.settle(ctx, last)
+	var tubes []event.Key
+	for i := range answers {
+		if answers[i].Target.Kind == event.KindTube {
+			tubes = append(tubes, answers[i].Target.Key)
+		}
+	}
+	judged := s.settle(ctx, last, tubes...)
 	for i := range answers {
 		resp.Answers = append(resp.Answers, s.answer(&answers[i], judged))
 	}
@@ -205,7 +212,7 @@ func (s *Server) VoidFact(ctx context.Context, req *custodyv1.VoidFactRequest) (
 	return s.step(ctx, intake.Scan{
 		ID: req.GetScanId(), Step: "void", Label: req.GetKey(), Kind: event.Kind(req.GetKind()), By: req.GetBy(), Reason: req.GetReason(),
 		Details: map[string]string{"scan": req.GetId()},
-	})
+	}, "key")
 }
 
 // ExplainDoubt closes a doubt.
@@ -217,11 +224,12 @@ func (s *Server) ExplainDoubt(ctx context.Context, req *custodyv1.ExplainDoubtRe
 	return s.step(ctx, intake.Scan{
 		ID: req.GetScanId(), Step: "explain", Label: target.Key.Label(), Kind: target.Kind, By: req.GetBy(), Reason: req.GetReason(),
 		Details: map[string]string{"doubt": req.GetId()},
-	})
+	}, "id")
 }
 
-// step records what a form asked for, at our own clock.
-func (s *Server) step(ctx context.Context, scan intake.Scan) (*custodyv1.ScanAnswer, error) {
+// step records what a form asked for, at our own clock. named is the request's
+// field that the step's label comes from.
+func (s *Server) step(ctx context.Context, scan intake.Scan, named string) (*custodyv1.ScanAnswer, error) {
 	if scan.ID == "" {
 		scan.ID = newID()
 	}
@@ -231,12 +239,30 @@ func (s *Server) step(ctx context.Context, scan intake.Scan) (*custodyv1.ScanAns
 	scan.DeviceTime, scan.Mode = s.Clock.Now(), event.Live
 	a, err := s.Desk.Record(ctx, scan)
 	if err != nil {
-		return nil, logError(err)
+		return nil, logError(formField(err, named))
 	}
 	if a.Answer == event.AnswerNotSaved {
 		return nil, notSaved(a.Say)
 	}
-	return s.answer(&a, s.settle(ctx, a.Seq)), nil
+	return s.answer(&a, s.settle(ctx, a.Seq, a.Target.Key)), nil
+}
+
+// formField gives an error the field's name in the form instead of the scan's.
+func formField(err error, named string) error {
+	var field *intake.FieldError
+	if !errors.As(err, &field) {
+		return err
+	}
+	name := strings.TrimPrefix(field.Field, "details.")
+	switch name {
+	case "label":
+		name = named
+	case "scan", "doubt":
+		name = "id"
+	case "draw", "new-draw":
+		name = "newDraw"
+	}
+	return &intake.FieldError{Field: name, Say: field.Say}
 }
 
 // newID is a UUIDv7 (RFC 9562), for callers that bring no id of their own.

@@ -56,10 +56,15 @@ func (s *Server) Register(g *grpc.Server) {
 const judgedWithin = 300 * time.Millisecond
 
 // settle waits until everything up to seq is judged, and says whether it was.
-func (s *Server) settle(ctx context.Context, seq uint64) bool {
+// With tubes named it waits for those only.
+func (s *Server) settle(ctx context.Context, seq uint64, tubes ...event.Key) bool {
 	ctx, cancel := context.WithTimeout(ctx, judgedWithin)
 	defer cancel()
-	return s.Model.Settled(ctx, eventlog.Position{Custody: seq}) == nil
+	upTo := eventlog.Position{Custody: seq}
+	if len(tubes) > 0 {
+		return s.Model.SettledTubes(ctx, upTo, tubes...) == nil
+	}
+	return s.Model.Settled(ctx, upTo) == nil
 }
 
 // logError turns an error of the log into a status.

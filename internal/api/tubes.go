@@ -27,7 +27,7 @@ func key(label string) event.Key {
 func (s *Server) GetTube(ctx context.Context, req *custodyv1.GetTubeRequest) (*custodyv1.Tube, error) {
 	k := key(req.GetId())
 	if req.GetAsOf() == "" {
-		s.settle(ctx, 0)
+		s.settle(ctx, 0, k)
 		v, ok := s.Model.View(k)
 		if !ok {
 			return nil, noTube(req.GetId())
@@ -316,7 +316,7 @@ func (s *Server) ExplainTest(ctx context.Context, req *custodyv1.ExplainTestRequ
 	if !ok {
 		return nil, violations(violation{"test", fmt.Sprintf("%q is no test of the catalogue; use the laboratory's code or LOINC", clip(req.GetTest()))})
 	}
-	s.settle(ctx, 0)
+	s.settle(ctx, 0, key(req.GetId()))
 	ex, ok := s.Model.Explain(key(req.GetId()), a.Code, at)
 	if !ok {
 		return nil, noTube(req.GetId())
@@ -384,21 +384,21 @@ func (s *Server) AskSample(ctx context.Context, req *custodyv1.AskSampleRequest)
 	return s.step(ctx, intake.Scan{
 		ID: req.GetScanId(), Step: "ask-sample", Label: req.GetId(), Kind: event.KindDraw, By: req.GetBy(), Reason: req.GetReason(),
 		Tubes: req.GetTubes(), Tests: req.GetTests(),
-	})
+	}, "id")
 }
 
 // DeclineSample answers that no new sample will be drawn.
 func (s *Server) DeclineSample(ctx context.Context, req *custodyv1.DeclineSampleRequest) (*custodyv1.ScanAnswer, error) {
 	return s.step(ctx, intake.Scan{
 		ID: req.GetScanId(), Step: "decline-sample", Label: req.GetId(), Kind: event.KindDraw, By: req.GetBy(), Reason: req.GetReason(),
-	})
+	}, "id")
 }
 
 // SampleDone names the draw that replaced the asked one.
 func (s *Server) SampleDone(ctx context.Context, req *custodyv1.SampleDoneRequest) (*custodyv1.ScanAnswer, error) {
 	return s.step(ctx, intake.Scan{
 		ID: req.GetScanId(), Step: "sample-done", Label: req.GetId(), Kind: event.KindDraw, By: req.GetBy(), Draw: req.GetNewDraw(),
-	})
+	}, "id")
 }
 
 // GetContents lists what a carrier holds.

@@ -150,7 +150,7 @@ func (a *App) serve(run context.Context) error {
 		w.Header().Set("Content-Type", "application/json")
 		_, _ = w.Write(api.OpenAPI)
 	})
-	mux.Handle("/", web.New(&pages{a}, web.Options{
+	mux.Handle("/", web.New(&pages{a: a}, web.Options{
 		Demo: a.parts.Demo, Now: func() time.Time { return a.parts.Clock.Now().Time() }, OpenAPI: api.OpenAPI, Log: a.parts.Logger,
 	}))
 	guarded := http.NewCrossOriginProtection().Handler(mux)

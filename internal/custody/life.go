@@ -383,14 +383,49 @@ func (d *derived) offCells(w *World, until event.Instant) {
 // flags folds the one flag of the tube and what people answered.
 func (d *derived) flags(own []Step) {
 	fs := &d.tube.Flag
+	var answers []answer
 	for i := range own {
 		s := &own[i]
 		if s.Voided {
 			continue
 		}
 		for _, fact := range s.Facts {
+			if n := answered(fact); n != 0 {
+				answers = append(answers, answer{s, fact, n})
+				continue
+			}
 			fs.apply(s, fact)
 		}
+	}
+	for _, a := range answers {
+		if fs.Open && a.episode == fs.Flag.Episode {
+			fs.apply(a.step, a.fact)
+		}
+	}
+}
+
+// answer is what a person said about an episode of the flag. It counts for that
+// episode wherever it sorts: a phone whose clock is a little slow takes a flag
+// "before" the judge raised it.
+type answer struct {
+	step    *Step
+	fact    event.Fact
+	episode int64
+}
+
+// answered gives the episode that a fact answers, 0 when it is no answer or names none.
+func answered(fact event.Fact) int64 {
+	switch f := fact.(type) {
+	case event.FlagTaken:
+		return f.Episode
+	case event.FlagActed:
+		return f.Episode
+	case event.FlagPutAside:
+		return f.Episode
+	case event.FlagOverridden:
+		return f.Episode
+	default:
+		return 0
 	}
 }
 

@@ -108,6 +108,7 @@ func (m *Model) turn(ctx context.Context) bool {
 		e.queued = false
 		if w, ok := m.judgeOne(key, e, now); ok {
 			writes = append(writes, w)
+			e.busy = true
 		}
 	}
 	for t := range m.doubtful {
@@ -118,7 +119,7 @@ func (m *Model) turn(ctx context.Context) bool {
 	}
 	more := len(m.dirty) > 0
 	m.busy = len(writes) > 0
-	if n > 0 && !m.busy && !more {
+	if n > 0 && !m.busy {
 		m.advance()
 	}
 	m.mu.Unlock()
@@ -128,6 +129,11 @@ func (m *Model) turn(ctx context.Context) bool {
 	m.appendAll(ctx, writes)
 	m.mu.Lock()
 	m.busy = false
+	for _, key := range keys {
+		if e := m.tubes[key]; e != nil {
+			e.busy = false
+		}
+	}
 	m.advance()
 	m.mu.Unlock()
 	return true

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"time"
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
@@ -55,6 +56,7 @@ type entry struct {
 	layers []thermal.Layer // of its journey; nil when stale
 	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
 	queued bool            // stands in dirty
+	busy   bool            // what the judge said of it is on its way into the log
 }
 
 // Lists are the laboratory's catalogues as far as the shipped one goes; adopted
@@ -75,12 +77,20 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 }
 
 // Run follows the log and judges until ctx ends. It returns nil then, or the
-// error that ended the reading of the log.
+// error that ended the reading of the log. It judges only from the moment it has
+// caught up: half a log would raise flags that the other half answers.
 func (m *Model) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var wg sync.WaitGroup
-	wg.Go(func() { m.judgeLoop(ctx) })
+	wg.Go(func() {
+		for m.CatchUp(ctx) != nil {
+			if sleep(ctx, time.Second); ctx.Err() != nil {
+				return
+			}
+		}
+		m.judgeLoop(ctx)
+	})
 	err := m.log.Follow(ctx, eventlog.Position{}, sink{m})
 	cancel()
 	wg.Wait()
@@ -293,6 +303,22 @@ func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
 	default:
 	}
 	return m.wait(ctx, func() bool { return m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0 })
+}
+
+// SettledTubes is Settled for some tubes only: the rest of a busy laboratory
+// doesn't hold up one answer.
+func (m *Model) SettledTubes(ctx context.Context, p eventlog.Position, keys ...event.Key) error {
+	return m.wait(ctx, func() bool {
+		if !m.at.Reached(p) {
+			return false
+		}
+		for _, key := range keys {
+			if e := m.tubes[key]; e != nil && (e.queued || e.busy) {
+				return false
+			}
+		}
+		return true
+	})
 }
 
 func (m *Model) wait(ctx context.Context, there func() bool) error {

@@ -45,7 +45,7 @@ func newFake(t *testing.T) (*fake, *grpc.ClientConn) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { conn.Close() })
+	t.Cleanup(func() { _ = conn.Close() })
 	f.reply("SetClock", &custodyv1.SetClockResponse{})
 	f.reply("RecordScans", &custodyv1.RecordScansResponse{Answers: []*custodyv1.ScanAnswer{{Answer: "recorded", State: "judged"}}})
 	f.reply("PlaceRequest", &custodyv1.Request{})

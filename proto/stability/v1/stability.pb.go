@@ -914,7 +914,8 @@ func (x *ListFlagsResponse) GetSequence() uint64 {
 type WatchFlagsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Place string                 `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
-	// After resumes behind this sequence; 0 begins with all flags that are up.
+	// After is the last sequence the caller has; when the log has moved on since, a
+	// reset comes first: forget all, the flags that are up follow.
 	After         uint64 `protobuf:"varint,2,opt,name=after,proto3" json:"after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -967,7 +968,7 @@ func (x *WatchFlagsRequest) GetAfter() uint64 {
 type FlagChange struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Sequence uint64                 `protobuf:"varint,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
-	// Change is up, changed, down, beat (nothing new) or reset (read the list again).
+	// Change is up, changed, down, beat (nothing new) or reset (forget all; what is up follows).
 	Change        string `protobuf:"bytes,2,opt,name=change,proto3" json:"change,omitempty"`
 	Flag          *Flag  `protobuf:"bytes,3,opt,name=flag,proto3" json:"flag,omitempty"`
 	unknownFields protoimpl.UnknownFields

@@ -1,0 +1,45 @@
+// Custodyd is the daemon: it keeps the log of specimens, judges them and serves
+// scans, flags and pages on one address. See README.md for its options.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// Exit codes: 0 stopped as asked, 1 could not start or failed, 2 wrong usage.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+// run is main without the process: tests call it with their own streams.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	settings, err := parse(args, stderr)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
+		return exitDone
+	case err != nil:
+		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)
+		return exitUsage
+	}
+	if err := serve(ctx, settings, stdout, stderr); err != nil {
+		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)
+		return exitFailed
+	}
+	return exitDone
+}

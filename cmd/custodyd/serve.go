@@ -1,0 +1,156 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"runtime/debug"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"specimen.example/custody/internal/app"
+	"specimen.example/custody/internal/app/demo"
+	"specimen.example/custody/internal/config"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+)
+
+// stopWithin bounds how long requests under way may hold up a stop.
+const stopWithin = 10 * time.Second
+
+// serve runs the daemon until ctx ends or a part of it fails.
+func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) error {
+	logger := newLogger(s.Log, stderr)
+	if s.MemoryLimit > 0 && os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(s.MemoryLimit)
+	}
+	if s.Demo {
+		dir, err := os.MkdirTemp("", "custody-demo-")
+		if err != nil {
+			return err
+		}
+		defer func() { _ = os.RemoveAll(dir) }()
+		s.Data, s.NATS, s.KeyFile = dir, "", ""
+	}
+	listener, err := listen(s.Listen, s.Demo)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = listener.Close() }()
+	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener}
+	if s.Clock == "steered" {
+		parts.Clock = app.SteeredClock(event.At(time.Now()))
+	}
+	key, err := s.Key()
+	if err != nil {
+		return err
+	}
+	if s.Data != "" {
+		unlock, err := lock(s.Data)
+		if err != nil {
+			return err
+		}
+		defer unlock()
+	}
+	if parts.Secret, err = app.Secret(s.Data, key); err != nil {
+		return err
+	}
+	parts.Log, err = eventlog.Open(ctx, eventlog.Options{
+		Dir: s.Data, URL: s.NATS, OperatorURL: s.OperatorNATS, Replicas: s.Replicas, Volume: s.Volume,
+		MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key, Logger: logger,
+	})
+	if err != nil {
+		return err
+	}
+	daemon, err := app.Start(ctx, parts)
+	if err != nil {
+		return err
+	}
+	var extra sync.WaitGroup
+	demoCtx, endDemo := context.WithCancel(ctx)
+	if s.Demo {
+		if err := startDemo(demoCtx, daemon, parts, &extra, stdout, logger); err != nil {
+			endDemo()
+			return errors.Join(err, daemon.Stop(ctx))
+		}
+	}
+	_, _ = fmt.Fprintf(stdout, "custodyd serves on http://%s  (wall: /wall, API: /docs, health: /healthz); stop it with Ctrl-C\n", listener.Addr())
+	var failed error
+	select {
+	case <-ctx.Done():
+		logger.Info("stopping")
+	case failed = <-daemon.Failed():
+	}
+	endDemo()
+	extra.Wait()
+	stop, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	return errors.Join(failed, daemon.Stop(stop))
+}
+
+// startDemo seeds the invented scenario through the daemon's own API and keeps it
+// alive until ctx ends.
+func startDemo(ctx context.Context, daemon *app.App, parts app.Parts, extra *sync.WaitGroup, stdout io.Writer, logger *slog.Logger) error {
+	say := func(what string) { _, _ = fmt.Fprintln(stdout, "demo:", what) }
+	now := func() time.Time { return parts.Clock.Now().Time() }
+	if err := demo.Seed(ctx, daemon.Conn(), now(), say); err != nil {
+		return fmt.Errorf("demo: %w", err)
+	}
+	extra.Go(func() {
+		if err := demo.Live(ctx, daemon.Conn(), now); err != nil && ctx.Err() == nil {
+			logger.Error("the demo stopped moving", slog.Any("error", err))
+		}
+	})
+	return nil
+}
+
+// listen takes the address, or a free port of the same host when its port 8080,
+// which many programs want, is taken. The demo never leaves the loopback.
+func listen(address string, demo bool) (net.Listener, error) {
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, fmt.Errorf("listen: %q is no address; write it as 127.0.0.1:8080: %w", address, err)
+	}
+	if demo {
+		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return nil, fmt.Errorf("listen: the demo shows invented data to anybody and stays on the loopback; %s is not", host)
+		}
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil && errors.Is(err, syscall.EADDRINUSE) && port == "8080" {
+		l, err = net.Listen("tcp", net.JoinHostPort(host, "0"))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("listen: %w; give another address with --listen", err)
+	}
+	return l, nil
+}
+
+// lock keeps a second daemon off the data folder. The system gives the lock back
+// when the process ends, however it ends.
+func lock(dir string) (func(), error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("data: %w", err)
+	}
+	f, err := os.OpenFile(dir+"/lock", os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("data: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil { //nolint:gosec // a file descriptor
+		_ = f.Close()
+		return nil, fmt.Errorf("data: %s is in use by another custodyd; stop it first, or give another --data", dir)
+	}
+	return func() { _ = f.Close() }, nil
+}
+
+func newLogger(level string, w io.Writer) *slog.Logger {
+	var l slog.Level
+	_ = l.UnmarshalText([]byte(strings.ToUpper(level))) // checked with the settings
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: l}))
+}

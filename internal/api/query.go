@@ -1,0 +1,66 @@
+package api
+
+import (
+	"maps"
+	"net/http"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	custodyv1 "specimen.example/custody/proto/custody/v1"
+	stabilityv1 "specimen.example/custody/proto/stability/v1"
+)
+
+var inPath = regexp.MustCompile(`\{(\w+)\}`)
+
+// parameters are the query parameters that each REST form takes, by verb and path:
+// a GET takes the fields that its path does not hold, everything else none.
+func parameters() map[string][]string {
+	out := map[string][]string{}
+	for _, file := range []protoreflect.FileDescriptor{custodyv1.File_custody_v1_custody_proto, stabilityv1.File_stability_v1_stability_proto} {
+		for i := range file.Services().Len() {
+			methods := file.Services().Get(i).Methods()
+			for j := range methods.Len() {
+				rule, _ := proto.GetExtension(methods.Get(j).Options(), annotations.E_Http).(*annotations.HttpRule)
+				path := rule.GetGet()
+				if path == "" {
+					continue
+				}
+				names := []string{}
+				fields := methods.Get(j).Input().Fields()
+				for k := range fields.Len() {
+					if fd := fields.Get(k); !strings.Contains(path, "{"+string(fd.Name())+"}") {
+						names = append(names, fd.JSONName(), fd.TextName())
+					}
+				}
+				out[http.MethodGet+" "+inPath.ReplaceAllString(path, "{$1=*}")] = names
+			}
+		}
+	}
+	return out
+}
+
+// knownParameters refuses a query parameter that the call doesn't take. The gateway
+// looks at the query of some calls only, and what it does not look at is dropped:
+// a misspelt asOf would answer for now.
+func knownParameters(known map[string][]string) runtime.Middleware {
+	return func(next runtime.HandlerFunc) runtime.HandlerFunc {
+		return func(w http.ResponseWriter, r *http.Request, path map[string]string) {
+			pattern, _ := runtime.HTTPPattern(r.Context())
+			allowed := known[r.Method+" "+pattern.String()]
+			for _, name := range slices.Sorted(maps.Keys(r.URL.Query())) {
+				if !slices.Contains(allowed, name) {
+					err := violations(violation{clip(name), "there is no such parameter; see /docs"})
+					restError(r.Context(), runtime.NewServeMux(), &runtime.JSONPb{}, w, r, err)
+					return
+				}
+			}
+			next(w, r, path)
+		}
+	}
+}

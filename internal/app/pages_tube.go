@@ -1,0 +1,446 @@
+package app
+
+import (
+	"context"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/live"
+	"specimen.example/custody/internal/stability"
+	"specimen.example/custody/internal/thermal"
+	"specimen.example/custody/internal/web"
+)
+
+// Tube implements web.Source.
+func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
+	m := p.a.model
+	if !m.Ready() {
+		return web.TubePage{}, web.ErrNotReady
+	}
+	key, err := event.LocalKey(id)
+	if err != nil {
+		return web.TubePage{}, web.ErrNotFound // no label can read like this
+	}
+	v, ok := m.View(key)
+	if !ok {
+		return web.TubePage{}, web.ErrNotFound
+	}
+	page := web.TubePage{
+		Seq: v.Read, Now: v.Now, ID: key.Label(), Type: v.Tube.Type, Draw: v.Tube.Draw.Label(), Request: v.Tube.Request.Label(),
+		Irreplaceable: v.Tube.Irreplaceable, Drawn: web.Due(v.Tube.Zero), Temps: temps(v.Segments), Allowed: allowed(&v),
+	}
+	if kind, ok := m.TubeType(v.Tube.Type); ok && kind.Name != "" {
+		page.Type = kind.Name
+	}
+	if len(v.Legs) > 0 {
+		page.FirstAt = v.Legs[0].From
+	}
+	for i := range v.Tests {
+		row := testRow(&v, &v.Tests[i])
+		if v.Tests[i].Assay != "" {
+			if ex, ok := m.Explain(key, v.Tests[i].Assay, v.Now); ok {
+				explain(&row, &ex)
+			}
+		}
+		page.Tests = append(page.Tests, row)
+	}
+	m.World(func(w *custody.World) { names{w}.custody(&page, key, &v) })
+	return page, nil
+}
+
+// custody fills what the page says of who had the tube.
+func (n names) custody(page *web.TubePage, key event.Key, v *live.View) {
+	t := v.Tube
+	for _, code := range []string{t.Place, t.Holder} {
+		if p, ok := n.w.Place(code); ok && page.Zone == nil {
+			page.Zone = zoneOf(p.Zone)
+		}
+	}
+	page.Holder, page.Place, page.Box = n.place(t.Holder), n.place(t.Place), n.outermost(t.Carriers)
+	n.wayTo(page, v)
+	page.Closed = n.closed(v, page.Zone)
+	if v.Flagged {
+		row := n.flag(key, v)
+		page.Flag = &row
+	}
+	page.Doubts = n.doubts(v, page.Zone)
+	voids := voidsOf(t.Timeline)
+	for i := range t.Timeline {
+		page.Steps = append(page.Steps, n.step(&t.Timeline[i], voids, v))
+	}
+	page.Lanes = n.lanes(v)
+}
+
+// wayTo says where the tube is going: the end of the leg it is on, with the time
+// of its timetable, else the laboratory it shall reach.
+func (n names) wayTo(page *web.TubePage, v *live.View) {
+	t := v.Tube
+	if t.Moving {
+		page.Mode = t.Mode
+		for _, key := range t.Carriers {
+			c, ok := n.w.Carrier(key)
+			if !ok || !c.Moving || !c.Departed.Is() {
+				continue
+			}
+			page.To = n.place(c.To)
+			if r, ok := n.w.Route(c.Route); ok && page.To == "" {
+				page.To = n.place(r.To)
+			}
+			if page.To != "" {
+				page.DueAt = web.Due{Earliest: v.Arrival, Latest: v.Arrival}
+				return
+			}
+		}
+	}
+	if !t.Received.Is() && !t.Accepted.Is() && t.Destination != t.Place {
+		page.To = n.place(t.Destination)
+	}
+}
+
+// closed says why nothing is due of the tube any more.
+func (n names) closed(v *live.View, zone *time.Location) string {
+	t := v.Tube
+	say := func(what string, m custody.Mark) string {
+		if m.By != "" {
+			what += " by " + n.place(m.By)
+		}
+		what += " " + whenWords(m.At, v.Now, zone)
+		if m.Reason != "" {
+			what += ": " + plain(m.Reason)
+		}
+		return what
+	}
+	switch {
+	case t.Disposed.Is():
+		return say("discarded", t.Disposed)
+	case t.Rejected.Is():
+		return say("rejected", t.Rejected)
+	case t.Lost.Is():
+		return say("declared lost", t.Lost)
+	case len(t.Parts) > 0:
+		return "its number was split into " + n.tubes(t.Parts)
+	case t.NewLabel != "":
+		return "it carries the number " + t.NewLabel.Label() + " now"
+	}
+	return ""
+}
+
+// testRow says what is known of one test, without its explanation.
+func testRow(v *live.View, t *live.Test) web.TestRow {
+	j := &t.Judgement
+	row := web.TestRow{
+		Code: t.Assay, Name: assayName(v, t.Assay), Verdict: j.Verdict, Outlook: t.Outlook, Reasons: slices.Clone(j.Reasons), Direction: j.Direction,
+		UsedMs: j.UsedMs, BestMs: j.BestMs, LimitMs: j.LimitMs, BelowMs: j.BelowMs, AboveMs: j.AboveMs,
+		Due: web.Due(j.Due), Until: j.Until, WaitUntil: j.WaitUntil, EndedAt: j.Ended, Say: j.Say,
+	}
+	for _, e := range []thermal.Evidence{thermal.Measured, thermal.Attested, thermal.Assumed, thermal.Unknown} {
+		if j.By[e] > 0 {
+			row.Minutes = append(row.Minutes, web.EvidenceTime{Evidence: e.Word(), Ms: j.By[e]})
+		}
+	}
+	if r := j.Rule; r != nil {
+		row.Rule, row.Limit, row.Evidence, row.Because = r.ID, ruleWords(r), string(r.Evidence), r.Because
+		row.Source, row.SeenAs, row.DueVerb = sourceWords(r.Source), r.Source.Seen, dueVerbs[r.Until]
+	}
+	if o := j.Other; o != nil {
+		row.Otherwise = &web.Otherwise{Condition: conditionWords(v.Tube, o.Rule, j.Rule), Verdict: o.Verdict, Reasons: slices.Clone(o.Reasons)}
+	}
+	return row
+}
+
+// conditionWords names the conditions on which the other answer rests and which
+// nobody stated.
+func conditionWords(t *custody.Tube, rules ...*stability.Rule) string {
+	var open []string
+	for _, r := range rules {
+		if r == nil {
+			continue
+		}
+		for _, c := range r.Condition {
+			if _, stated := t.Conditions[c.Name]; !stated && !slices.Contains(open, plain(c.Name)) {
+				open = append(open, plain(c.Name))
+			}
+		}
+	}
+	if len(open) == 0 {
+		return "if a condition holds that nobody stated"
+	}
+	return "if this holds, which nobody stated: " + strings.Join(open, ", ")
+}
+
+// explain adds the minutes that a test's answer rests on.
+func explain(row *web.TestRow, ex *stability.Explanation) {
+	var used int64
+	for i, r := range ex.Rows {
+		row.Explain = append(row.Explain, web.ExplainRow{
+			From: r.From, To: r.To, Evidence: r.Evidence.Word(), Band: r.Band, LimitMs: r.LimitMs, UsedMs: r.UsedMs,
+		})
+		if i == 0 {
+			row.Use = append(row.Use, web.UsePoint{At: r.From})
+		}
+		used += r.UsedMs
+		row.Use = append(row.Use, web.UsePoint{At: r.To, UsedMs: used})
+	}
+	for i := range ex.Others {
+		row.Others = append(row.Others, stability.Describe(&ex.Others[i]))
+	}
+}
+
+func temps(segments []thermal.Segment) []web.TempSegment {
+	out := make([]web.TempSegment, len(segments))
+	for i, s := range segments {
+		out[i] = web.TempSegment{
+			From: s.From, To: s.To, Low0: s.Low0, Low1: s.Low1, High0: s.High0, High1: s.High1, Evidence: s.Evidence.Word(),
+		}
+	}
+	return out
+}
+
+// allowed gives the bands of the limits that are used, each once.
+func allowed(v *live.View) []web.TempBand {
+	var out []web.TempBand
+	for i := range v.Tests {
+		t := &v.Tests[i]
+		if t.Rule == nil {
+			continue
+		}
+		for _, l := range t.Rule.Limits {
+			if b := (web.TempBand{Low: l.Low, High: l.High, Label: assayName(v, t.Assay)}); !slices.Contains(out, b) {
+				out = append(out, b)
+			}
+		}
+	}
+	return out
+}
+
+// lanes draws who held the tube, where, and in what.
+func (n names) lanes(v *live.View) []web.Lane {
+	held, place, inside := web.Lane{Name: "held by"}, web.Lane{Name: "place"}, web.Lane{Name: "inside"}
+	for _, leg := range v.Legs {
+		to := leg.To
+		if to == v.Now {
+			to = 0
+		}
+		span := func(l *web.Lane, label string) {
+			if k := len(l.Spans) - 1; k >= 0 && l.Spans[k].To == leg.From && l.Spans[k].Label == label {
+				l.Spans[k].To = to
+				return
+			}
+			l.Spans = append(l.Spans, web.LaneSpan{From: leg.From, To: to, Label: label})
+		}
+		span(&held, n.place(leg.Custodian))
+		if leg.Custodian == "" {
+			held.Spans[len(held.Spans)-1].Unknown = true
+		}
+		if where := n.where(&leg); where != "" {
+			span(&place, where)
+		}
+		if len(leg.Carriers) > 0 {
+			span(&inside, n.inside(leg.Carriers))
+		}
+	}
+	var out []web.Lane
+	for _, l := range []web.Lane{held, place, inside} {
+		if len(l.Spans) > 0 {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+func (n names) where(leg *custody.Leg) string {
+	where := n.place(leg.Place)
+	if !leg.Moving {
+		return where
+	}
+	way := strings.TrimSpace("on the way " + modeWords(leg.Mode))
+	if where == "" {
+		return way
+	}
+	return where + ", " + way
+}
+
+// doubts gives the open doubts and then those that were settled.
+func (n names) doubts(v *live.View, zone *time.Location) []web.DoubtRow {
+	var out []web.DoubtRow
+	for _, d := range v.Doubts {
+		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.Since})
+	}
+	for _, d := range v.Past {
+		if d.ClosedAt == 0 || slices.ContainsFunc(v.Doubts, func(o custody.OpenDoubt) bool { return o.ID == d.ID }) {
+			continue
+		}
+		by := d.Actor
+		if d.By == "facts" {
+			by = "later scans"
+		}
+		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.RaisedAt, Closed: d.ClosedAt, By: by})
+	}
+	return out
+}
+
+// causes names the steps that a doubt rests on.
+func (n names) causes(v *live.View, ids []string, zone *time.Location) string {
+	var words []string
+	for i := range v.Tube.Timeline {
+		s := &v.Tube.Timeline[i]
+		if !slices.Contains(ids, recordID(s.Record)) {
+			continue
+		}
+		say := stepName(s)
+		if s.Inherited {
+			say = n.carrier(s.By) + " " + say
+		}
+		if s.Record.Actor != "" {
+			say += " by " + s.Record.Actor
+		}
+		if s.Record.Place != "" {
+			say += ", " + n.place(s.Record.Place) + ","
+		}
+		words = append(words, say+" "+whenWords(s.At(), v.Now, zone))
+	}
+	return strings.Join(words, "; ")
+}
+
+// recordID names a record as the causes of doubts do.
+func recordID(r *event.Record) string {
+	if r.ID == "" {
+		return "#" + strconv.FormatUint(r.Seq, 10)
+	}
+	return r.ID
+}
+
+// voidsOf gives the step that took each step back, by the id of the latter.
+func voidsOf(steps []custody.Step) map[string]*custody.Step {
+	voids := map[string]*custody.Step{}
+	for i := range steps {
+		for _, f := range steps[i].Facts {
+			if f, ok := f.(event.Voided); ok && !steps[i].Voided {
+				voids[f.Scan] = &steps[i]
+			}
+		}
+	}
+	return voids
+}
+
+// step says one step of the timeline. Free text is under the patient's key and is
+// not shown here.
+func (n names) step(s *custody.Step, voids map[string]*custody.Step, v *live.View) web.StepRow {
+	r := s.Record
+	row := web.StepRow{
+		At: s.At(), Recorded: r.Recorded, Step: stepName(s), By: r.Actor, Place: n.place(r.Place), Device: r.Device,
+		Reported: r.Step != "" && r.Mode == event.Reported, Voided: s.Voided,
+	}
+	if s.Inherited {
+		row.Inherited = n.carrier(s.By)
+	}
+	var notes []string
+	for _, f := range s.Facts {
+		if note := n.fact(&row, f, v); note != "" {
+			notes = append(notes, note)
+		}
+	}
+	if more := len(s.Repeats); more > 0 {
+		notes = append(notes, "told "+strconv.Itoa(more+1)+" times")
+	}
+	row.Note = strings.Join(notes, "; ")
+	if by := voids[recordID(r)]; s.Voided && by != nil {
+		row.VoidedBy = by.Record.Actor
+		for _, f := range by.Facts {
+			if f, ok := f.(event.Voided); ok {
+				row.VoidedFor = plain(f.Reason)
+			}
+		}
+	}
+	return row
+}
+
+// fact fills a step's row by one of its facts and gives what is to be noted.
+func (n names) fact(row *web.StepRow, f event.Fact, v *live.View) string {
+	to := func(place, mode string) string {
+		if place != "" {
+			place = "to " + n.place(place)
+		}
+		return strings.Trim(place+", "+modeWords(mode), ", ")
+	}
+	tests := func(codes []string) string {
+		words := make([]string, len(codes))
+		for i, c := range codes {
+			words[i] = assayName(v, c)
+		}
+		return strings.Join(words, ", ")
+	}
+	switch f := f.(type) {
+	case event.Packed:
+		row.Carrier = n.carrier(f.Carrier)
+	case event.Unpacked:
+		if f.Carrier == "" {
+			return "whatever held it"
+		}
+		row.Carrier = n.carrier(f.Carrier)
+	case event.Released:
+		return to(f.To, f.Mode)
+	case event.TakenOver:
+		row.From = n.place(f.From)
+		return modeWords(f.Mode)
+	case event.Received:
+		row.From = n.place(f.From)
+	case event.Departed:
+		return to(f.To, f.Mode)
+	case event.Destined:
+		return n.place(f.Place)
+	case event.Redirected:
+		return n.place(f.Place)
+	case event.AcceptedWithDeviation:
+		return strings.Trim("with a deviation, "+plain(f.Reason), ", ")
+	case event.Rejected:
+		return plain(f.Reason)
+	case event.DefectNoted:
+		return plain(f.Defect)
+	case event.HandlingAttested:
+		return plain(f.Handling)
+	case event.SpinStarted:
+		return f.Programme
+	case event.SpinFailed:
+		return plain(f.Reason)
+	case event.Measured:
+		return strings.Trim(plain(f.What)+": "+tests(f.Tests), ": ")
+	case event.IncubationStarted:
+		return tests(f.Tests)
+	case event.Stored:
+		return n.place(f.Place)
+	case event.Retrieved:
+		return n.place(f.Place)
+	case event.Referred:
+		return to(f.To, "")
+	case event.Disposed:
+		return plain(f.Reason)
+	case event.DeclaredLost:
+		return plain(f.Reason)
+	case event.DerivedFrom:
+		return "from " + f.Parent.Label()
+	case event.SameMaterialAs:
+		return "it was " + f.Tube.Label()
+	case event.SplitInto:
+		return "into " + n.tubes(f.Tubes)
+	case event.ResultIssued:
+		return tests(f.Tests)
+	case event.FlagRaised:
+		return plain(string(f.Flag.Verdict)) + ", " + plain(string(f.Flag.Action))
+	case event.FlagChanged:
+		return plain(string(f.Flag.Verdict)) + ", " + plain(string(f.Flag.Action))
+	case event.FlagActed:
+		return plain(f.Action)
+	case event.FlagOverridden:
+		return plain(f.Reason)
+	case event.DoubtRaised:
+		return plain(f.Doubt)
+	case event.DoubtClosed:
+		return plain(f.Reason)
+	}
+	return ""
+}

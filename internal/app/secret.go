@@ -1,0 +1,52 @@
+package app
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// Secret gives the key of the blind index of patient numbers: made from the key
+// file when there is one, else kept in a file of its own beside the store. It must
+// stay the same for ever: with another one every patient would be a new one.
+func Secret(dir, key string) ([]byte, error) {
+	if key != "" {
+		mac := hmac.New(sha256.New, []byte(key))
+		mac.Write([]byte("index of patient numbers"))
+		return mac.Sum(nil), nil
+	}
+	if dir == "" {
+		return nil, errors.New("key-file: with an external cluster give one; patient numbers are indexed under it")
+	}
+	path := filepath.Join(dir, "index.key")
+	secret, err := os.ReadFile(path)
+	if err == nil {
+		if len(secret) != 32 {
+			return nil, fmt.Errorf("data: %s is damaged; restore it from a backup", path)
+		}
+		return secret, nil
+	}
+	if !errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("data: %w", err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "streams.json")); err == nil {
+		return nil, fmt.Errorf("data: %s is missing though the store exists; restore it from a backup, or give the --key-file the store was made with", path)
+	}
+	secret = make([]byte, 32)
+	if _, err := rand.Read(secret); err != nil {
+		return nil, fmt.Errorf("data: no randomness: %w", err)
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("data: %w", err)
+	}
+	_, werr := f.Write(secret)
+	if err := errors.Join(werr, f.Sync(), f.Close()); err != nil {
+		return nil, fmt.Errorf("data: write %s: %w", path, err)
+	}
+	return secret, nil
+}
