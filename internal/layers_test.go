@@ -204,6 +204,8 @@ func direction(from, to string, test bool) string {
 		return "it has no place in the layers"
 	case below < at:
 		return ""
+	case below > at && test && !core(from):
+		return "" // a test above the core line may start the whole daemon
 	case below > at:
 		return "it lies in a higher layer"
 	}

@@ -17,7 +17,6 @@ import (
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/app/demo"
 	"specimen.example/custody/internal/config"
-	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 )
 
@@ -45,7 +44,7 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 	defer func() { _ = listener.Close() }()
 	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener}
 	if s.Clock == "steered" {
-		parts.Clock = app.SteeredClock(event.At(time.Now()))
+		parts.Clock = app.SteeredClock(0)
 	}
 	key, err := s.Key()
 	if err != nil {

@@ -46,9 +46,8 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 		runtime.WithErrorHandler(restError),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }), // nothing of gRPC concerns a browser
 		runtime.SetQueryParameterParser(strictQuery{}),
-		runtime.WithMiddlewares(knownParameters(parameters())),
-		// A label may hold any character, so every escape of a path is undone.
-		runtime.WithUnescapingMode(runtime.UnescapingModeAllCharacters),
+		runtime.WithMiddlewares(knownParameters(parameters()), wholeLabels),
+		runtime.WithUnescapingMode(runtime.UnescapingModeAllCharacters), // of the two that escapedTwice puts on
 	)
 	for _, register := range []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
 		custodyv1.RegisterScansHandler, custodyv1.RegisterRequestsHandler, custodyv1.RegisterTubesHandler,
@@ -84,7 +83,7 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 			restError(r.Context(), mux, &runtime.JSONPb{}, w, r, violations(violation{"Content-Type", "send application/json"}))
 			return
 		}
-		mux.ServeHTTP(w, r)
+		mux.ServeHTTP(w, escapedTwice(r))
 	}), nil
 }
 

@@ -3,6 +3,7 @@ package api
 import (
 	"maps"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strings"
@@ -62,5 +63,30 @@ func knownParameters(known map[string][]string) runtime.Middleware {
 			}
 			next(w, r, path)
 		}
+	}
+}
+
+// escapedTwice and wholeLabels bring a label through the gateway whole, whatever it
+// holds: the gateway either leaves reserved characters escaped or cuts the path at an
+// escaped slash, and both make another tube of it.
+func escapedTwice(r *http.Request) *http.Request {
+	out := *r
+	address := *r.URL
+	address.RawPath = strings.ReplaceAll(r.URL.EscapedPath(), "%", "%25")
+	out.URL = &address
+	return &out
+}
+
+func wholeLabels(next runtime.HandlerFunc) runtime.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request, path map[string]string) {
+		for name, value := range path {
+			whole, err := url.PathUnescape(value)
+			if err != nil {
+				restError(r.Context(), runtime.NewServeMux(), &runtime.JSONPb{}, w, r, violations(violation{name, "its escape is not whole; see RFC 3986"}))
+				return
+			}
+			path[name] = whole
+		}
+		next(w, r, path)
 	}
 }

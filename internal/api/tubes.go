@@ -407,14 +407,18 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 	s.Model.World(func(w *custody.World) {
 		k := key(req.GetId())
 		c, ok := w.Carrier(k)
-		if !ok {
+		inside := w.Contents(k, 0)
+		if !ok && len(inside) == 0 {
 			return
+		}
+		if !ok {
+			c = &custody.Carrier{Key: k} // nobody scanned it itself; it is known by what went in
 		}
 		m = &custodyv1.Contents{Id: k.Label(), Holder: c.Holder, Place: c.Place, DepartedAt: stamp(c.Departed.At), To: c.To}
 		if r, ok := w.Route(c.Route); ok && c.Departed.Is() {
 			m.DueAt = stamp(c.Departed.At + event.Instant(r.TakesMin*60_000))
 		}
-		for _, in := range w.Contents(k, 0) {
+		for _, in := range inside {
 			item := &custodyv1.Content{Kind: string(in.Target.Kind), Id: in.Target.Key.Label(), Direct: len(in.Via) == 0}
 			for _, v := range in.Via {
 				item.Through = append(item.Through, v.Label())

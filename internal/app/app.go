@@ -82,7 +82,7 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 // catchUp waits for the model, saying how far it is every few seconds.
 func (a *App) catchUp(ctx context.Context) error {
 	done := make(chan error, 1)
-	go func() { done <- a.model.CatchUp(ctx) }()
+	go func() { done <- a.readLog(ctx) }()
 	tick := time.NewTicker(3 * time.Second)
 	defer tick.Stop()
 	for {
@@ -99,6 +99,20 @@ func (a *App) catchUp(ctx context.Context) error {
 			a.parts.Logger.Info("reading the log", slog.Uint64("custody", at.Custody), slog.Uint64("readings", at.Readings))
 		}
 	}
+}
+
+// readLog reads the log and only then lets the model judge for all. A steered clock
+// goes on from where the log ends: a restart in the middle of a rehearsal must not
+// judge its tubes by today.
+func (a *App) readLog(ctx context.Context) error {
+	last, err := a.model.Replayed(ctx)
+	if err != nil {
+		return err
+	}
+	if a.parts.Clock.Set != nil && last != 0 {
+		_ = a.parts.Clock.Set(last) // refused when it stands later already, which is as good
+	}
+	return a.model.CatchUp(ctx)
 }
 
 // part runs f on its own; when it fails the App is told.
@@ -218,11 +232,11 @@ func WallClock() api.Clock {
 	return api.Clock{Now: func() event.Instant { return event.At(time.Now()) }}
 }
 
-// SteeredClock is the clock of a rehearsal: it starts at start and moves only
-// when it is told, never back once it was told.
+// SteeredClock is the clock of a rehearsal: it stands at start (0: not set) until
+// it is told, then moves only when it is told, and never back.
 func SteeredClock(start event.Instant) api.Clock {
 	var mu sync.Mutex
-	now, told := start, false
+	now := start
 	return api.Clock{
 		Now: func() event.Instant {
 			mu.Lock()
@@ -232,10 +246,10 @@ func SteeredClock(start event.Instant) api.Clock {
 		Set: func(to event.Instant) error {
 			mu.Lock()
 			defer mu.Unlock()
-			if told && to < now {
+			if to < now {
 				return fmt.Errorf("the clock stands at %s and never goes back", now)
 			}
-			now, told = to, true
+			now = to
 			return nil
 		},
 	}

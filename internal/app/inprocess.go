@@ -9,7 +9,6 @@ import (
 	"google.golang.org/grpc"
 
 	"specimen.example/custody/internal/api"
-	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/memlog"
 )
@@ -37,7 +36,7 @@ func Memory(ctx context.Context) (*InProcess, error) {
 // Inside starts a daemon on the log that open gives; open is called again for
 // every restart.
 func Inside(ctx context.Context, logger *slog.Logger, open func(ctx context.Context) (eventlog.Log, error)) (*InProcess, error) {
-	p := &InProcess{open: open, clock: SteeredClock(event.At(time.Now())), logger: logger}
+	p := &InProcess{open: open, clock: SteeredClock(0), logger: logger}
 	return p, p.start(ctx)
 }
 

@@ -14,7 +14,11 @@ import (
 // file when there is one, else kept in a file of its own beside the store. It must
 // stay the same for ever: with another one every patient would be a new one.
 func Secret(dir, key string) ([]byte, error) {
+	path := filepath.Join(dir, "index.key")
 	if key != "" {
+		if _, err := os.Stat(path); dir != "" && err == nil {
+			return nil, fmt.Errorf("key-file: the store in %s was made without a key file and indexes its patients by %s; start it without --key-file", dir, path)
+		}
 		mac := hmac.New(sha256.New, []byte(key))
 		mac.Write([]byte("index of patient numbers"))
 		return mac.Sum(nil), nil
@@ -22,7 +26,6 @@ func Secret(dir, key string) ([]byte, error) {
 	if dir == "" {
 		return nil, errors.New("key-file: with an external cluster give one; patient numbers are indexed under it")
 	}
-	path := filepath.Join(dir, "index.key")
 	secret, err := os.ReadFile(path)
 	if err == nil {
 		if len(secret) != 32 {

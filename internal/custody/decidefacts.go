@@ -445,7 +445,7 @@ func override(d *deciding) ([]event.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
-	if d.s.Reason == "" {
+	if d.s.Reason == "" && len(d.s.Note.Box) == 0 {
 		return nil, invalid("reason", "say why the tube shall pass")
 	}
 	return one(event.FlagOverridden{Episode: n, Reason: d.s.Reason, Note: d.s.Note})

@@ -114,7 +114,7 @@ func (c *committer) loop() {
 			return
 		case <-c.wake:
 		}
-		c.gather(last, cost)
+		c.gather(0, last, cost)
 		for {
 			group := c.take()
 			if len(group) == 0 {
@@ -123,28 +123,39 @@ func (c *committer) loop() {
 			start := time.Now()
 			c.publish(group)
 			last, cost = len(group), time.Since(start)
-			c.gather(last, cost)
+			c.gather(c.waiting(), last, cost)
 		}
 	}
 }
 
 // gather waits a little for callers that the last flush has just answered: they
 // come back within microseconds, and a group that leaves without them costs
-// everybody a second flush. It never waits longer than a tenth of a flush.
-func (c *committer) gather(last int, cost time.Duration) {
+// everybody a second flush. Who waits already doesn't count as one of them: else
+// the callers fall into two halves that wait for each other's flushes. It gives up
+// after a quarter of a flush, or half of that without anybody coming.
+func (c *committer) gather(already, last int, cost time.Duration) {
 	if last <= c.breakEven {
 		return // single publishes are answered one by one; nobody is about to come back together
 	}
-	deadline := time.Now().Add(min(cost/10, 2*time.Millisecond))
-	for time.Now().Before(deadline) {
-		c.mu.Lock()
-		n := len(c.queue)
-		c.mu.Unlock()
-		if n >= last {
+	start := time.Now()
+	longest, grown := min(cost/4, 4*time.Millisecond), start
+	seen := already
+	for all := min(already+last, maxGroup); ; {
+		now, n := time.Now(), c.waiting()
+		if n > seen {
+			seen, grown = n, now
+		}
+		if n >= all || now.Sub(start) > longest || now.Sub(grown) > longest/2 {
 			return
 		}
 		time.Sleep(50 * time.Microsecond)
 	}
+}
+
+func (c *committer) waiting() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.queue)
 }
 
 // take cuts the next group off the queue: at most one message a subject, since

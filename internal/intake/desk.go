@@ -124,8 +124,8 @@ func (d *Desk) decideAndAppend(ctx context.Context, scan custody.Scan) (Answer, 
 			return answer, err
 		}
 		decision.Recorded = d.clock.next(d.now())
-		seq, err := d.log.Append(ctx, decision, after)
 		target := custody.Target{Kind: decision.Kind, Key: decision.Key}
+		seq, err := d.log.Append(ctx, decision, max(after, d.model.Unread(target)))
 		switch {
 		case err == nil:
 			// The model must show it before the next scan of this aggregate is decided.
@@ -283,7 +283,7 @@ func (d *Desk) noteClock(ctx context.Context, env event.Envelope) {
 		},
 		Facts: []event.Fact{event.ClockMeasured{OffsetMs: env.OffsetMs, UncertaintyMs: env.UncertaintyMs}},
 	}
-	seq, err := d.log.Append(ctx, &dec, known.Seq)
+	seq, err := d.log.Append(ctx, &dec, max(known.Seq, d.model.Unread(target)))
 	if err != nil {
 		d.logger.Warn("a device's clock offset was not kept", slog.String("device", string(key)), slog.Any("error", err))
 		return

@@ -71,7 +71,7 @@ func (d *Desk) Write(ctx context.Context, e Entry) (uint64, error) {
 			return known.Seq, nil
 		}
 		dec.DeviceSeq = int64(after) + 1 //nolint:gosec // a stream sequence is far below 2^63
-		seq, err := d.log.Append(ctx, &dec, after)
+		seq, err := d.log.Append(ctx, &dec, max(after, d.model.Unread(e.Target)))
 		switch {
 		case err == nil:
 			return seq, d.model.WaitFor(ctx, eventlog.Position{Custody: seq})

@@ -192,10 +192,10 @@ func (d *Desk) keys(out *custody.Scan, s Scan) error {
 		}
 		*f.key = key
 	}
-	for _, text := range s.Tubes {
+	for i, text := range s.Tubes {
 		key, err := event.LocalKey(text)
 		if err != nil {
-			return fieldError("tubes", "%v", err)
+			return fieldError(fmt.Sprintf("tubes[%d]", i), "%v", err)
 		}
 		out.Tubes = append(out.Tubes, key)
 	}
@@ -210,9 +210,9 @@ func (d *Desk) catalogue(s Scan) error {
 			return fieldError("type", "%q is no tube type of the catalogue; see the rules page for the codes", s.Type)
 		}
 	}
-	for _, t := range s.Tests {
+	for i, t := range s.Tests {
 		if _, ok := d.model.Assay(t); !ok && t != "none" {
-			return fieldError("tests", "%q is no test of the catalogue; use the laboratory's code or LOINC", t)
+			return fieldError(fmt.Sprintf("tests[%d]", i), "%q is no test of the catalogue; use the laboratory's code or LOINC", t)
 		}
 	}
 	return nil

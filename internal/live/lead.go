@@ -24,6 +24,9 @@ const batch = 128
 // leaseName is the lease for appending what the judge says.
 const leaseName = "judge"
 
+// principal is who signs what the judge says.
+const principal = "custodyd"
+
 // write is what the judge wants the log to say of one aggregate.
 type write struct {
 	decision event.Decision
@@ -60,8 +63,16 @@ func (m *Model) judgeLoop(ctx context.Context) {
 }
 
 // renew asks for the lease. Who gets it anew looks at every tube again: facts may
-// have come while nobody appended.
+// have come while nobody appended. A process that is still reading doesn't ask: it
+// would raise flags on half of the facts, and clear them on the other half.
 func (m *Model) renew(ctx context.Context) {
+	if !m.Ready() {
+		return
+	}
+	// Two askings at once would compete like two processes, and the loser's "no" could
+	// be the one that is kept.
+	m.renewing.Lock()
+	defer m.renewing.Unlock()
 	held, err := m.log.Lease(ctx, leaseName, m.id)
 	if err != nil && ctx.Err() == nil {
 		m.logger.Warn("the lease could not be renewed", slog.Any("error", err))
@@ -74,7 +85,7 @@ func (m *Model) renew(ctx context.Context) {
 			m.mark(key, e)
 		}
 	}
-	m.leading = held
+	m.leading, m.judging = held, true
 	m.advance()
 }
 
@@ -94,7 +105,7 @@ func (m *Model) turn(ctx context.Context) bool {
 		return false
 	}
 	m.mu.Lock()
-	now := m.now()
+	now := m.time()
 	m.queueDue(now)
 	n := min(len(m.dirty), batch)
 	keys := m.dirty[:n]
@@ -111,6 +122,7 @@ func (m *Model) turn(ctx context.Context) bool {
 			e.busy = true
 		}
 	}
+	worked := n > 0 || len(m.doubtful) > 0
 	for t := range m.doubtful {
 		delete(m.doubtful, t)
 		if facts := m.doubtFacts(t); m.leading && len(facts) > 0 {
@@ -119,8 +131,8 @@ func (m *Model) turn(ctx context.Context) bool {
 	}
 	more := len(m.dirty) > 0
 	m.busy = len(writes) > 0
-	if n > 0 && !m.busy {
-		m.advance()
+	if worked && !m.busy {
+		m.advance() // whoever waits for the judge
 	}
 	m.mu.Unlock()
 	if len(writes) == 0 {
@@ -192,14 +204,24 @@ func (m *Model) doubtFacts(t custody.Target) []event.Fact {
 // write makes the decision for an aggregate. Its id follows from what it says and
 // what it stands on, so a crash between judging and appending repeats harmlessly.
 func (m *Model) write(t custody.Target, facts []event.Fact, now event.Instant) write {
-	after := m.world.Seq(t)
+	after := max(m.world.Seq(t), m.unread[t])
+	// What the judge says stands behind what it said before, also when the machine's
+	// clock was put back: else a flag that is cleared would stay up in the fold, and be
+	// cleared again without end.
+	records := m.world.Records(t)
+	for i := len(records) - 1; i >= 0; i-- {
+		if records[i].Principal == principal {
+			now = max(now, records[i].Occurred)
+			break
+		}
+	}
 	h := sha256.New()
 	fmt.Fprintf(h, "%s %s %d %+v", t.Kind, t.Key, after, facts)
 	sum := h.Sum(nil)
 	return write{after: after, decision: event.Decision{
 		Envelope: event.Envelope{
 			ID: "judge-" + hex.EncodeToString(sum[:8]), Kind: t.Kind, Key: t.Key, Digest: sum[:16],
-			Occurred: now, DeviceTime: now, Recorded: now, TimeSource: "declared", Principal: "custodyd", Mode: event.Reported,
+			Occurred: now, DeviceTime: now, Recorded: now, TimeSource: "declared", Principal: principal, Mode: event.Reported,
 			// Facts of one instant keep the order in which they were judged.
 			DeviceSeq: int64(after) + 1, //nolint:gosec // a stream sequence is far below 2^63
 		},
@@ -301,7 +323,7 @@ func (m *Model) untilNext() time.Duration {
 	if len(m.due) == 0 {
 		return time.Hour
 	}
-	return min(max(m.due[0].at.Sub(m.now()), time.Millisecond), time.Hour)
+	return min(max(m.due[0].at.Sub(m.time()), time.Millisecond), time.Hour)
 }
 
 // Poke makes the judge look at what is due, after the clock was moved.

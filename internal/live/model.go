@@ -8,6 +8,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -38,16 +39,20 @@ type Model struct {
 	doubtful map[custody.Target]bool
 	doubtAt  map[string]custody.Target // where a doubt that was raised stands
 	broken   []eventlog.Broken
+	unread   map[custody.Target]uint64 // last sequence of an aggregate's messages that could not be read
 	at       eventlog.Position
-	moved    chan struct{} // closed and replaced whenever at or the judged state moves
-	busy     bool          // the judge is working on tubes it took off dirty
+	recorded event.Instant // latest recorded time read from the log
+	waiting  []waiter
+	busy     bool // the judge is working on tubes it took off dirty
 	watchers map[*Watcher]struct{}
 	flagged  map[event.Key]struct{} // tubes with an open flag in the log
 	leading  bool
+	judging  bool // the judge has begun: it knows whether this process leads
 	caughtUp bool
 	scratch  []thermal.Segment
 
-	poke chan struct{} // wakes the judge; holds one token
+	poke     chan struct{} // wakes the judge; holds one token
+	renewing sync.Mutex    // held while the lease is asked for; taken before mu
 }
 
 // entry is what the model keeps of one tube beside the facts.
@@ -57,6 +62,13 @@ type entry struct {
 	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
 	queued bool            // stands in dirty
 	busy   bool            // what the judge said of it is on its way into the log
+}
+
+// waiter is somebody who waits for the model to move. Only those whose condition
+// holds are woken: waking hundreds for every record costs more than folding it.
+type waiter struct {
+	there func() bool // called under mu
+	done  chan struct{}
 }
 
 // Lists are the laboratory's catalogues as far as the shipped one goes; adopted
@@ -71,7 +83,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 	return &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
-		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, moved: make(chan struct{}), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
 }
@@ -114,6 +126,7 @@ func (s sink) Decision(rec *event.Record) {
 	}
 	m.note(rec)
 	m.at.Custody = max(m.at.Custody, rec.Seq)
+	m.recorded = max(m.recorded, rec.Recorded)
 	m.tell(rec)
 	m.advance()
 }
@@ -257,15 +270,38 @@ func (s sink) Broken(b eventlog.Broken) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.broken = append(m.broken, b)
-	m.at.Custody = max(m.at.Custody, b.Seq)
+	if strings.HasPrefix(b.Subject, "readings.") {
+		m.at.Readings = max(m.at.Readings, b.Seq)
+	} else {
+		m.at.Custody = max(m.at.Custody, b.Seq)
+	}
+	if t, ok := aggregateOf(b.Subject); ok {
+		m.unread[t] = max(m.unread[t], b.Seq)
+		m.touch(t)
+	}
 	m.logger.Error("a message of the log could not be processed", slog.String("stream", b.Stream), slog.Uint64("seq", b.Seq), slog.Any("error", b.Err))
 	m.advance()
 }
 
-// advance wakes whoever waits for the model to move, and the judge.
+// time is the clock by which the model judges. A steered clock that was not set
+// yet stands where the log ends: facts must not be judged at an instant that the
+// rehearsal has not reached. It needs mu.
+func (m *Model) time() event.Instant {
+	if now := m.now(); now != 0 {
+		return now
+	}
+	return m.recorded
+}
+
+// advance wakes those for whom the model has moved far enough, and the judge.
 func (m *Model) advance() {
-	close(m.moved)
-	m.moved = make(chan struct{})
+	m.waiting = slices.DeleteFunc(m.waiting, func(w waiter) bool {
+		if !w.there() {
+			return false
+		}
+		close(w.done)
+		return true
+	})
 	select {
 	case m.poke <- struct{}{}:
 	default:
@@ -296,20 +332,22 @@ func (m *Model) WaitFor(ctx context.Context, p eventlog.Position) error {
 // back: what a screen shows then is the last word.
 func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
 	m.mu.Lock()
-	m.queueDue(m.now())
+	m.queueDue(m.time())
 	m.mu.Unlock()
 	select {
 	case m.poke <- struct{}{}:
 	default:
 	}
-	return m.wait(ctx, func() bool { return m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0 })
+	return m.wait(ctx, func() bool {
+		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0
+	})
 }
 
 // SettledTubes is Settled for some tubes only: the rest of a busy laboratory
 // doesn't hold up one answer.
 func (m *Model) SettledTubes(ctx context.Context, p eventlog.Position, keys ...event.Key) error {
 	return m.wait(ctx, func() bool {
-		if !m.at.Reached(p) {
+		if !m.judging || !m.at.Reached(p) {
 			return false
 		}
 		for _, key := range keys {
@@ -322,18 +360,22 @@ func (m *Model) SettledTubes(ctx context.Context, p eventlog.Position, keys ...e
 }
 
 func (m *Model) wait(ctx context.Context, there func() bool) error {
-	for {
-		m.mu.Lock()
-		ok, moved := there(), m.moved
+	m.mu.Lock()
+	if there() {
 		m.mu.Unlock()
-		if ok {
-			return nil
-		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-moved:
-		}
+		return nil
+	}
+	done := make(chan struct{})
+	m.waiting = append(m.waiting, waiter{there, done})
+	m.mu.Unlock()
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.waiting = slices.DeleteFunc(m.waiting, func(w waiter) bool { return w.done == done })
+		return ctx.Err()
 	}
 }
 
@@ -361,20 +403,33 @@ func (m *Model) DoubtTarget(id string) (custody.Target, bool) {
 	return t, ok
 }
 
-// CatchUp waits until the model has read what the log held when it was called.
-// Only the stream's last sequence says so: a consumer's "nothing pending" was
-// seen to come too early.
-func (m *Model) CatchUp(ctx context.Context) error {
+// Replayed waits until the model has read what the log held when it was called, and
+// gives the recorded time of the last message, 0 for an empty log. Only the stream's
+// last sequence says how far that is: a consumer's "nothing pending" was seen to come
+// too early.
+func (m *Model) Replayed(ctx context.Context) (event.Instant, error) {
 	end, err := m.log.End(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if err := m.WaitFor(ctx, end); err != nil {
+		return 0, err
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.recorded, nil
+}
+
+// CatchUp waits until the model has read what the log held when it was called. From
+// then on it may lead.
+func (m *Model) CatchUp(ctx context.Context) error {
+	if _, err := m.Replayed(ctx); err != nil {
 		return err
 	}
 	m.mu.Lock()
 	m.caughtUp = true
 	m.mu.Unlock()
+	m.renew(ctx)
 	return nil
 }
 

@@ -24,7 +24,7 @@ func (m *Model) LastTemperature(carrier event.Key) (at event.Instant, c event.Ce
 	if !box.OwnClimate {
 		around = append(around, box.In...)
 	}
-	now := m.now()
+	now := m.time()
 	for _, key := range around {
 		for _, a := range m.world.LoggersOf(custody.Target{Kind: event.KindCarrier, Key: key}) {
 			if a.Until != 0 || a.From > now {

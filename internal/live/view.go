@@ -48,7 +48,7 @@ func (m *Model) View(key event.Key) (View, bool) {
 	if _, ok := m.tube(key); !ok {
 		return View{}, false
 	}
-	now := m.now()
+	now := m.time()
 	v := m.judge(key, now)
 	v.Segments = slices.Clone(v.Segments)
 	m.explain(key, &v, now)
@@ -74,7 +74,7 @@ func (m *Model) ViewAt(key event.Key, at event.Instant) (View, bool) {
 func (m *Model) explain(key event.Key, v *View, at event.Instant) {
 	target := custody.Target{Kind: event.KindTube, Key: key}
 	upTo := at
-	if at >= m.now() {
+	if at >= m.time() {
 		upTo = 0
 	}
 	v.Doubts = m.world.DoubtsOf(target, upTo)
@@ -87,7 +87,7 @@ func (m *Model) Explain(key event.Key, assay string, at event.Instant) (stabilit
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if at == 0 {
-		at = m.now()
+		at = m.time()
 	}
 	t, ok := m.world.TubeAt(key, at)
 	if !ok {
@@ -98,7 +98,9 @@ func (m *Model) Explain(key event.Key, assay string, at event.Instant) (stabilit
 		set = &stability.Set{}
 	}
 	hist := m.history(t, m.layersUpTo(key, at), at)
-	return set.Explain(m.stabilityTube(t), assay, hist, at), true
+	ex := set.Explain(m.stabilityTube(t), assay, hist, at)
+	m.onAllFacts(key, &ex.Judgement)
+	return ex, true
 }
 
 // judge judges a tube by its cached facts. The view's segments are the model's
@@ -135,6 +137,7 @@ func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer
 	for i, a := range assays {
 		j := &judgements[i]
 		set.Judge(j, st, a, hist, now)
+		m.onAllFacts(key, j)
 		outlook, because := j.Outlook(v.Arrival)
 		j.Reasons = together(j.Reasons, because)
 		v.Tests[i] = Test{Judgement: *j, Outlook: outlook}
@@ -325,6 +328,7 @@ func (m *Model) otherTube(key event.Key, t *custody.Tube, assay string, now even
 		}
 		var j stability.Judgement
 		set.Judge(&j, m.stabilityTube(o), assay, thermal.Build(nil, layers, from, now), now)
+		m.onAllFacts(other, &j)
 		if (j.Verdict == event.WithinLimits || j.Verdict == event.Wait) && j.Ended == 0 {
 			return true
 		}
