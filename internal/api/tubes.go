@@ -419,7 +419,7 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 			m.DueAt = stamp(c.Departed.At + event.Instant(r.TakesMin*60_000))
 		}
 		for _, in := range inside {
-			item := &custodyv1.Content{Kind: string(in.Target.Kind), Id: in.Target.Key.Label(), Direct: len(in.Via) == 0}
+			item := &custodyv1.Content{Kind: string(in.Kind), Id: in.Key.Label(), Direct: len(in.Via) == 0}
 			for _, v := range in.Via {
 				item.Through = append(item.Through, v.Label())
 			}

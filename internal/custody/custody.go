@@ -33,6 +33,9 @@ type Scan struct {
 	Rack event.RackAnswer
 	// RackUntil is the instant at which the answer "wait" ends, 0 when not known.
 	RackUntil event.Instant
+	// Known is the tube that Target names, worked out since the last fact that may
+	// have changed it; nil: Decide works it out.
+	Known *Tube
 	// Details are the step's own keys (see StepDetails), already checked by intake.
 	Details map[string]string
 }

@@ -111,7 +111,9 @@ func (d *deciding) target(verb step) error {
 	}
 	d.into = t
 	if t.Kind == event.KindTube {
-		d.tube, _ = d.w.Tube(t.Key)
+		if d.tube = d.s.Known; d.tube == nil || d.tube.Key != t.Key {
+			d.tube, _ = d.w.Tube(t.Key)
+		}
 		switch {
 		case slices.Equal(verb.on, onDrawish):
 			d.into = Target{event.KindDraw, d.drawOfTube(t.Key)}

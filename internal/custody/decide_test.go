@@ -215,7 +215,7 @@ func TestTwoPlaces(t *testing.T) {
 	if !slices.ContainsFunc(d.w.Doubts(a.Key), func(o OpenDoubt) bool { return o.Doubt == event.DoubtTwoPlaces }) {
 		t.Error("two places")
 	}
-	d = newDesk(t).scan("09:00", "receive", a, "lena", "LAB").ok().scan("09:10", "take", a, "oskar", "LAB", from("lena")).ok().
+	newDesk(t).scan("09:00", "receive", a, "lena", "LAB").ok().scan("09:10", "take", a, "oskar", "LAB", from("lena")).ok().
 		scan("10:05", "receive", a, "mira", "SOUTH").ok().doubts(a)
 }
 

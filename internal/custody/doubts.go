@@ -73,6 +73,11 @@ func (w *World) DoubtsOf(t Target, at event.Instant) []OpenDoubt {
 	case event.KindDraw:
 		found = w.drawDoubts(t.Key)
 	}
+	return w.stand(t, found, at)
+}
+
+// stand gives which of the findings stand, and what was told beside them.
+func (w *World) stand(t Target, found []finding, at event.Instant) []OpenDoubt {
 	past := w.DoubtHistory(t, at)
 	var out []OpenDoubt
 	for _, f := range found {

@@ -29,6 +29,10 @@ func (w *World) Journey(tube event.Key, upTo event.Instant) []Leg {
 	if d == nil {
 		return nil
 	}
+	return d.journey(upTo)
+}
+
+func (d *derived) journey(upTo event.Instant) []Leg {
 	legs := d.legs()
 	if len(legs) == 0 || upTo != 0 && legs[0].From >= upTo {
 		return nil

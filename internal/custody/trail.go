@@ -43,15 +43,6 @@ func (t *trail) last() state {
 	return t.states[len(t.states)-1]
 }
 
-// at gives the state at an instant.
-func (t *trail) at(i event.Instant) state {
-	n := sort.Search(len(t.steps), func(k int) bool { return t.steps[k].At() > i })
-	if n == 0 {
-		return state{}
-	}
-	return t.states[n-1]
-}
-
 // Boxes in bags in boxes: nobody nests deeper, and a ring of carriers ends here.
 const deepest = 6
 

@@ -151,6 +151,30 @@ func (w *World) TubeAt(key event.Key, t event.Instant) (*Tube, bool) {
 	return &d.tube, true
 }
 
+// Look is one tube worked out once, for a caller that asks several things of it.
+// It is true until Apply names the tube among what may have changed.
+type Look struct {
+	w *World
+	d *derived
+}
+
+// Look works a tube out; false when there are no facts of it.
+func (w *World) Look(key event.Key) (Look, bool) {
+	d := w.derive(key, 0, nil)
+	return Look{w, d}, d != nil
+}
+
+// Tube is what World.Tube gives, shared by all who look.
+func (l Look) Tube() *Tube { return &l.d.tube }
+
+// Journey is what World.Journey gives without an end.
+func (l Look) Journey() []Leg { return l.d.journey(0) }
+
+// Doubts is what World.Doubts gives.
+func (l Look) Doubts() []OpenDoubt {
+	return l.w.stand(Target{event.KindTube, l.d.tube.Key}, l.d.doubts, 0)
+}
+
 // derived is a tube with what doubts and journeys need beside it.
 type derived struct {
 	tube      Tube

@@ -144,7 +144,6 @@ func in(c string) func(*Scan) {
 func from(who string) func(*Scan) { return func(s *Scan) { s.From = who } }
 func ofType(t string) func(*Scan) { return func(s *Scan) { s.Type = t } }
 func to(who string) func(*Scan)   { return func(s *Scan) { s.To = who } }
-func device(d string) func(*Scan) { return func(s *Scan) { s.Device = d } }
 func because(r string) func(*Scan) {
 	return func(s *Scan) { s.Reason = r }
 }

@@ -6,10 +6,14 @@ package intake
 
 import (
 	"context"
+	"crypto/hmac"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
+	"slices"
+	"strconv"
 	"sync"
 	"time"
 
@@ -154,7 +158,12 @@ func (d *Desk) decideAndAppend(ctx context.Context, scan custody.Scan) (Answer, 
 // needs nothing appended. A refusal may come with both: the near miss is counted.
 func (d *Desk) decide(scan custody.Scan) (decision *event.Decision, after uint64, answer Answer, err error) {
 	scan.Rack, scan.RackUntil = d.rackAnswer(scan)
-	d.model.World(func(w *custody.World) {
+	known := event.Key("")
+	if scan.Target.Kind == event.KindTube {
+		known = scan.Target.Key
+	}
+	d.model.WorldOf(known, func(w *custody.World, t *custody.Tube) {
+		scan.Known = t
 		if rec := firstRecord(w, scan); rec != nil {
 			answer = d.again(rec, scan)
 			return
@@ -345,18 +354,59 @@ func (t *turns) take(ctx context.Context, target custody.Target) (func(), error)
 
 // digest is the hash by which a repeat is known from another scan under one id.
 // It covers what the sender said, not what was made of it: a repeat may be decided
-// in another state of the world.
-func digest(s Scan) []byte {
-	s.HasClock, s.OffsetMs, s.UncertaintyMs = false, 0, 0 // measured anew each time the device sends
-	s.Mode = ""                                           // a queue sends as reported what was tried live
-	h := sha256.New()
-	fmt.Fprintf(h, "%#v", s)
-	return h.Sum(nil)[:16]
+// in another state of the world. It is keyed: a bare hash of a patient number could
+// be found by trying numbers.
+func (d *Desk) digest(s Scan) []byte {
+	// The clock's offset is left out, since it is measured anew each time the device
+	// sends; so is the mode: a queue sends as reported what was tried live.
+	var all said
+	for _, f := range []struct{ name, value string }{
+		{"id", s.ID}, {"label", s.Label}, {"step", s.Step}, {"raw", string(s.Raw)}, {"symbology", s.Symbology}, {"how", s.How},
+		{"boot", s.BootID}, {"device", s.Device}, {"place", s.Place}, {"by", s.By}, {"from", s.From}, {"to", s.To}, {"with", s.With},
+		{"on behalf", s.OnBehalf}, {"carrier", s.Carrier}, {"draw", s.Draw}, {"patient", s.Patient}, {"request", s.Request},
+		{"type", s.Type}, {"parent", s.Parent}, {"reason", s.Reason}, {"typed", s.TypedAt}, {"app", s.App}, {"kind", string(s.Kind)}, {"note", s.Note},
+	} {
+		all.text(f.name, f.value)
+	}
+	all.number("time", int64(s.DeviceTime))
+	all.number("zone", int64(s.ZoneOffsetMin))
+	all.number("monotonic", s.MonotonicMs)
+	all.number("sequence", s.DeviceSeq)
+	for _, t := range s.Tests {
+		all.text("test", t)
+	}
+	for _, t := range s.Tubes {
+		all.text("tube", t)
+	}
+	for _, k := range slices.Sorted(maps.Keys(s.Details)) {
+		all.text("detail "+k, s.Details[k])
+	}
+	mac := hmac.New(sha256.New, d.patients.secret)
+	mac.Write(all)
+	return mac.Sum(nil)[:16]
+}
+
+// said collects what a sender said, each thing with its name and length. What was
+// not said leaves no trace: a field that a later version adds changes no digest of
+// before, so a queue that outlives an upgrade still repeats itself.
+type said []byte
+
+func (d *said) text(name, value string) {
+	if value != "" {
+		*d = fmt.Appendf(*d, "%s %d ", name, len(value))
+		*d = append(*d, value...)
+	}
+}
+
+func (d *said) number(name string, n int64) {
+	if n != 0 {
+		d.text(name, strconv.FormatInt(n, 10))
+	}
 }
 
 // digestOf is digest for an entry.
-func digestOf(e Entry) []byte {
-	h := sha256.New()
-	fmt.Fprintf(h, "%#v %s %d", e.Facts, e.By, e.At)
-	return h.Sum(nil)[:16]
+func (d *Desk) digestOf(e Entry) []byte {
+	mac := hmac.New(sha256.New, d.patients.secret)
+	_, _ = fmt.Fprintf(mac, "%#v %s %d", e.Facts, e.By, e.At)
+	return mac.Sum(nil)[:16]
 }

@@ -52,7 +52,7 @@ func (d *Desk) Write(ctx context.Context, e Entry) (uint64, error) {
 		dec := event.Decision{
 			Envelope: event.Envelope{
 				ID: e.ID, Kind: e.Target.Kind, Key: e.Target.Key, Occurred: e.At, DeviceTime: e.At, TimeSource: "typed",
-				Recorded: d.clock.next(now), Actor: e.By, Mode: event.Reported, Digest: digestOf(e),
+				Recorded: d.clock.next(now), Actor: e.By, Mode: event.Reported, Digest: d.digestOf(e),
 			},
 			Facts: e.Facts,
 		}

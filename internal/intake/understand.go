@@ -33,7 +33,7 @@ func (d *Desk) understand(ctx context.Context, s Scan) (custody.Scan, error) {
 	if s.Mode == "" {
 		s.Mode = event.Live
 	}
-	sum := digest(s)
+	sum := d.digest(s)
 	s.Details = maps.Clone(s.Details)
 	rename(&s)
 	out := custody.Scan{

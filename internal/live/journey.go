@@ -20,7 +20,10 @@ var attestedRange = map[string]event.Range{
 // attested, and the range declared for the innermost thing that has one.
 func (m *Model) layersOf(key event.Key) []thermal.Layer {
 	var out []thermal.Layer
-	for _, leg := range m.world.Journey(key, 0) {
+	if _, ok := m.tube(key); !ok {
+		return nil
+	}
+	for _, leg := range m.tubes[key].look.Journey() {
 		out = m.legLayers(out, leg)
 	}
 	return out

@@ -182,23 +182,33 @@ func (m *Model) doubtFacts(t custody.Target) []event.Fact {
 	open := map[string]bool{}
 	var facts []event.Fact
 	stands := map[string]bool{}
-	for _, p := range m.world.DoubtHistory(t, 0) {
+	past := m.world.DoubtHistory(t, 0)
+	for _, p := range past {
 		if p.ClosedAt == 0 {
 			open[p.ID] = true
 		}
 	}
-	for _, d := range m.world.DoubtsOf(t, 0) {
+	for _, d := range m.doubtsOf(t) {
 		stands[d.ID] = true
 		if !open[d.ID] && !d.Told {
 			facts = append(facts, event.DoubtRaised{ID: d.ID, Doubt: string(d.Doubt), Causes: d.Causes})
 		}
 	}
-	for _, p := range m.world.DoubtHistory(t, 0) {
+	for _, p := range past {
 		if p.ClosedAt == 0 && !stands[p.ID] && custody.Derives(p.Doubt) {
 			facts = append(facts, event.DoubtClosed{ID: p.ID, By: "facts"})
 		}
 	}
 	return facts
+}
+
+func (m *Model) doubtsOf(t custody.Target) []custody.OpenDoubt {
+	if t.Kind == event.KindTube {
+		if _, ok := m.tube(t.Key); ok {
+			return m.tubes[t.Key].look.Doubts()
+		}
+	}
+	return m.world.DoubtsOf(t, 0)
 }
 
 // write makes the decision for an aggregate. Its id follows from what it says and
@@ -216,7 +226,7 @@ func (m *Model) write(t custody.Target, facts []event.Fact, now event.Instant) w
 		}
 	}
 	h := sha256.New()
-	fmt.Fprintf(h, "%s %s %d %+v", t.Kind, t.Key, after, facts)
+	_, _ = fmt.Fprintf(h, "%s %s %d %+v", t.Kind, t.Key, after, facts)
 	sum := h.Sum(nil)
 	return write{after: after, decision: event.Decision{
 		Envelope: event.Envelope{

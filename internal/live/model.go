@@ -57,7 +57,7 @@ type Model struct {
 
 // entry is what the model keeps of one tube beside the facts.
 type entry struct {
-	tube   *custody.Tube   // nil when facts came since it was worked out
+	look   *custody.Look   // nil when facts came since it was worked out
 	layers []thermal.Layer // of its journey; nil when stale
 	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
 	queued bool            // stands in dirty
@@ -141,7 +141,7 @@ func (m *Model) touch(t custody.Target) {
 		return
 	}
 	e := m.entry(t.Key)
-	e.tube, e.layers = nil, nil
+	e.look, e.layers = nil, nil
 	m.mark(t.Key, e)
 }
 
@@ -165,15 +165,15 @@ func (m *Model) entry(key event.Key) *entry {
 // tube gives the folded tube, worked out once per change of its facts.
 func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
 	e := m.entry(key)
-	if e.tube == nil {
-		t, ok := m.world.Tube(key)
+	if e.look == nil {
+		look, ok := m.world.Look(key)
 		if !ok {
 			delete(m.tubes, key)
 			return nil, false
 		}
-		e.tube = t
+		e.look = &look
 	}
-	return e.tube, true
+	return e.look.Tube(), true
 }
 
 // note keeps where doubts stand and which tubes have a flag up.
@@ -385,6 +385,15 @@ func (m *Model) World(f func(w *custody.World)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	f(m.world)
+}
+
+// WorldOf is World with the tube that the model has worked out already, nil when
+// the log has no such tube. It is read only.
+func (m *Model) WorldOf(key event.Key, f func(w *custody.World, known *custody.Tube)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	known, _ := m.tube(key)
+	f(m.world, known)
 }
 
 // Placed reports whether a place of that name was declared.

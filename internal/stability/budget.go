@@ -120,7 +120,7 @@ func (u *usage) stretch(c *compiled, i, j int, ms int64, ev thermal.Evidence, pa
 	u.by[ev] += ms
 	r := c.regions[i]
 	worst, best, hard, band := r.worst, r.best, r.hard, r.band
-	unsaid := r.unsaid && !(r.between && passing)
+	unsaid := r.unsaid && (!r.between || !passing)
 	if i == j {
 		if r.visit {
 			u.sure |= 1 << band
@@ -136,7 +136,7 @@ func (u *usage) stretch(c *compiled, i, j int, ms int64, ev thermal.Evidence, pa
 			worst, band = r.worst, r.band
 		}
 		best, hard = min(best, r.best), min(hard, r.hard)
-		unsaid = unsaid || r.unsaid && !(r.between && passing)
+		unsaid = unsaid || r.unsaid && (!r.between || !passing)
 		u.maybe |= 1 << r.band
 	}
 	u.worst += ms * worst

@@ -70,10 +70,10 @@ func column(raw string, at int) int { return utf8.RuneCountInString(raw[:at]) + 
 
 func (p *parser) words(raw string, ln *line) {
 	for i := 0; i < len(raw); {
-		switch {
-		case raw[i] == ' ' || raw[i] == '\t':
+		switch raw[i] {
+		case ' ', '\t':
 			i++
-		case raw[i] == '#':
+		case '#':
 			ln.comment, ln.noted = strings.TrimRight(raw[i+1:], " \t"), true
 			return
 		default:
@@ -92,7 +92,7 @@ func (p *parser) word(raw string, i int) (token, int, bool) {
 	end := i + strings.IndexAny(raw[i:]+" ", " \t\"")
 	if end < len(raw) && raw[end] == '"' {
 		before := raw[i:end]
-		if before != "" && !(strings.HasSuffix(before, "=") && isKey(before[:len(before)-1])) {
+		if before != "" && (!strings.HasSuffix(before, "=") || !isKey(before[:len(before)-1])) {
 			p.fail(column(raw, end), "a quote stands inside a word", `put the whole value in quotes, for example note="two words"`)
 			return t, len(raw), false
 		}

@@ -1,0 +1,92 @@
+// Command bench measures what the product promises to be fast at, each beside
+// the bare thing it is built on and in the same run: durable scans beside raw
+// publishes and beside a relational database, the time from a reading to a flag
+// beside the bare log, and the price of a judgement. It decides nothing; it
+// prints one table and keeps it in .bench/latest.json, so that the next run can
+// say what moved. Machines differ and are shared, so a missed target is printed
+// and is no failure.
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"os"
+	"os/signal"
+	"runtime/pprof"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// settings of one run.
+type settings struct {
+	callers []int         // of the durable scans
+	rounds  int           // per system and number of callers; the median is shown
+	round   time.Duration // length of a round
+	flags   time.Duration // length of each reading-to-flag measurement
+	tell    func(string, ...any)
+}
+
+func main() {
+	if err := run(); err != nil {
+		fmt.Fprintln(os.Stderr, "bench:", err)
+		os.Exit(1)
+	}
+}
+
+func run() (err error) {
+	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
+	only := flag.String("only", "scans,flags,judge", "which parts to run")
+	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
+	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
+	profile := flag.String("cpuprofile", "", "write a CPU profile to this file")
+	flag.IntVar(&s.rounds, "rounds", 3, "rounds per system")
+	flag.DurationVar(&s.round, "round", 2500*time.Millisecond, "length of a round")
+	flag.DurationVar(&s.flags, "flags", 10*time.Second, "length of a reading-to-flag measurement")
+	flag.Parse()
+	for text := range strings.SplitSeq(*callers, ",") {
+		n, err := strconv.Atoi(strings.TrimSpace(text))
+		if err != nil || n < 1 {
+			return fmt.Errorf("-callers: %q is no number of callers", text)
+		}
+		s.callers = append(s.callers, n)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if *profile != "" {
+		f, err := os.Create(*profile)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		if err := pprof.StartCPUProfile(f); err != nil {
+			return err
+		}
+		defer pprof.StopCPUProfile()
+	}
+	t := newTable()
+	for _, part := range []struct {
+		name string
+		run  func(context.Context, *settings, *table) error
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}} {
+		if !slices.Contains(strings.Split(*only, ","), part.name) {
+			continue
+		}
+		if err := part.run(ctx, &s, t); err != nil {
+			return fmt.Errorf("%s: %w", part.name, err)
+		}
+	}
+	t.end()
+	if *out != "" {
+		if err := t.compare(*out); err != nil {
+			return err
+		}
+	}
+	t.print(os.Stdout)
+	if *out == "" {
+		return nil
+	}
+	return t.save(*out)
+}
