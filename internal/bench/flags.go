@@ -415,7 +415,7 @@ func streamTrial(ctx context.Context, length time.Duration) (*trial, error) {
 	}
 	err = t.play(ctx, length, loads{reading: p.reading, scan: p.see, probe: func(ctx context.Context, r event.Run) error { return post(ctx, base, r) }})
 	stop()
-	_ = <-heard // ends with an error by design: its context was cancelled
+	<-heard //nolint:errcheck // an error by design: its context was cancelled
 	return t, err
 }
 

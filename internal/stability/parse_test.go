@@ -174,7 +174,7 @@ func TestEachMistakeIsNamedOnceWithItsRemedy(t *testing.T) {
 		{"band of one edge", swap("band: room", "band: [4.0]"), `is not a band; write [lowest, highest]`},
 		{"unknown band", swap("band: room", "band: rooms"), `10:21: rules.one.limits[1].band: "rooms" is not a band of the conventions; did you mean room?`},
 		{"overlap", swap("limit: 4h}", "limit: 4h}, {band: [25.0, 30.0], limit: 1h}"), `overlaps the band of row 1 (18 to 25 °C); both ends of a band are inside`},
-		{"unknown key", swap("until:", "untill: x\n    until:"), `9:5: rules.one.untill: the key is not known; did you mean until?`},
+		{"unknown key", swap("until:", "untils: x\n    until:"), `9:5: rules.one.untils: the key is not known; did you mean until?`},
 		{"key twice", swap("    state: unspun\n", "    state: unspun\n    state: unspun\n"), `9:5: rules.one.state: the key stands twice, first in line 8`},
 		{"missing source", swap("    source: {title: \"house rule\", seen: direct}\n", ""), `5:5: rules.one.source: is missing; say where the number comes from`},
 		{"memory", swap("seen: direct", "seen: memory"), `rules.one.source.seen: memory is no source; look the number up`},
