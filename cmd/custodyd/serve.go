@@ -42,6 +42,10 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 		return err
 	}
 	defer func() { _ = listener.Close() }()
+	if tcp, ok := listener.Addr().(*net.TCPAddr); ok && !tcp.IP.IsLoopback() {
+		logger.Warn("there is no sign-in yet: whoever reaches this address can read and record; put it behind something that asks who they are",
+			slog.String("address", listener.Addr().String()))
+	}
 	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener}
 	if s.Clock == "steered" {
 		parts.Clock = app.SteeredClock(0)
