@@ -63,14 +63,14 @@ func (s *Server) PutPlace(ctx context.Context, m *custodyv1.Place) (*custodyv1.P
 	if err != nil {
 		return nil, err
 	}
-	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), beginning, event.PlaceDescribed{
+	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), atOurClock, event.PlaceDescribed{
 		Name: m.GetName(), PlaceKind: m.GetKind(), Zone: m.GetZone(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
 		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(),
 	})
 }
 
-// beginning: the zero instant lets intake take its own clock.
-const beginning = event.Instant(0)
+// atOurClock is no instant of the caller: intake takes its own clock.
+const atOurClock = event.Instant(0)
 
 // GetPlace gives a declared place.
 func (s *Server) GetPlace(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Place, error) {
@@ -95,7 +95,7 @@ func (s *Server) PutCarrier(ctx context.Context, m *custodyv1.Carrier) (*custody
 	if err != nil {
 		return nil, err
 	}
-	return m, s.put(ctx, event.KindCarrier, m.GetId(), m.GetBy(), beginning, event.CarrierDescribed{
+	return m, s.put(ctx, event.KindCarrier, m.GetId(), m.GetBy(), atOurClock, event.CarrierDescribed{
 		CarrierKind: m.GetKind(), OwnClimate: m.GetOwnClimate(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
 		Review: optionalInstant(m.GetReview()),
 	})
@@ -181,7 +181,7 @@ func (s *Server) GetLogger(_ context.Context, req *custodyv1.GetEntryRequest) (*
 
 // PutPerson declares a person by staff code.
 func (s *Server) PutPerson(ctx context.Context, m *custodyv1.Person) (*custodyv1.Person, error) {
-	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), beginning, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive()})
+	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), atOurClock, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive()})
 }
 
 // GetPerson gives a declared person.
@@ -201,7 +201,7 @@ func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*
 // PutDevice declares a device.
 func (s *Server) PutDevice(ctx context.Context, m *custodyv1.Device) (*custodyv1.Device, error) {
 	m.OffsetMs, m.Doubts = 0, nil // read only: what was ignored is not given back as if it were kept
-	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), beginning, event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive()})
+	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), atOurClock, event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive()})
 }
 
 // GetDevice gives a device and what was learned of its clock.
@@ -226,7 +226,7 @@ func (s *Server) GetDevice(ctx context.Context, req *custodyv1.GetEntryRequest) 
 
 // PutRoute declares a timetable.
 func (s *Server) PutRoute(ctx context.Context, m *custodyv1.Route) (*custodyv1.Route, error) {
-	return m, s.put(ctx, event.KindRoute, m.GetId(), m.GetBy(), beginning, event.RouteDescribed{
+	return m, s.put(ctx, event.KindRoute, m.GetId(), m.GetBy(), atOurClock, event.RouteDescribed{
 		From: m.GetFrom(), To: m.GetTo(), Departs: m.GetDeparts(), TakesMin: m.GetTakesMinutes(), Zone: m.GetZone(),
 	})
 }
