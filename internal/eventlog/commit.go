@@ -38,20 +38,25 @@ type outcome struct {
 	err error
 }
 
-// committer makes messages durable in groups: whatever is waiting when a flush
-// ends goes into the next one. A small group is published message by message, a
-// larger one as one atomic batch, whichever costs less here (see breakEven).
+// committer makes messages durable. While few are on their way, each caller
+// publishes its own: the broker then never waits for us between two of them. More
+// than that queue up: whatever is waiting when a flush ends goes into the next one,
+// a small group message by message, a larger one as one atomic batch, whichever
+// costs less here (see breakEven).
 type committer struct {
 	js        jetstream.JetStream
-	breakEven int // largest group that is published singly
+	breakEven int // largest number that is published singly
 
-	mu     sync.Mutex // guards the fields below
-	queue  []*entry
-	closed bool
+	mu      sync.Mutex // guards the fields below
+	alone   int        // callers that publish their own now
+	grouped bool       // the loop has the queue
+	queue   []*entry
+	closed  bool
 
-	wake chan struct{} // holds one token while queue is not empty
-	quit chan struct{}
-	over chan struct{} // closed when the loop has ended
+	wake   chan struct{} // holds one token when the loop is to begin
+	quit   chan struct{}
+	over   chan struct{} // closed when the loop has ended
+	flying sync.WaitGroup
 }
 
 func newCommitter(js jetstream.JetStream, breakEven int) *committer {
@@ -63,32 +68,49 @@ func newCommitter(js jetstream.JetStream, breakEven int) *committer {
 	return c
 }
 
-// add hands e over. The outcome arrives on e.done exactly once.
-func (c *committer) add(e *entry) {
+// append makes e durable and gives its sequence. If ctx ends first, the outcome is
+// not known.
+func (c *committer) append(ctx context.Context, e *entry) (uint64, error) {
 	c.mu.Lock()
 	if c.closed {
 		c.mu.Unlock()
-		e.done <- outcome{err: ErrClosed}
-		return
+		return 0, ErrClosed
 	}
-	c.queue = append(c.queue, e)
-	c.mu.Unlock()
-	select {
-	case c.wake <- struct{}{}:
-	default:
+	if !c.grouped && c.alone < c.breakEven {
+		c.alone++
+		c.flying.Add(1)
+		c.mu.Unlock()
+		defer c.flying.Done()
+		seq, err := c.single(ctx, e)
+		c.mu.Lock()
+		c.alone--
+		c.mu.Unlock()
+		return seq, err
 	}
-}
-
-// append waits for e's outcome, or until ctx ends; then the outcome is not known.
-func (c *committer) append(ctx context.Context, e *entry) (uint64, error) {
 	e.done = make(chan outcome, 1)
-	c.add(e)
+	c.queue = append(c.queue, e)
+	if !c.grouped {
+		c.grouped = true
+		c.wake <- struct{}{} // the loop took the last token before it let go of the queue
+	}
+	c.mu.Unlock()
 	select {
 	case o := <-e.done:
 		return o.seq, o.err
 	case <-ctx.Done():
 		return 0, fmt.Errorf("%w: %w", ErrUncertain, ctx.Err())
 	}
+}
+
+// single publishes one message and waits for its answer.
+func (c *committer) single(ctx context.Context, e *entry) (uint64, error) {
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	ack, err := c.js.PublishMsg(ctx, e.msg())
+	if err != nil {
+		return 0, classify(err)
+	}
+	return ack.Sequence, nil
 }
 
 // close ends the loop after the group under way; what still waits is not stored.
@@ -101,12 +123,11 @@ func (c *committer) close() {
 		close(c.quit)
 	}
 	<-c.over
+	c.flying.Wait()
 }
 
 func (c *committer) loop() {
 	defer close(c.over)
-	last := 0              // size of the last group
-	var cost time.Duration // what the last group took
 	for {
 		select {
 		case <-c.quit:
@@ -114,7 +135,8 @@ func (c *committer) loop() {
 			return
 		case <-c.wake:
 		}
-		c.gather(0, last, cost)
+		last := 0              // size of the last group
+		var cost time.Duration // what the last group took
 		for {
 			group := c.take()
 			if len(group) == 0 {
@@ -159,11 +181,13 @@ func (c *committer) waiting() int {
 }
 
 // take cuts the next group off the queue: at most one message a subject, since
-// the second would need the sequence that the first is about to get.
+// the second would need the sequence that the first is about to get. When there is
+// none, callers publish their own again.
 func (c *committer) take() []*entry {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(c.queue) == 0 {
+		c.grouped = false
 		return nil
 	}
 	var group, rest []*entry

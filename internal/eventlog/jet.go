@@ -57,6 +57,9 @@ type jet struct {
 	facts    *committer
 	readings *committer
 
+	decisions feed[*event.Decision] // what this process wrote, for its followers
+	runs      feed[*event.Run]
+
 	mu     sync.Mutex // guards leases
 	leases map[string]uint64
 
@@ -258,7 +261,11 @@ func (j *jet) Append(ctx context.Context, d *event.Decision, after uint64) (uint
 	if err != nil {
 		return 0, err
 	}
-	return j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, after: after, expect: true})
+	seq, err := j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, after: after, expect: true})
+	if err == nil {
+		j.decisions.put(seq, d)
+	}
+	return seq, err
 }
 
 // AppendRun implements Log.
@@ -270,7 +277,11 @@ func (j *jet) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
-	return j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data})
+	seq, err := j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data})
+	if err == nil {
+		j.runs.put(seq, r)
+	}
+	return seq, err
 }
 
 // End implements Log.
@@ -280,11 +291,11 @@ func (j *jet) End(ctx context.Context) (Position, error) {
 		name string
 		seq  *uint64
 	}{{custodyStream(j.opts.Volume), &p.Custody}, {readingsStream(j.opts.Volume), &p.Readings}} {
-		stream, err := j.js.Stream(ctx, s.name)
+		last, err := j.lastOf(ctx, s.name)
 		if err != nil {
-			return Position{}, fmt.Errorf("eventlog: %w", err)
+			return Position{}, err
 		}
-		*s.seq = stream.CachedInfo().State.LastSeq
+		*s.seq = last
 	}
 	return p, nil
 }
@@ -294,34 +305,47 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var mu sync.Mutex // one call into sink at a time
-	errs := make(chan error, 2)
-	go func() {
-		errs <- j.follow(ctx, custodyStream(j.opts.Volume), from.Custody, func(m jetstream.Msg, seq uint64) {
-			d, err := wire.ReadDecision(m.Data())
-			if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
-				err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
-			}
-			mu.Lock()
-			defer mu.Unlock()
+	one := func(f func()) {
+		mu.Lock()
+		defer mu.Unlock()
+		f()
+	}
+	custody, readings := custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)
+	readDecision := func(m jetstream.Msg, seq uint64) {
+		d, err := wire.ReadDecision(m.Data())
+		if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
+			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
+		}
+		one(func() {
 			if err != nil {
-				sink.Broken(Broken{Stream: custodyStream(j.opts.Volume), Seq: seq, Subject: m.Subject(), Err: err})
+				sink.Broken(Broken{Stream: custody, Seq: seq, Subject: m.Subject(), Err: err})
 				return
 			}
 			sink.Decision(&event.Record{Seq: seq, Decision: d})
 		})
-	}()
-	go func() {
-		errs <- j.follow(ctx, readingsStream(j.opts.Volume), from.Readings, func(m jetstream.Msg, seq uint64) {
-			r, err := wire.ReadRun(m.Data())
-			mu.Lock()
-			defer mu.Unlock()
+	}
+	readRun := func(m jetstream.Msg, seq uint64) {
+		r, err := wire.ReadRun(m.Data())
+		one(func() {
 			if err != nil {
-				sink.Broken(Broken{Stream: readingsStream(j.opts.Volume), Seq: seq, Subject: m.Subject(), Err: err})
+				sink.Broken(Broken{Stream: readings, Seq: seq, Subject: m.Subject(), Err: err})
 				return
 			}
 			sink.Run(seq, &r)
 		})
-	}()
+	}
+	errs := make(chan error, 2)
+	if j.server == nil {
+		go func() { errs <- j.follow(ctx, custody, from.Custody, readDecision) }()
+		go func() { errs <- j.follow(ctx, readings, from.Readings, readRun) }()
+	} else {
+		ownDecision := func(seq uint64, d *event.Decision) {
+			one(func() { sink.Decision(&event.Record{Seq: seq, Decision: *d}) })
+		}
+		ownRun := func(seq uint64, r *event.Run) { one(func() { sink.Run(seq, r) }) }
+		go func() { errs <- tailing(ctx, j, &j.decisions, custody, from.Custody, ownDecision, readDecision) }()
+		go func() { errs <- tailing(ctx, j, &j.runs, readings, from.Readings, ownRun, readRun) }()
+	}
 	err := <-errs
 	cancel()
 	return errors.Join(err, <-errs)

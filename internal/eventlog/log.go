@@ -19,9 +19,11 @@ type Log interface {
 	// Append makes d durable if the last message of d's aggregate has the sequence
 	// after (0: the aggregate is new), and returns the sequence it got. Errors:
 	// ErrConflict, ErrFull, ErrUncertain, or a plain error when nothing was stored.
+	// Followers may be handed d itself: it must not be changed afterwards.
 	Append(ctx context.Context, d *event.Decision, after uint64) (uint64, error)
 	// AppendRun makes readings durable. It carries no expectation: repeats of a
-	// reading are harmless. Errors: ErrFull, ErrUncertain, or a plain error.
+	// reading are harmless. Errors: ErrFull, ErrUncertain, or a plain error. r must
+	// not be changed afterwards.
 	AppendRun(ctx context.Context, r *event.Run) (uint64, error)
 	// Follow hands everything behind from to sink, in order within each stream,
 	// never two calls at once, until ctx ends or the log closes. It returns nil

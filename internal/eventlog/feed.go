@@ -1,0 +1,201 @@
+package eventlog
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// lookEvery is how often a follower of the embedded log asks whether the stream holds
+// more than this process knows of: what was stored although no answer came, or
+// what an operator wrote.
+const lookEvery = 250 * time.Millisecond
+
+// feed hands on what this process has made durable in one stream, without a round
+// through the broker: a consumer on the stream costs every write about as much
+// again. It serves the embedded log, where hardly anybody else writes; what is not
+// its own a follower reads from the stream.
+type feed[T any] struct {
+	mu    sync.Mutex
+	tails map[*tail[T]]struct{}
+}
+
+// tail is one follower's place in the stream.
+type tail[T any] struct {
+	mu    sync.Mutex
+	next  uint64       // sequence that is handed on next
+	ahead map[uint64]T // durable and not handed on yet
+	wake  chan struct{}
+}
+
+func (f *feed[T]) follow() *tail[T] {
+	t := &tail[T]{ahead: map[uint64]T{}, wake: make(chan struct{}, 1)}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.tails == nil {
+		f.tails = map[*tail[T]]struct{}{}
+	}
+	f.tails[t] = struct{}{}
+	return t
+}
+
+func (f *feed[T]) leave(t *tail[T]) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	delete(f.tails, t)
+}
+
+// put tells every follower of a durable message.
+func (f *feed[T]) put(seq uint64, v T) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for t := range f.tails {
+		t.put(seq, v)
+	}
+}
+
+func (t *tail[T]) put(seq uint64, v T) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if seq < t.next {
+		return // read from the stream already
+	}
+	t.ahead[seq] = v
+	if seq != t.next {
+		return
+	}
+	select {
+	case t.wake <- struct{}{}:
+	default:
+	}
+}
+
+// from moves the place behind what was read from the stream.
+func (t *tail[T]) from(read uint64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.next = read + 1
+	for seq := range t.ahead {
+		if seq < t.next {
+			delete(t.ahead, seq)
+		}
+	}
+}
+
+// take gives what follows without a hole, and the sequence of the first.
+func (t *tail[T]) take() (first uint64, list []T) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	first = t.next
+	for {
+		v, ok := t.ahead[t.next]
+		if !ok {
+			return first, list
+		}
+		delete(t.ahead, t.next)
+		list = append(list, v)
+		t.next++
+	}
+}
+
+// behind is the last sequence that was handed on.
+func (t *tail[T]) behind() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.next - 1
+}
+
+// tailing follows one stream of the embedded log in order: what this process wrote
+// through f, everything else from the stream itself.
+func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from uint64, own func(uint64, T), read func(jetstream.Msg, uint64)) error {
+	t := f.follow()
+	defer f.leave(t)
+	look := time.NewTicker(lookEvery)
+	defer look.Stop()
+	for {
+		var err error
+		if from, err = j.readToEnd(ctx, stream, from, read); err != nil || ctx.Err() != nil {
+			return err
+		}
+		t.from(from)
+		for missing := false; !missing; {
+			for first, list := t.take(); len(list) > 0; first, list = t.take() {
+				for i, v := range list {
+					own(first+uint64(i), v)
+				}
+			}
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-j.closing:
+				return ErrClosed
+			case <-t.wake:
+			case <-look.C:
+				before := t.behind()
+				end, err := j.lastOf(ctx, stream)
+				if err != nil {
+					return j.ended(ctx, err)
+				}
+				// What is on its way through the feed is no hole: look again next time.
+				missing = end > before && t.behind() == before && !t.waits(before+1)
+			}
+		}
+		from = t.behind()
+	}
+}
+
+// waits reports whether a message stands in the feed.
+func (t *tail[T]) waits(seq uint64) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	_, ok := t.ahead[seq]
+	return ok
+}
+
+// readToEnd reads a stream up to the end that it has now.
+func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read func(jetstream.Msg, uint64)) (uint64, error) {
+	end, err := j.lastOf(ctx, stream)
+	if err != nil {
+		return from, j.ended(ctx, err)
+	}
+	if end <= from {
+		return from, nil
+	}
+	reading, stop := context.WithCancel(ctx)
+	defer stop()
+	err = j.follow(reading, stream, from, func(m jetstream.Msg, seq uint64) {
+		if seq > end {
+			return // behind what was asked for; the feed or the next reading brings it
+		}
+		read(m, seq)
+		if from = seq; seq == end {
+			stop()
+		}
+	})
+	return from, err
+}
+
+// lastOf is the last sequence of a stream.
+func (j *jet) lastOf(ctx context.Context, stream string) (uint64, error) {
+	s, err := j.js.Stream(ctx, stream)
+	if err != nil {
+		return 0, fmt.Errorf("eventlog: %w", err)
+	}
+	return s.CachedInfo().State.LastSeq, nil
+}
+
+// ended is nil when a follower was told to end, ErrClosed when the log was.
+func (j *jet) ended(ctx context.Context, err error) error {
+	select {
+	case <-j.closing:
+		return ErrClosed
+	default:
+	}
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
