@@ -68,11 +68,10 @@ func (s *Server) settle(ctx context.Context, seq uint64, tubes ...event.Key) boo
 	}
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	upTo := eventlog.Position{Custody: seq}
 	if len(tubes) > 0 {
-		return s.Model.SettledTubes(ctx, upTo, tubes...) == nil
+		return s.Model.SettledTubes(ctx, tubes...) == nil
 	}
-	return s.Model.Settled(ctx, upTo) == nil
+	return s.Model.Settled(ctx, eventlog.Position{Custody: seq}) == nil
 }
 
 // logError turns an error of the log into a status.

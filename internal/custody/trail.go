@@ -68,7 +68,14 @@ func (w *World) trailOf(t Target, own []Step, to event.Instant, start state) *tr
 	return k.out
 }
 
+// room makes place for n steps and a few inherited ones at once.
+func (t *trail) room(n int) {
+	n += 4
+	t.steps, t.states, t.in = make([]Step, 0, n), make([]state, 0, n), make([]event.Instant, 0, n)
+}
+
 func (k *walk) run(own []Step) {
+	k.out.room(len(own))
 	for i := range own {
 		s := &own[i]
 		if k.to != 0 && s.At() > k.to {

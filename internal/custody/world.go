@@ -115,6 +115,16 @@ func (w *World) Record(t Target, id string) *event.Record {
 	return nil
 }
 
+// Holds reports whether the very message is folded already.
+func (w *World) Holds(t Target, rec *event.Record) bool {
+	agg := w.logs[t.Kind][t.Key]
+	if agg == nil || agg.seq < rec.Seq {
+		return false
+	}
+	known := agg.find(idOf(rec))
+	return known != nil && known.Seq == rec.Seq
+}
+
 // Records gives the records of t in fold order. The slice must not be changed.
 func (w *World) Records(t Target) []*event.Record {
 	if agg := w.logs[t.Kind][t.Key]; agg != nil {

@@ -92,6 +92,9 @@ func (k Key) Valid() bool {
 	if !ok || scheme == "" || value == "" || !plain(scheme) {
 		return false
 	}
+	if plain(value) {
+		return len(value) <= MaxLabel
+	}
 	again, err := MakeKey(scheme, k.Label())
 	return err == nil && again == k
 }

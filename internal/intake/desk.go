@@ -6,8 +6,6 @@ package intake
 
 import (
 	"context"
-	"crypto/hmac"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -132,8 +130,7 @@ func (d *Desk) decideAndAppend(ctx context.Context, scan custody.Scan) (Answer, 
 		seq, err := d.log.Append(ctx, decision, max(after, d.model.Unread(target)))
 		switch {
 		case err == nil:
-			// The model must show it before the next scan of this aggregate is decided.
-			_ = d.model.WaitFor(ctx, eventlog.Position{Custody: seq}) // ends with ctx; the facts are safe already
+			d.model.Written(decision, seq) // before the next scan of this aggregate is decided
 			if answer.Answer == "" {
 				answer = Answer{ID: scan.ID, Answer: event.AnswerRecorded, Target: target}
 			}
@@ -297,7 +294,7 @@ func (d *Desk) noteClock(ctx context.Context, env event.Envelope) {
 		d.logger.Warn("a device's clock offset was not kept", slog.String("device", string(key)), slog.Any("error", err))
 		return
 	}
-	_ = d.model.WaitFor(ctx, eventlog.Position{Custody: seq}) // ends with ctx
+	d.model.Written(&dec, seq)
 }
 
 // stamp gives recorded times that never decrease within this process, whatever
@@ -359,8 +356,8 @@ func (t *turns) take(ctx context.Context, target custody.Target) (func(), error)
 func (d *Desk) digest(s Scan) []byte {
 	// The clock's offset is left out, since it is measured anew each time the device
 	// sends; so is the mode: a queue sends as reported what was tried live.
-	var all said
-	for _, f := range []struct{ name, value string }{
+	all := make(said, 0, 512)
+	for _, f := range [...]struct{ name, value string }{
 		{"id", s.ID}, {"label", s.Label}, {"step", s.Step}, {"raw", string(s.Raw)}, {"symbology", s.Symbology}, {"how", s.How},
 		{"boot", s.BootID}, {"device", s.Device}, {"place", s.Place}, {"by", s.By}, {"from", s.From}, {"to", s.To}, {"with", s.With},
 		{"on behalf", s.OnBehalf}, {"carrier", s.Carrier}, {"draw", s.Draw}, {"patient", s.Patient}, {"request", s.Request},
@@ -378,12 +375,12 @@ func (d *Desk) digest(s Scan) []byte {
 	for _, t := range s.Tubes {
 		all.text("tube", t)
 	}
-	for _, k := range slices.Sorted(maps.Keys(s.Details)) {
-		all.text("detail "+k, s.Details[k])
+	if len(s.Details) > 0 {
+		for _, k := range slices.Sorted(maps.Keys(s.Details)) {
+			all.text("detail "+k, s.Details[k])
+		}
 	}
-	mac := hmac.New(sha256.New, d.patients.secret)
-	mac.Write(all)
-	return mac.Sum(nil)[:16]
+	return d.patients.keyed(all)[:16]
 }
 
 // said collects what a sender said, each thing with its name and length. What was
@@ -393,7 +390,8 @@ type said []byte
 
 func (d *said) text(name, value string) {
 	if value != "" {
-		*d = fmt.Appendf(*d, "%s %d ", name, len(value))
+		*d = append(append(*d, name...), ' ')
+		*d = append(strconv.AppendInt(*d, int64(len(value)), 10), ' ')
 		*d = append(*d, value...)
 	}
 }
@@ -406,7 +404,5 @@ func (d *said) number(name string, n int64) {
 
 // digestOf is digest for an entry.
 func (d *Desk) digestOf(e Entry) []byte {
-	mac := hmac.New(sha256.New, d.patients.secret)
-	_, _ = fmt.Fprintf(mac, "%#v %s %d", e.Facts, e.By, e.At)
-	return mac.Sum(nil)[:16]
+	return d.patients.keyed(fmt.Appendf(nil, "%#v %s %d", e.Facts, e.By, e.At))[:16]
 }

@@ -9,6 +9,7 @@ import (
 	"crypto/sha256"
 	"encoding/base32"
 	"fmt"
+	"hash"
 	"strings"
 	"sync"
 
@@ -21,24 +22,34 @@ import (
 // itself never reaches the log: the KEYS stream holds it as a keyed hash only, and
 // whoever destroys the entry destroys the way back and every free text.
 type patients struct {
-	log    eventlog.Log
-	secret []byte
+	log  eventlog.Log
+	macs sync.Pool // of hash.Hash, keyed with the secret
 
 	mu    sync.Mutex
 	known map[string]wire.PatientKey // by blind index
 }
 
 func newPatients(log eventlog.Log, secret []byte) *patients {
-	return &patients{log: log, secret: secret, known: map[string]wire.PatientKey{}}
+	return &patients{
+		log: log, known: map[string]wire.PatientKey{},
+		macs: sync.Pool{New: func() any { return hmac.New(sha256.New, secret) }},
+	}
 }
 
 var plainBase32 = base32.StdEncoding.WithPadding(base32.NoPadding)
 
+// keyed is the HMAC-SHA-256 of text under the secret.
+func (p *patients) keyed(text []byte) []byte {
+	mac := p.macs.Get().(hash.Hash)
+	defer p.macs.Put(mac)
+	mac.Reset()
+	mac.Write(text)
+	return mac.Sum(nil)
+}
+
 // of gives the reference and key of a patient number, making them at first use.
 func (p *patients) of(ctx context.Context, number string) (wire.PatientKey, error) {
-	mac := hmac.New(sha256.New, p.secret)
-	mac.Write([]byte(strings.ToUpper(strings.TrimSpace(number))))
-	index := plainBase32.EncodeToString(mac.Sum(nil)[:20])
+	index := plainBase32.EncodeToString(p.keyed([]byte(strings.ToUpper(strings.TrimSpace(number))))[:20])
 	p.mu.Lock()
 	k, ok := p.known[index]
 	p.mu.Unlock()

@@ -19,7 +19,11 @@ func (d *Desk) Readings(ctx context.Context, runs []event.Run) (uint64, error) {
 	var wg sync.WaitGroup
 	for i := range runs {
 		runs[i].Recorded = d.clock.next(d.now())
-		wg.Go(func() { seqs[i], errs[i] = d.log.AppendRun(ctx, &runs[i]) })
+		wg.Go(func() {
+			if seqs[i], errs[i] = d.log.AppendRun(ctx, &runs[i]); errs[i] == nil {
+				d.model.WrittenRun(&runs[i], seqs[i])
+			}
+		})
 	}
 	wg.Wait()
 	var last uint64
@@ -74,7 +78,8 @@ func (d *Desk) Write(ctx context.Context, e Entry) (uint64, error) {
 		seq, err := d.log.Append(ctx, &dec, max(after, d.model.Unread(e.Target)))
 		switch {
 		case err == nil:
-			return seq, d.model.WaitFor(ctx, eventlog.Position{Custody: seq})
+			d.model.Written(&dec, seq)
+			return seq, nil
 		case !errors.Is(err, eventlog.ErrConflict):
 			return 0, err
 		}

@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
+	"slices"
 	"sync"
 	"time"
 
@@ -99,7 +101,8 @@ func (m *Model) giveBack() {
 }
 
 // turn judges up to batch tubes and appends what follows. It reports whether
-// there is more to do.
+// there is more to do. The model is free between two tubes: somebody who scans
+// waits for one judgement at most.
 func (m *Model) turn(ctx context.Context) bool {
 	if ctx.Err() != nil {
 		return false
@@ -108,47 +111,55 @@ func (m *Model) turn(ctx context.Context) bool {
 	now := m.time()
 	m.queueDue(now)
 	n := min(len(m.dirty), batch)
-	keys := m.dirty[:n]
-	m.dirty = m.dirty[n:]
-	if len(m.dirty) == 0 {
+	keys := m.dirty[:n:n]
+	if m.dirty = m.dirty[n:]; len(m.dirty) == 0 {
 		m.dirty = nil
 	}
-	var writes []write
 	for _, key := range keys {
 		e := m.entry(key)
-		e.queued = false
-		if w, ok := m.judgeOne(key, e, now); ok {
-			writes = append(writes, w)
-			e.busy = true
-		}
+		e.queued, e.busy = false, true
 	}
-	worked := n > 0 || len(m.doubtful) > 0
-	for t := range m.doubtful {
-		delete(m.doubtful, t)
+	doubtful := slices.Collect(maps.Keys(m.doubtful))
+	clear(m.doubtful)
+	if m.busy = n > 0 || len(doubtful) > 0; !m.busy {
+		m.mu.Unlock()
+		return false
+	}
+	m.mu.Unlock()
+	var writes []write
+	var written []event.Key
+	for _, key := range keys {
+		m.mu.Lock()
+		e := m.entry(key)
+		if w, ok := m.judgeOne(key, e, now); ok {
+			writes, written = append(writes, w), append(written, key)
+		} else {
+			e.busy = false
+			e.rest()
+		}
+		m.mu.Unlock()
+	}
+	for _, t := range doubtful {
+		m.mu.Lock()
 		if facts := m.doubtFacts(t); m.leading && len(facts) > 0 {
 			writes = append(writes, m.write(t, facts, now))
 		}
+		m.mu.Unlock()
 	}
-	more := len(m.dirty) > 0
-	m.busy = len(writes) > 0
-	if worked && !m.busy {
-		m.advance() // whoever waits for the judge
+	if len(writes) > 0 {
+		m.appendAll(ctx, writes)
 	}
-	m.mu.Unlock()
-	if len(writes) == 0 {
-		return more
-	}
-	m.appendAll(ctx, writes)
 	m.mu.Lock()
+	defer m.mu.Unlock()
 	m.busy = false
-	for _, key := range keys {
+	for _, key := range written {
 		if e := m.tubes[key]; e != nil {
 			e.busy = false
+			e.rest()
 		}
 	}
 	m.advance()
-	m.mu.Unlock()
-	return true
+	return len(writes) > 0 || len(m.dirty) > 0
 }
 
 // judgeOne judges a tube and says what the log should be told.
@@ -239,16 +250,18 @@ func (m *Model) write(t custody.Target, facts []event.Fact, now event.Instant) w
 	}}
 }
 
-// appendAll appends the writes together and waits until they are read back. A
-// conflict means that facts came in between: their folding queues the tube again.
+// appendAll appends the writes together and folds them. A conflict means that
+// facts came in between: their folding queues the tube again.
 func (m *Model) appendAll(ctx context.Context, writes []write) {
 	var wg sync.WaitGroup
-	seqs := make([]uint64, len(writes))
 	for i := range writes {
 		wg.Go(func() {
 			seq, err := m.log.Append(ctx, &writes[i].decision, writes[i].after)
-			seqs[i] = seq
-			if err == nil || ctx.Err() != nil {
+			if err == nil {
+				m.Written(&writes[i].decision, seq)
+				return
+			}
+			if ctx.Err() != nil {
 				return
 			}
 			if !errors.Is(err, eventlog.ErrConflict) {
@@ -260,11 +273,6 @@ func (m *Model) appendAll(ctx context.Context, writes []write) {
 		})
 	}
 	wg.Wait()
-	var last uint64
-	for _, s := range seqs {
-		last = max(last, s)
-	}
-	_ = m.WaitFor(ctx, eventlog.Position{Custody: last}) // ends with ctx
 }
 
 // again queues the aggregate of a write that did not land, after what came before
@@ -337,9 +345,4 @@ func (m *Model) untilNext() time.Duration {
 }
 
 // Poke makes the judge look at what is due, after the clock was moved.
-func (m *Model) Poke() {
-	select {
-	case m.poke <- struct{}{}:
-	default:
-	}
-}
+func (m *Model) Poke() { m.wake() }

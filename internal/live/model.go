@@ -41,7 +41,8 @@ type Model struct {
 	broken   []eventlog.Broken
 	unread   map[custody.Target]uint64 // last sequence of an aggregate's messages that could not be read
 	at       eventlog.Position
-	recorded event.Instant // latest recorded time read from the log
+	ahead    map[uint64]struct{} // runs of readings folded before the log handed them back, by sequence
+	recorded event.Instant       // latest recorded time read from the log
 	waiting  []waiter
 	busy     bool // the judge is working on tubes it took off dirty
 	watchers map[*Watcher]struct{}
@@ -50,6 +51,7 @@ type Model struct {
 	judging  bool // the judge has begun: it knows whether this process leads
 	caughtUp bool
 	scratch  []thermal.Segment
+	judged   []stability.Judgement // room for the judgements of one tube
 
 	poke     chan struct{} // wakes the judge; holds one token
 	renewing sync.Mutex    // held while the lease is asked for; taken before mu
@@ -61,7 +63,16 @@ type entry struct {
 	layers []thermal.Layer // of its journey; nil when stale
 	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
 	queued bool            // stands in dirty
-	busy   bool            // what the judge said of it is on its way into the log
+	busy   bool            // the judge is at it, or what it said is on its way into the log
+	idle   chan struct{}   // closed when it is neither queued nor busy; nil while nobody waits
+}
+
+// rest wakes those who wait for the judge's word on the tube, if it has spoken.
+func (e *entry) rest() {
+	if e.idle != nil && !e.queued && !e.busy {
+		close(e.idle)
+		e.idle = nil
+	}
 }
 
 // waiter is somebody who waits for the model to move. Only those whose condition
@@ -83,7 +94,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 	return &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
-		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
 }
@@ -114,10 +125,47 @@ func (s sink) Decision(rec *event.Record) {
 	m := s.Model
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	m.fold(rec)
+	m.at.Custody = max(m.at.Custody, rec.Seq)
+	m.tell(rec)
+	m.advance()
+}
+
+// Written folds a decision that this process has just made durable, before the log
+// hands it back: the next scan of the aggregate is then decided on it without a
+// round through the broker. The fold is free of order, and what it holds already
+// changes nothing when it is read; only the reading moves the position, so a
+// watcher still hears everything once and in order.
+func (m *Model) Written(d *event.Decision, seq uint64) {
+	rec := &event.Record{Seq: seq, Decision: *d}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.fold(rec)
+	m.wake()
+}
+
+// WrittenRun is Written for readings.
+func (m *Model) WrittenRun(run *event.Run, seq uint64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if seq <= m.at.Readings {
+		return // the log was faster
+	}
+	m.ahead[seq] = struct{}{}
+	m.foldRun(run)
+	m.wake()
+}
+
+// fold needs mu.
+func (m *Model) fold(rec *event.Record) {
+	t := custody.Target{Kind: rec.Kind, Key: rec.Key}
+	if m.world.Holds(t, rec) {
+		return
+	}
 	for _, t := range m.world.Apply(rec) {
 		m.touch(t)
 	}
-	m.touch(custody.Target{Kind: rec.Kind, Key: rec.Key})
+	m.touch(t)
 	if rec.Kind == event.KindRules {
 		m.readAdoptions()
 	}
@@ -125,10 +173,7 @@ func (s sink) Decision(rec *event.Record) {
 		m.describeSeries(rec.Key)
 	}
 	m.note(rec)
-	m.at.Custody = max(m.at.Custody, rec.Seq)
 	m.recorded = max(m.recorded, rec.Recorded)
-	m.tell(rec)
-	m.advance()
 }
 
 // sink is the model as the log's follower sees it.
@@ -168,6 +213,8 @@ func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
 	if e.look == nil {
 		look, ok := m.world.Look(key)
 		if !ok {
+			e.queued, e.busy = false, false
+			e.rest()
 			delete(m.tubes, key)
 			return nil, false
 		}
@@ -197,10 +244,19 @@ func (s sink) Run(seq uint64, run *event.Run) {
 	m := s.Model
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.seriesOf(run.Logger).Add(run.Readings...)
+	if _, folded := m.ahead[seq]; folded {
+		delete(m.ahead, seq)
+	} else {
+		m.foldRun(run)
+	}
 	m.at.Readings = max(m.at.Readings, seq)
-	m.markLogger(run)
 	m.advance()
+}
+
+// foldRun needs mu.
+func (m *Model) foldRun(run *event.Run) {
+	m.seriesOf(run.Logger).Add(run.Readings...)
+	m.markLogger(run)
 }
 
 // markLogger queues the tubes that a logger's readings speak of: those in the
@@ -295,13 +351,20 @@ func (m *Model) time() event.Instant {
 
 // advance wakes those for whom the model has moved far enough, and the judge.
 func (m *Model) advance() {
-	m.waiting = slices.DeleteFunc(m.waiting, func(w waiter) bool {
-		if !w.there() {
-			return false
-		}
-		close(w.done)
-		return true
-	})
+	if len(m.waiting) > 0 {
+		m.waiting = slices.DeleteFunc(m.waiting, func(w waiter) bool {
+			if !w.there() {
+				return false
+			}
+			close(w.done)
+			return true
+		})
+	}
+	m.wake()
+}
+
+// wake wakes the judge if there is something for it.
+func (m *Model) wake() {
 	select {
 	case m.poke <- struct{}{}:
 	default:
@@ -334,29 +397,39 @@ func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
 	m.mu.Lock()
 	m.queueDue(m.time())
 	m.mu.Unlock()
-	select {
-	case m.poke <- struct{}{}:
-	default:
-	}
+	m.wake()
 	return m.wait(ctx, func() bool {
 		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0
 	})
 }
 
-// SettledTubes is Settled for some tubes only: the rest of a busy laboratory
-// doesn't hold up one answer.
-func (m *Model) SettledTubes(ctx context.Context, p eventlog.Position, keys ...event.Key) error {
-	return m.wait(ctx, func() bool {
-		if !m.judging || !m.at.Reached(p) {
-			return false
-		}
-		for _, key := range keys {
-			if e := m.tubes[key]; e != nil && (e.queued || e.busy) {
-				return false
+// SettledTubes is Settled for what the model holds of some tubes: the rest of a
+// busy laboratory doesn't hold up one answer.
+func (m *Model) SettledTubes(ctx context.Context, keys ...event.Key) error {
+	if err := m.wait(ctx, func() bool { return m.judging }); err != nil {
+		return err
+	}
+	for _, key := range keys {
+		m.mu.Lock()
+		e := m.tubes[key]
+		var idle chan struct{}
+		if e != nil && (e.queued || e.busy) {
+			if e.idle == nil {
+				e.idle = make(chan struct{})
 			}
+			idle = e.idle
 		}
-		return true
-	})
+		m.mu.Unlock()
+		if idle == nil {
+			continue
+		}
+		select {
+		case <-idle:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
 }
 
 func (m *Model) wait(ctx context.Context, there func() bool) error {
