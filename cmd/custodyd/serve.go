@@ -29,6 +29,7 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 	if s.MemoryLimit > 0 && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(s.MemoryLimit)
 	}
+	app.TuneMemory()
 	if s.Demo {
 		dir, err := os.MkdirTemp("", "custody-demo-")
 		if err != nil {
