@@ -18,11 +18,14 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"specimen.example/custody/internal/app"
 )
 
 // settings of one run.
 type settings struct {
 	callers []int         // of the durable scans
+	systems []string      // of the durable scans that run; empty: all
 	rounds  int           // per system and number of callers; the median is shown
 	round   time.Duration // length of a round
 	flags   time.Duration // length of each reading-to-flag measurement
@@ -40,6 +43,7 @@ func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
 	only := flag.String("only", "scans,flags,judge", "which parts to run")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
+	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
 	profile := flag.String("cpuprofile", "", "write a CPU profile to this file")
 	flag.IntVar(&s.rounds, "rounds", 3, "rounds per system")
@@ -52,6 +56,9 @@ func run() (err error) {
 			return fmt.Errorf("-callers: %q is no number of callers", text)
 		}
 		s.callers = append(s.callers, n)
+	}
+	if *systems != "" {
+		s.systems = strings.Split(*systems, ",")
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
@@ -66,6 +73,7 @@ func run() (err error) {
 		}
 		defer pprof.StopCPUProfile()
 	}
+	app.TuneMemory() // for everything that is measured here
 	t := newTable()
 	for _, part := range []struct {
 		name string

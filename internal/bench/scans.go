@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -68,6 +69,9 @@ func scansAt(ctx context.Context, s *settings, t *table, n int, db *postgres) er
 	if db != nil {
 		list = append(list, contender{"PostgreSQL row", func(ctx context.Context, n int) (sample, error) { return db.rows(ctx, n, payload) }})
 	}
+	if len(s.systems) > 0 {
+		list = slices.DeleteFunc(list, func(c contender) bool { return !slices.Contains(s.systems, c.name) })
+	}
 	measured := map[string][]sample{}
 	for round := range s.rounds + 1 {
 		for _, c := range list {
@@ -90,7 +94,7 @@ func scansAt(ctx context.Context, s *settings, t *table, n int, db *postgres) er
 	for _, c := range list {
 		r := row{Part: "scans", What: c.name, Callers: n, PerSec: median(measured[c.name], (*sample).perSecond),
 			P50: median(measured[c.name], p50), P99: median(measured[c.name], p99)}
-		if c.name == "scan" {
+		if c.name == "scan" && len(s.systems) == 0 {
 			compareScans(&r, n, measured, len(payload))
 		}
 		t.add(r)
