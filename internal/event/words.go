@@ -65,6 +65,7 @@ const (
 	ReasonCustodyOnly      Reason = "custody-only"
 	ReasonNotAdopted       Reason = "not-adopted"
 	ReasonAssumedOnly      Reason = "assumed-only"
+	ReasonUnreadableFact   Reason = "unreadable-fact"
 )
 
 // Reasons lists every reason in the order in which lists of reasons are shown.
@@ -73,7 +74,7 @@ func Reasons() []Reason {
 		ReasonTime, ReasonHeat, ReasonCold, ReasonFrozen, ReasonLight, ReasonNotOnIce, ReasonNotKeptWarm, ReasonClotting,
 		ReasonNoCollectionTime, ReasonTimeConflict, ReasonNoTemperature, ReasonOutsideStudied, ReasonNoTestsKnown,
 		ReasonNeedsUnspun, ReasonEightyPercent, ReasonTimetable, ReasonLikelyLate, ReasonCustodyOnly, ReasonNotAdopted,
-		ReasonAssumedOnly,
+		ReasonAssumedOnly, ReasonUnreadableFact,
 	}
 }
 

@@ -386,8 +386,9 @@ func TestTheTubeOfAPoisonMessageIsNotCalledFit(t *testing.T) {
 	if got := p.verdict("T-GLU", "GLU"); got != event.CannotSay {
 		t.Errorf("it is judged %s though a message about it could not be read", got)
 	}
-	if ex, ok := p.Explain("L-T-GLU", "GLU", 0); !ok || ex.Judgement.Verdict != event.CannotSay {
-		t.Errorf("the explanation says %s", ex.Judgement.Verdict)
+	ex, ok := p.Explain("L-T-GLU", "GLU", 0)
+	if !ok || ex.Judgement.Verdict != event.CannotSay || !slices.Contains(ex.Judgement.Reasons, event.ReasonUnreadableFact) {
+		t.Errorf("the explanation says %s %v", ex.Judgement.Verdict, ex.Judgement.Reasons)
 	}
 	b.move(eight+61*minute, p)
 	b.settle(p)

@@ -5,7 +5,6 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
-	"specimen.example/custody/internal/stability"
 )
 
 // aggregateOf gives the aggregate that a custody subject names; false for every
@@ -25,18 +24,4 @@ func (m *Model) Unread(t custody.Target) uint64 {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.unread[t]
-}
-
-// onAllFacts takes back that a tube is fit, or that it will be, when some of its
-// facts could not be read: what is missing may say otherwise. What is bad by the
-// facts that were read stays bad.
-func (m *Model) onAllFacts(key event.Key, j *stability.Judgement) {
-	if m.unread[custody.Target{Kind: event.KindTube, Key: key}] == 0 {
-		return
-	}
-	switch j.Verdict {
-	case event.PastLimit, event.WrongTube, event.CannotSay:
-	default:
-		*j = stability.Judgement{Assay: j.Assay, Verdict: event.CannotSay, Direction: event.DirectionUnknown, By: j.By, Until: j.Until}
-	}
 }

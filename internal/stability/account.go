@@ -78,7 +78,7 @@ func (a *account) judge(j *Judgement, hist []thermal.Segment) {
 	j.window = a.window
 	var u usage
 	u.watchFrost = a.state == Unspun || isSpun(a.state)
-	u.region = c.lowest
+	u.region, u.dark = c.lowest, a.tube.InFoil
 	a.run(&u, hist)
 
 	said := c.weigh(a.rule, &u, a.lower)
@@ -94,6 +94,9 @@ func (a *account) judge(j *Judgement, hist []thermal.Segment) {
 	}
 	j.UsedMs, j.BestMs = c.used(&u, a.lower)/weight, lv.best/weight
 	j.BelowMs, j.AboveMs, j.By = u.below, u.above, u.by
+	if len(c.shares) > 0 {
+		a.shares(j, &u)
+	}
 	if a.ended == 0 {
 		a.ahead(j, &u, hist, said)
 	}
@@ -102,23 +105,48 @@ func (a *account) judge(j *Judgement, hist []thermal.Segment) {
 // run adds the history of the window; what it doesn't cover is unknown.
 func (a *account) run(u *usage, hist []thermal.Segment) {
 	c, at := &a.rule.compiled, a.from
-	for i := range hist {
+	for i := 0; i < len(hist); i++ {
 		seg := &hist[i]
 		if seg.To <= at {
 			continue
 		}
-		if seg.From >= a.to {
+		if max(seg.From, at) >= a.to {
 			break
 		}
 		if seg.From > at {
 			u.addUnknown(c, int64(seg.From-at))
+			at = seg.From
 		}
-		u.add(c, seg, a.from, a.to)
-		at = seg.To
+		if n, read := c.regions[u.region].along(hist[i:], a.to); n > 0 {
+			i += n - 1
+			u.addInside(c, seg.Evidence, int64(min(hist[i].To, a.to)-at), read)
+		} else {
+			u.add(c, seg, a.from, a.to)
+		}
+		at = hist[i].To
 	}
 	if at < a.to {
 		u.addUnknown(c, int64(a.to-at))
 	}
+}
+
+// along gives how many segments from the first on follow each other inside the
+// region with one kind of evidence and begin before to, and whether a reading
+// stands in them. Use grows evenly there, so they count as one.
+func (r *region) along(hist []thermal.Segment, to event.Instant) (n int, read bool) {
+	ev, at := hist[0].Evidence, hist[0].From
+	if ev == thermal.Unknown {
+		return 0, false
+	}
+	for n = range hist {
+		seg := &hist[n]
+		if seg.From != at || seg.From >= to || seg.Evidence != ev || !r.holds(seg) {
+			return n, read
+		}
+		read = read || seg.Reading0 || seg.Reading1
+		at = seg.To
+	}
+	return len(hist), read
 }
 
 // weight is the units of one ms of the governing limit.
@@ -294,6 +322,12 @@ func (c *compiled) unsure(r *Rule, u *usage, lv *levels) reasons {
 	}
 	if u.frozen {
 		why |= bitFrozen
+	}
+	if c.needs != 0 && !u.dark {
+		why |= c.needs & bitLight
+	}
+	if c.needs != 0 && u.total > 0 && u.by[thermal.Measured]+u.by[thermal.Attested] == 0 {
+		why |= c.needs & (bitNotOnIce | bitNotKeptWarm)
 	}
 	return why
 }

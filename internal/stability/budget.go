@@ -23,6 +23,7 @@ type usage struct {
 	unsaidRange        int64 // ms possibly there by a range that was attested or assumed
 	spread             bool  // a range touched bands with different limits
 	watchFrost, frozen bool
+	dark               bool // the tube was put in foil
 	frost              bool // the last reading was below 0 °C
 	last               event.Instant
 	lastLow, lastHigh  event.CentiC
@@ -49,20 +50,14 @@ func (u *usage) add(c *compiled, seg *thermal.Segment, from, to event.Instant) {
 		u.addUnknown(c, int64(end-start))
 		return
 	}
-	line := seg.Line
-	if line.From == line.To {
-		line = seg.Whole()
-	}
-	low, high := min(line.Low0, line.Low1), max(line.High0, line.High1)
-	i := u.region
-	if l, h := 2*int64(low), 2*int64(high); l >= c.regions[i].start && h < c.end(i) && i >= c.lowest && i <= c.highest && low >= 0 && !c.regions[i].unsaid {
-		u.addInside(c, seg, i, int64(end-start))
+	if c.regions[u.region].holds(seg) {
+		u.addInside(c, seg.Evidence, int64(end-start), seg.Reading0 || seg.Reading1)
 		return
 	}
 	if seg.Reading0 && start == seg.From {
 		u.reading(c, seg.From, seg.Low0, seg.High0)
 	}
-	w := walk(c, seg, line, start, end)
+	w := walk(c, seg, seg.Whole(), start, end)
 	for w.next() {
 		u.stretch(c, w.low, w.high, int64(w.to-w.from), seg.Evidence, w.passing())
 	}
@@ -75,12 +70,13 @@ func (u *usage) add(c *compiled, seg *thermal.Segment, from, to event.Instant) {
 	u.region = w.high
 }
 
-// addInside is add for a line that stays in one band: by far the most frequent.
-func (u *usage) addInside(c *compiled, seg *thermal.Segment, i int, ms int64) {
-	r := &c.regions[i]
+// addInside counts ms in which the tube stayed in one band, that of u.region: by
+// far the most frequent. Read tells that a reading stands in them.
+func (u *usage) addInside(c *compiled, ev thermal.Evidence, ms int64, read bool) {
+	r := &c.regions[u.region]
 	used := ms * r.worst
 	u.total += ms
-	u.by[seg.Evidence] += ms
+	u.by[ev] += ms
 	u.worst += used
 	u.best += used
 	u.hard += ms * r.hard
@@ -88,7 +84,7 @@ func (u *usage) addInside(c *compiled, seg *thermal.Segment, i int, ms int64) {
 	u.sure |= 1 << r.band
 	u.maybe |= 1 << r.band
 	u.endRuns()
-	if seg.Reading0 || seg.Reading1 {
+	if read {
 		u.frost = false
 		u.last = 0
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/thermal"
 )
 
 const (
@@ -39,6 +40,8 @@ type compiled struct {
 	strictestBand bool // combine by the strictest band visited
 	below, above  side
 	frozenBelow   bool // the threshold below lies at or under 0 °C
+	shares        []mark
+	needs         reasons // those given where the demanded handling isn't shown
 }
 
 // side is what is allowed beyond one threshold.
@@ -54,11 +57,12 @@ type side struct {
 // It begins at start/2 (0.01 °C) where start is even, just above it where odd.
 type region struct {
 	start             int64
-	worst, best, hard int64 // units used per ms
-	band              int   // whose limit counts at the worst
-	visit             bool  // a band, or outside and counted like its nearest band
-	unsaid            bool  // the rule doesn't say what holds here
-	between           bool  // has something said on both sides: a line that only passes is bounded by it
+	worst, best, hard int64        // units used per ms
+	band              int          // whose limit counts at the worst
+	visit             bool         // a band, or outside and counted like its nearest band
+	unsaid            bool         // the rule doesn't say what holds here
+	from, to          event.CentiC // a line within them stays in this one band, free of frost; from > to: none does
+	between           bool         // has something said on both sides: a line that only passes is bounded by it
 }
 
 func atOrAbove(c event.CentiC) int64 { return 2 * int64(c) }
@@ -109,6 +113,16 @@ func (r *Rule) compile() error {
 	c.below, c.above = makeSide(r.Below), makeSide(r.Above)
 	if err := c.scale(r, rows); err != nil {
 		return err
+	}
+	if err := c.marks(r, rows); err != nil {
+		return err
+	}
+	for _, need := range r.Needs {
+		why, known := missing[need]
+		if !known {
+			return fmt.Errorf("rule %s: needs: %q is no handling that is known; use in-foil, on-ice or kept-warm", r.ID, need)
+		}
+		c.needs |= why
 	}
 	r.compiled = c
 	return nil
@@ -261,7 +275,28 @@ func (c *compiled) scale(r *Rule, rows []Limit) error {
 		c.regions[len(c.regions)-1].between = true
 	}
 	outside(justAbove(threshold), last, c.above.said)
+	for i := range c.regions {
+		c.regions[i].within(c.end(i), i >= c.lowest && i <= c.highest)
+	}
 	return nil
+}
+
+// within fills from and to: the temperatures on the grid that lie in the region,
+// none where it isn't a band, and none below 0 °C, where frost is watched for.
+func (r *region) within(end int64, band bool) {
+	if r.from, r.to = 1, 0; band && !r.unsaid {
+		r.from = event.CentiC(max((r.start+1)>>1, 0))
+		r.to = event.CentiC(min((end-1)>>1, math.MaxInt32))
+	}
+}
+
+// holds reports whether the whole line of seg stays within from and to.
+func (r *region) holds(seg *thermal.Segment) bool {
+	if min(seg.Low0, seg.Low1) < r.from || max(seg.High0, seg.High1) > r.to {
+		return false
+	}
+	l := &seg.Line
+	return l.From == l.To || min(l.Low0, l.Low1) >= r.from && max(l.High0, l.High1) <= r.to
 }
 
 // gap is the region between band i-1 and band i: its two neighbours bound it.

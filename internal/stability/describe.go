@@ -21,6 +21,9 @@ func Describe(r *Rule) string {
 	if r.TimeReads != "" && r.TimeReads != event.DirectionUnknown {
 		parts = append(parts, "over time it "+readsText(r.TimeReads))
 	}
+	for _, n := range r.Needs {
+		parts = append(parts, "only if kept "+map[Need]string{NeedsFoil: "in foil", NeedsIce: "on ice", NeedsWarmth: "warm"}[n])
+	}
 	if r.Critical {
 		parts = append(parts, "only measured or attested temperatures count")
 	}
@@ -88,6 +91,9 @@ func limitsText(r *Rule) string {
 	}
 	return text
 }
+
+// RowTime says what one row of a limit allows, for example "good through 6 h".
+func RowTime(l *Limit) string { return lengthText(*l) }
 
 func lengthText(l Limit) string {
 	switch {

@@ -62,6 +62,7 @@ func changed(a, b *Rule) []string {
 		{"outside", [2]*Outside{a.Below, a.Above}, [2]*Outside{b.Below, b.Above}},
 		{"direction", a.TimeReads, b.TimeReads}, {"evidence", a.Evidence, b.Evidence}, {"source", a.Source, b.Source},
 		{"default", [2]any{a.Default, a.Because}, [2]any{b.Default, b.Because}}, {"critical", a.Critical, b.Critical},
+		{"needs", a.Needs, b.Needs},
 	} {
 		if !reflect.DeepEqual(f.a, f.b) {
 			fields = append(fields, f.name)

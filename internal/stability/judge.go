@@ -38,6 +38,10 @@ type Tube struct {
 	Irreplaceable bool
 	// Gel: the tube type has a gel, so a spin separates (spun-on-gel, not on-cells).
 	Gel bool
+	// Unread: a fact of this tube could not be read. It may void any other or change
+	// the state, so nothing is said to be fit; what is bad by the facts that were read
+	// stays bad.
+	Unread bool
 }
 
 // Interval is a stretch of time, both ends inside.
@@ -90,6 +94,10 @@ type Judgement struct {
 	Latched bool
 	// Other is the answer if a condition that was not stated holds; nil when it doesn't matter.
 	Other *Judgement
+	// Share is the largest share of tubes that is over its criterion by the use so
+	// far (its When is not filled in: Explain tells it); NextShare is the first
+	// larger one to come if nothing changes. Neither changes verdict or Until.
+	Share, NextShare ShareUse
 	// Say is the sentence of an ends-test rule.
 	Say string
 	// NeedsUnspun: a spin will end this test, which was not run yet.
@@ -110,7 +118,19 @@ type window struct {
 // empty assay asks for a tube of which no test is told. Hist is the thermal
 // history from Zero.Earliest (Zero.Latest when that is not known) to now; what it
 // doesn't cover counts as unknown. The set must be finished.
+//
+// Of a tube with Unread set every verdict is cannot-say, with the reason
+// unreadable-fact (and those for which it couldn't be said anyway), unless it is
+// past its limit or the wrong tube by the facts that were read. Numbers, rule and
+// waits are those of these facts; nothing is due.
 func (s *Set) Judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant) {
+	s.judge(dst, t, assay, hist, now)
+	if t.Unread {
+		dst.unread()
+	}
+}
+
+func (s *Set) judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant) {
 	*dst = Judgement{Assay: assay, Verdict: event.WithinLimits, Direction: event.DirectionUnknown}
 	switch {
 	case t.CustodyOnly:
@@ -124,13 +144,12 @@ func (s *Set) Judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segmen
 		dst.settle(event.WrongTube, 0)
 		return
 	}
-	defer dst.remark()
 	done := runAt(t, assay, now)
-	open := s.judgeBy(dst, t, assay, hist, now, done, false)
+	open := s.judgeBy(dst, t, assay, hist, now, done, false, everyRule)
 	if open {
 		var other Judgement
 		other.Assay, other.Direction = assay, event.DirectionUnknown
-		s.judgeBy(&other, t, assay, hist, now, done, true)
+		s.judgeBy(&other, t, assay, hist, now, done, true, everyRule)
 		s.step(&other, t, now, done)
 		s.step(dst, t, now, done)
 		dst.Until = sooner(dst.Until, other.Until)
@@ -138,19 +157,24 @@ func (s *Set) Judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segmen
 			kept := other
 			dst.Other = &kept
 		}
-		return
+	} else {
+		s.step(dst, t, now, done)
 	}
-	s.step(dst, t, now, done)
+	dst.remark()
 }
+
+// everyRule asks judgeBy to choose among all rules.
+const everyRule = -1
 
 // judgeBy judges by the rules of every state that the tube was in and keeps the
 // worst: no spin heals what was past its limit before. With held it takes every
 // condition that was not stated as true. open reports whether a rule depends on
 // one. With equal verdicts what still goes on stands before what has ended.
-func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now, done event.Instant, held bool) (open bool) {
+// Only is the index of the one rule to judge by, chosen or not, or everyRule.
+func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now, done event.Instant, held bool, only int) (open bool) {
 	found := false
 	rules := s.index[ruleKey{assay, t.Type}]
-	var until event.Instant
+	var until, earlier event.Instant // of all, and of those that stand before the worst
 	for k := range stages(t, now) {
 		stage := stageAt(t, k)
 		if done != 0 && k > 0 && stage.from >= done {
@@ -158,12 +182,12 @@ func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segm
 		}
 		for n, i := range rules {
 			r := &s.Rules[i]
-			if r.State != stage.state {
+			if r.State != stage.state || only != everyRule && only != i {
 				continue
 			}
 			fit, depends, special := r.fits(t, held)
 			open = open || depends
-			if !fit || s.beaten(rules, n, special, t, held) {
+			if only == everyRule && (!fit || r.silent() || s.beaten(rules, n, special, t, held)) {
 				continue
 			}
 			var j Judgement
@@ -171,14 +195,14 @@ func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segm
 			a.bound(s, rules, k, done, held)
 			a.judge(&j, hist)
 			j.Assay = assay
-			until = sooner(until, j.Until)
 			both := reasons(0)
 			if found && j.Verdict == event.CannotSay && dst.Verdict == event.CannotSay {
 				both = reasonsOf(j.Reasons) | reasonsOf(dst.Reasons)
 			}
 			if !found || j.before(dst) {
-				*dst = j
+				*dst, earlier = j, until
 			}
+			until = sooner(until, j.Until)
 			if both != 0 {
 				dst.Reasons = both.list()
 			}
@@ -189,7 +213,7 @@ func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segm
 		dst.settle(event.NoLimitAdopted, bitNotAdopted)
 	}
 	if dst.Until = until; dst.Verdict == event.PastLimit && dst.Ended != 0 {
-		dst.Until = 0 // nothing that still goes on can be worse
+		dst.Until = earlier // nothing that stands after it can be worse
 	}
 	return open
 }
@@ -258,10 +282,29 @@ func (s *Set) step(dst *Judgement, t *Tube, now, done event.Instant) {
 // remark says beside "within limits" that no minute of it was measured or
 // attested: it rests on what was declared alone.
 func (j *Judgement) remark() {
-	by := &j.By
-	if j.Verdict == event.WithinLimits && by[thermal.Assumed] > 0 && by[thermal.Measured]+by[thermal.Attested]+by[thermal.Unknown] == 0 {
+	if j.Verdict == event.WithinLimits && assumedOnly(&j.By) {
 		j.Reasons = (reasonsOf(j.Reasons) | bitAssumedOnly).list()
 	}
+}
+
+func assumedOnly(by *[4]int64) bool {
+	return by[thermal.Assumed] > 0 && by[thermal.Measured]+by[thermal.Attested]+by[thermal.Unknown] == 0
+}
+
+// unread takes back what was said from facts of which one is missing. What is bad
+// by the facts that were read stays bad: a flag must not vanish because a message
+// can't be read.
+func (j *Judgement) unread() {
+	why := bitUnreadableFact
+	switch j.Verdict {
+	case event.PastLimit, event.WrongTube:
+		j.Reasons = (why | reasonsOf(j.Reasons)).list()
+		return
+	case event.CannotSay:
+		why |= reasonsOf(j.Reasons)
+	}
+	j.settle(event.CannotSay, why)
+	j.Direction, j.Due, j.Other, j.NextShare.When = event.DirectionUnknown, Interval{}, nil, Interval{}
 }
 
 // settle gives j a verdict with its reasons.

@@ -37,6 +37,9 @@ func genRule(t *rapid.T) Rule {
 		TimeReads: rapid.SampledFrom(event.Directions()).Draw(t, "time"),
 		Critical:  rapid.IntRange(0, 4).Draw(t, "critical") == 0,
 	}
+	if rapid.IntRange(0, 4).Draw(t, "needs") == 0 {
+		r.Needs = []Need{rapid.SampledFrom([]Need{NeedsFoil, NeedsIce, NeedsWarmth}).Draw(t, "need")}
+	}
 	form := rapid.IntRange(0, 4).Draw(t, "form")
 	low := event.CentiC(rapid.SampledFrom([]int32{-300, 0, 200, 1500}).Draw(t, "low"))
 	for range rapid.IntRange(1, 3).Draw(t, "bands") {
@@ -76,6 +79,7 @@ func genSet(t *rapid.T) *Set {
 
 func genTube(t *rapid.T) *Tube {
 	tube := &Tube{Type: "T", TestsKnown: true, Zero: Interval{drawn, drawn}}
+	tube.InFoil = rapid.Bool().Draw(t, "foil")
 	switch rapid.IntRange(0, 5).Draw(t, "zero") {
 	case 0:
 		tube.Zero.Earliest = 0

@@ -15,8 +15,12 @@ func (a *account) ahead(j *Judgement, u *usage, hist []thermal.Segment, said say
 	one.add(c, &on, a.now, a.now+1)
 	two.add(c, &on, a.now, a.now+2)
 	a.due(j, u, &one, &two, said)
+	if len(c.shares) > 0 {
+		a.nextShare(j, u, &one, &two)
+	}
 
-	if c.weigh(a.rule, &one, a.lower) != said || c.eighty(&one, a.lower) != j.Eighty {
+	if c.weigh(a.rule, &one, a.lower) != said || c.eighty(&one, a.lower) != j.Eighty ||
+		said.verdict == event.WithinLimits && assumedOnly(&one.by) != assumedOnly(&u.by) {
 		j.Until = a.now + 1
 		return
 	}

@@ -33,7 +33,8 @@ const MaxFileBytes = 1 << 20
 //	assays:  [{code: K, loinc: 2823-3, name: potassium}]     # a rule may then say only {code: K}
 //	accepts: [{assay: K, tubes: [LIHEP, SERUM]}]             # any other tube type is the wrong tube
 //
-// A rate is per hour, in the unit of its criterion.
+// A rate is per hour, in the unit of its criterion. A rule may demand handling,
+// needs: [in-foil], [on-ice] or [kept-warm]: see Need.
 func Parse(name string, data []byte) (*Set, error) {
 	p := parser{reader: reader{file: name}, set: &Set{}}
 	root := p.document(data)
@@ -182,6 +183,12 @@ func (p *parser) conventions(m mapping) {
 	}
 	for _, name := range sortedKeys(c.values) {
 		p.bands[name] = p.numbers(c.values[name], c.field(name))
+		if b := p.bands[name]; b != (band{}) {
+			if p.set.Conventions == nil {
+				p.set.Conventions = map[string]event.Range{}
+			}
+			p.set.Conventions[name] = event.Range{Low: b.low, High: b.high, Known: true}
+		}
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"maps"
 	"slices"
 	"strconv"
+	"strings"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -38,7 +39,7 @@ func (p *parser) catalogue(m mapping) {
 }
 
 func (p *parser) tube(n *yaml.Node, path string) {
-	m, ok := p.mapping(n, path, "code", "name", "additive", "gel")
+	m, ok := p.mapping(n, path, "code", "name", "additive", "gel", "volume")
 	if !ok {
 		return
 	}
@@ -50,6 +51,7 @@ func (p *parser) tube(n *yaml.Node, path string) {
 	if g := m.need("gel", "say gel: yes or gel: no"); g != nil {
 		t.Gel, _ = p.yesNo(g, m.field("gel"))
 	}
+	t.VolumeUl = m.volume()
 	if t.Code != "" && slices.Contains(p.tubeCodes(), t.Code) {
 		p.mistake(m.get("code"), m.field("code"), quote(t.Code)+" stands twice", "keep one of the two")
 		return
@@ -58,7 +60,7 @@ func (p *parser) tube(n *yaml.Node, path string) {
 }
 
 func (p *parser) accept(n *yaml.Node, path string) {
-	m, ok := p.mapping(n, path, "assay", "tubes")
+	m, ok := p.mapping(n, path, "assay", "tubes", "volume")
 	if !ok {
 		return
 	}
@@ -80,6 +82,54 @@ func (p *parser) accept(n *yaml.Node, path string) {
 		p.set.Accepts = map[string][]string{}
 	}
 	p.set.Accepts[code] = tubes
+	if ul := m.volume(); ul > 0 {
+		if p.set.NeedsUl == nil {
+			p.set.NeedsUl = map[string]int64{}
+		}
+		p.set.NeedsUl[code] = ul
+	}
+}
+
+// volume reads the optional key volume, for example 0.5 mL or 150 µL, as microlitres.
+func (m mapping) volume() int64 {
+	n := m.get("volume")
+	if n == nil {
+		return 0
+	}
+	const remedy = "write it as 3.5 mL or 150 µL, at most 100 mL"
+	s, ok := m.r.scalar(n, m.field("volume"))
+	if !ok {
+		return 0
+	}
+	ul, ok := microlitres(s)
+	if !ok {
+		m.r.mistake(n, m.field("volume"), quote(s)+" is no volume", remedy)
+	}
+	return ul
+}
+
+// microlitres reads "3.5 mL" and "150 µL" (also uL), whole microlitres only.
+func microlitres(text string) (ul int64, ok bool) {
+	for _, unit := range []struct {
+		name  string
+		scale int64
+		most  int
+	}{{"mL", 1000, 3}, {"µL", 1, 0}, {"uL", 1, 0}} {
+		number, found := strings.CutSuffix(text, unit.name)
+		if !found {
+			continue
+		}
+		whole, part, _ := strings.Cut(strings.TrimSpace(number), ".")
+		if len(part) > unit.most || whole == "" || len(whole) > 6 {
+			return 0, false
+		}
+		n, err := strconv.ParseInt(whole+part, 10, 64)
+		for range unit.most - len(part) {
+			n *= 10
+		}
+		return n, err == nil && n > 0 && n <= 100_000
+	}
+	return 0, false
 }
 
 func (p *parser) tubeCodes() []string {
@@ -120,13 +170,19 @@ func (p *parser) knownAssay(n *yaml.Node, field, code string) (Assay, bool) {
 
 // assayKeys reads {code, loinc, name}; only the code must be there.
 func (p *parser) assayKeys(n *yaml.Node, path string) (Assay, bool) {
-	m, ok := p.mapping(n, path, "code", "loinc", "name")
+	m, ok := p.mapping(n, path, "code", "loinc", "loinc-seen", "name")
 	if !ok {
 		return Assay{}, false
 	}
 	a := Assay{Code: m.shaped("code", isCode, codeRemedy), Name: m.text("name")}
 	if m.get("loinc") != nil {
 		a.Loinc = m.shaped("loinc", isLoinc, loincRemedy)
+	}
+	if seen := m.get("loinc-seen"); seen != nil {
+		a.LoincSeen = m.word("loinc-seen", []string{"official", "list", "display"}, "")
+		if m.get("loinc") == nil {
+			p.mistake(seen, m.field("loinc-seen"), "there is no LOINC code to speak of", "add the code as loinc, or leave this out")
+		}
 	}
 	return a, a.Code != ""
 }
@@ -150,7 +206,7 @@ func (p *parser) assay(m mapping) Assay {
 		p.mistake(n, field+".loinc", quote(a.Loinc)+" differs from "+listed.Loinc+" in the file's list of assays", "leave it out here")
 	}
 	if a.Loinc == "" {
-		a.Loinc = listed.Loinc
+		a.Loinc, a.LoincSeen = listed.Loinc, listed.LoincSeen
 	}
 	if a.Name == "" {
 		a.Name = listed.Name

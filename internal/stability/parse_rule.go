@@ -42,7 +42,7 @@ func (p *parser) rule(n *yaml.Node, path string) {
 		path = "rules." + id
 	}
 	m, ok := p.mapping(n, path, "id", "assay", "tubes", "state", "condition", "from", "until", "combine", "limits", "outside",
-		"direction", "evidence", "source", "default", "critical")
+		"direction", "evidence", "source", "default", "critical", "needs")
 	if !ok {
 		return
 	}
@@ -69,6 +69,7 @@ func (p *parser) rule(n *yaml.Node, path string) {
 	r.Limits = p.limits(m, r.Evidence)
 	readable := limitsBefore == len(p.found) && len(r.Limits) > 0 && len(r.Limits) == len(m.list("limits"))
 	r.Below, r.Above = p.outside(m, r.Limits, readable)
+	r.Needs = p.needs(m)
 	p.chosen(m, &r)
 
 	p.set.Rules = append(p.set.Rules, r)
@@ -121,6 +122,31 @@ func (p *parser) condition(m mapping) []Condition {
 		if yes, ok := p.yesNo(value, m.field("condition")); ok {
 			all = append(all, Condition{Name: name, Yes: yes})
 		}
+	}
+	return all
+}
+
+// needs reads the handling that a rule demands, each word once.
+func (p *parser) needs(m mapping) []Need {
+	known := words(NeedsFoil, NeedsIce, NeedsWarmth)
+	var all []Need
+	for _, n := range m.list("needs") {
+		s, ok := p.scalar(n, m.field("needs"))
+		need := Need(s)
+		switch {
+		case !ok:
+		case !slices.Contains(known, s):
+			p.mistake(n, m.field("needs"), quote(s)+" is not a known word", oneOf("use one of", known, s))
+		case slices.Contains(all, need):
+			p.mistake(n, m.field("needs"), s+" stands twice", "keep one of the two")
+		case need == NeedsIce && slices.Contains(all, NeedsWarmth), need == NeedsWarmth && slices.Contains(all, NeedsIce):
+			p.mistake(n, m.field("needs"), "asks for ice and for warmth", "keep one of the two, or split the rule by its bands")
+		default:
+			all = append(all, need)
+		}
+	}
+	if n := m.get("needs"); n != nil && n.Kind == yaml.SequenceNode && len(n.Content) == 0 {
+		p.mistake(n, m.field("needs"), "is empty", oneOf("leave it out, or use one of", known))
 	}
 	return all
 }
@@ -188,7 +214,9 @@ func (p *parser) chosen(m mapping, r *Rule) {
 		return
 	}
 	if c := d.need("chosen", "say chosen: true or chosen: false"); c != nil {
-		r.Default, _ = p.yesNo(c, d.field("chosen"))
+		said := false
+		r.Default, said = p.yesNo(c, d.field("chosen"))
+		r.Passed = said && !r.Default
 	}
 	r.Because = d.text("because")
 	if r.Default && r.Because == "" {
@@ -239,16 +267,40 @@ func (p *parser) limit(n *yaml.Node, path string, evidence RuleEvidence) (Limit,
 		p.mistake(n, m.field("widened"), "doesn't say from what", "add as-studied with the temperature as the source gives it")
 	}
 	p.form(m, &l, evidence)
+	p.shares(m, &l)
+	return l, known
+}
+
+const shareRemedy = "say how many tubes are over, above 0 and up to 100 %, for example \"5 %\""
+
+// shares reads the shares of a row, in any order of their times.
+func (p *parser) shares(m mapping, l *Limit) {
 	for i, s := range m.list("shares") {
 		sm, ok := p.mapping(s, m.field("shares")+"["+strconv.Itoa(i+1)+"]", "at", "over")
 		if !ok {
 			continue
 		}
 		sm.need("at", "say after how long, for example at: 2h")
-		at, _ := sm.duration("at")
-		l.Shares = append(l.Shares, Share{AtMs: at, Over: sm.needText("over", "say how many tubes are over, for example \"5 %\"")})
+		at, timed := sm.positive("at")
+		share := Share{AtMs: at, Over: sm.needText("over", shareRemedy)}
+		if share.Over == "" {
+			continue
+		}
+		var problem string
+		if share.Part, share.Of, problem = parseShare(share.Over); problem != "" {
+			p.mistake(sm.get("over"), sm.field("over"), problem, shareRemedy)
+			continue
+		}
+		for _, o := range l.Shares {
+			if timed && !share.follows(&o) && !o.follows(&share) {
+				p.mistake(s, sm.path, "doesn't go with "+o.Over+" at "+durationText(o.AtMs), "more tubes are over as time passes: give a later time to a larger share")
+				break
+			}
+		}
+		if timed {
+			l.Shares = append(l.Shares, share)
+		}
 	}
-	return l, known
 }
 
 // band fills in the edges; false when they aren't known.

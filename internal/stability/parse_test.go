@@ -194,6 +194,18 @@ func TestEachMistakeIsNamedOnceWithItsRemedy(t *testing.T) {
 		{"rate without criterion", swap("limit: 4h}]\n    evidence: policy", "rate: 0.1, unit: mmol/L}]\n    evidence: rate"), `rules.one.limits[1].criterion: is missing`},
 		{"rate not a number", swap("limit: 4h}]\n    evidence: policy", "rate: fast, criterion: 1, unit: mmol/L}]\n    evidence: rate"), `"fast" is not a number above 0`},
 		{"criterion alone", swap("limit: 4h", "limit: 4h, criterion: 1"), `stands without a rate`},
+		{"need", swap("until: spun", "until: spun\n    needs: [in-fiol]"), `rules.one.needs: "in-fiol" is not a known word; did you mean in-foil?`},
+		{"need twice", swap("until: spun", "until: spun\n    needs: [in-foil, in-foil]"), `rules.one.needs: in-foil stands twice; keep one of the two`},
+		{"ice and warmth", swap("until: spun", "until: spun\n    needs: [on-ice, kept-warm]"), `rules.one.needs: asks for ice and for warmth; keep one of the two`},
+		{"no need", swap("until: spun", "until: spun\n    needs: []"), `rules.one.needs: is empty; leave it out, or use one of in-foil, on-ice, kept-warm`},
+		{"needs no list", swap("until: spun", "until: spun\n    needs: on-ice"), `rules.one.needs: is not a list`},
+		{"share without percent", swap("limit: 4h", "limit: 4h, shares: [{at: 2h, over: '5'}]"), `rules.one.limits[1].shares[1].over: "5" has no % at its end; say how many tubes are over`},
+		{"share of nothing", swap("limit: 4h", "limit: 4h, shares: [{at: 2h, over: '0 %'}]"), `"0 %" is not a part of all tubes`},
+		{"share of more than all", swap("limit: 4h", "limit: 4h, shares: [{at: 2h, over: '100.5 %'}]"), `"100.5 %" is not a part of all tubes`},
+		{"share in words", swap("limit: 4h", "limit: 4h, shares: [{at: 2h, over: 'few %'}]"), `"few %" is not a number of percent; say how many tubes`},
+		{"share at once", swap("limit: 4h", "limit: 4h, shares: [{at: 0s, over: '5 %'}]"), `shares[1].at: is no time at all`},
+		{"shares that fall", swap("limit: 4h", "limit: 4h, shares: [{at: 1h, over: '5 %'}, {at: 2h, over: '1 %'}]"), `shares[2]: doesn't go with 5 % at 1 h; more tubes are over as time passes`},
+		{"share twice", swap("limit: 4h", "limit: 4h, shares: [{at: 1h, over: '5 %'}, {at: 1h, over: '5%'}]"), `shares[2]: doesn't go with 5 % at 1 h`},
 		{"unstable as default", swap("limit: 4h}]\n    evidence: policy", "first-bad: 4h}]\n    default: {chosen: true, because: x}\n    evidence: shown-unstable"), `a time by which the test was shown unstable is no limit`},
 		{"default without reason", base + "    default: {chosen: true}\n", `13:14: rules.one.default.because: is missing`},
 		{"two defaults", base + because + second + because, `22:14: rules.two.default: is a second default for K in SERUM; the first is in line 5; choose one`},
@@ -276,6 +288,18 @@ func TestDefaultIsImpliedWhereItIsTheOnlyOne(t *testing.T) {
 	set = mustParse(t, base+"    default: {chosen: false}\n")
 	if set.Rules[0].Default {
 		t.Error("a rule that was not chosen became the default")
+	}
+}
+
+func TestSharesAreExact(t *testing.T) {
+	file := strings.Replace(base, "limit: 4h", "limit: 4h, shares: [{at: 30m, over: '2.5%'}, {at: 4h, over: 100 %}, {at: 10m, over: 0.000001 %}, {at: 2h, over: 7 %}]", 1)
+	var got []string
+	for _, s := range mustParse(t, file).Rules[0].Limits[0].Shares {
+		got = append(got, fmt.Sprintf("%s after %d s", s.Text(), s.AtMs/1000))
+	}
+	want := []string{"1 in 40 after 1800 s", "1 in 1 after 14400 s", "1 in 100000000 after 600 s", "7 in 100 after 7200 s"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
 	}
 }
 

@@ -30,7 +30,11 @@ const (
 	bitCustodyOnly
 	bitNotAdopted
 	bitAssumedOnly
+	bitUnreadableFact
 )
+
+// missing is the reason that is given where a need isn't shown.
+var missing = map[Need]reasons{NeedsFoil: bitLight, NeedsIce: bitNotOnIce, NeedsWarmth: bitNotKeptWarm}
 
 // reasonList is read only. A single reason is given as a part of it, so that the
 // common answers cost no allocation and nobody's list changes under another's.

@@ -49,8 +49,10 @@ type Rule struct {
 	Evidence  RuleEvidence
 	Source    Source
 	Default   bool   // the chosen one of its key
+	Passed    bool   // the file says that it is not the one to judge by, also where none is
 	Because   string // the one written reason
 	Critical  bool   // measured or attested evidence only
+	Needs     []Need // handling without which nothing can be said
 	Line      int    // line in the file, for messages
 
 	compiled compiled // integer form, filled when the rule is checked
@@ -60,7 +62,11 @@ type Rule struct {
 type Assay struct {
 	Code  string // the laboratory's code, as in stories
 	Loinc string
-	Name  string
+	// LoincSeen says how the LOINC code was checked: official (in a release of the
+	// table), list (with its long name in a public copy), display (with a fitting
+	// name in public code). Empty: nobody said.
+	LoincSeen string
+	Name      string
 }
 
 // Condition is one precondition of a rule, for example unfractionated-heparin=yes.
@@ -68,6 +74,20 @@ type Condition struct {
 	Name string
 	Yes  bool
 }
+
+// Need is handling that a rule demands. Where it isn't shown the rule can't say,
+// with the reason light, not-on-ice or not-kept-warm; what is past its limit all
+// the same is past.
+type Need string
+
+// The kinds of handling. NeedsFoil is shown where a person recorded it. NeedsIce
+// and NeedsWarmth are shown where a minute of the limit's time was attested or
+// measured: whether it was cold or warm enough, and for how long, the bands tell.
+const (
+	NeedsFoil   Need = "in-foil"
+	NeedsIce    Need = "on-ice"
+	NeedsWarmth Need = "kept-warm"
+)
 
 // CountsFrom says which instant starts the count.
 type CountsFrom string
@@ -107,8 +127,9 @@ type Limit struct {
 
 // Share is the part of tubes that is over its criterion at a time.
 type Share struct {
-	AtMs int64
-	Over string // for example "5 %"
+	AtMs     int64  // ms in the band of its row
+	Over     string // as the file says it, for example "5 %"
+	Part, Of int64  // the same as a fraction in lowest terms: 1 of 20
 }
 
 // Outside says how many minutes outside the bands are allowed on one side.
@@ -152,7 +173,8 @@ type TubeType struct {
 	Code     string
 	Name     string
 	Additive string
-	Gel      bool // a spin separates (spun-on-gel, not on-cells)
+	Gel      bool  // a spin separates (spun-on-gel, not on-cells)
+	VolumeUl int64 // nominal draw volume in microlitres, 0 when not said
 }
 
 // Set is one rule file, checked and ready to judge by.
@@ -161,12 +183,17 @@ type Set struct {
 	Version int64
 	Author  string
 	Hash    string // SHA-256 of the bytes, hex
-	Rules   []Rule
-	Waits   []WaitRule
-	Ends    []EndsTest
+	// Conventions are the bands that the file names, such as room.
+	Conventions map[string]event.Range
+	Rules       []Rule
+	Waits       []WaitRule
+	Ends        []EndsTest
 	// Accepts lists the tube types in which an assay (by code) may be run. A tube
 	// of another type is the wrong tube. An assay that isn't here is not checked.
 	Accepts map[string][]string
+	// NeedsUl is the sample volume in microlitres that a test needs, by assay code:
+	// the laboratory's own data. An assay that isn't here says nothing.
+	NeedsUl map[string]int64
 	Tubes   []TubeType // the file's own catalogue of tubes, may be empty
 	Assays  []Assay    // the file's own catalogue of tests, may be empty
 

@@ -150,8 +150,25 @@ func (r *Rule) fits(t *Tube, held bool) (fit, depends bool, special int) {
 	return fit, depends, special
 }
 
+// asStated reports whether every condition that was stated is as the rule asks,
+// and whether it asks for one that was not stated.
+func (r *Rule) asStated(t *Tube) (fit, assumes bool) {
+	fit = true
+	for _, c := range r.Condition {
+		yes, stated := t.Conditions[c.Name]
+		fit = fit && (!stated || yes == c.Yes)
+		assumes = assumes || !stated
+	}
+	return fit, assumes
+}
+
+// silent reports whether a rule says nothing by itself: the file passes it over. A
+// time by which the test was shown unstable is never the limit, but speaks where no
+// other does: what was seen to be bad is bad.
+func (r *Rule) silent() bool { return r.Passed && !r.compiled.shown }
+
 // beaten reports whether another rule of the same state, start and ending is
-// chosen before rules[n]: the default, the one with the more special condition,
+// chosen before rules[n]: the one with the more special condition, the default,
 // one that isn't only shown unstable, the first.
 func (s *Set) beaten(rules []int, n, special int, t *Tube, held bool) bool {
 	r := &s.Rules[rules[n]]
@@ -162,13 +179,13 @@ func (s *Set) beaten(rules []int, n, special int, t *Tube, held bool) bool {
 		}
 		fit, _, its := o.fits(t, held)
 		switch {
-		case !fit:
-		case o.Default != r.Default:
-			if o.Default {
-				return true
-			}
+		case !fit, o.silent():
 		case its != special:
 			if its > special {
+				return true
+			}
+		case o.Default != r.Default:
+			if o.Default {
 				return true
 			}
 		case o.compiled.shown != r.compiled.shown:

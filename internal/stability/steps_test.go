@@ -77,7 +77,7 @@ func TestConditionNotStated(t *testing.T) {
 		t.Errorf("stated: %s, other %+v", j.Verdict, j.Other)
 	}
 	e := set.Explain(on, "APTT", steady(2*hour, 21.0), drawn+2*hour)
-	if len(e.Others) != 1 || e.Others[0].ID != "aptt" {
+	if len(e.Others) != 1 || e.Others[0].Rule.ID != "aptt" {
 		t.Errorf("others %v", e.Others)
 	}
 }
@@ -189,6 +189,9 @@ func TestFinishRefuses(t *testing.T) {
 		{"two kinds", Rule{Limits: []Limit{band(0, 10, 5), {Low: 11, High: 20, GoodMs: 5}}}, "same kind"},
 		{"no common measure", Rule{Limits: []Limit{band(0, 10, 86_399_999), band(11, 20, 43_200_001), band(21, 30, 50_000_017)}}, "common measure"},
 		{"threshold inside below", Rule{Limits: []Limit{band(0, 10, 5)}, Below: &Outside{At: 1, HasAt: true}}, "below.at"},
+		{"a need that isn't known", Rule{Limits: []Limit{band(0, 10, 5)}, Needs: []Need{"upright"}}, "needs"},
+		{"share of no time", Rule{Limits: []Limit{{Low: 0, High: 10, Ms: 5, Shares: []Share{{Part: 1, Of: 20}}}}}, "shares"},
+		{"share that isn't a part", Rule{Limits: []Limit{{Low: 0, High: 10, Ms: 5, Shares: []Share{{AtMs: 1, Part: 2, Of: 1}}}}}, "not a part of all tubes"},
 		{"threshold inside above", Rule{Limits: []Limit{band(0, 10, 5)}, Above: &Outside{At: 9, HasAt: true}}, "above.at"},
 	} {
 		c.rule.ID = "some-rule"
@@ -200,7 +203,7 @@ func TestFinishRefuses(t *testing.T) {
 }
 
 func TestReasonBits(t *testing.T) {
-	if all := reasons(bitAssumedOnly<<1 - 1).list(); !slices.Equal(all, event.Reasons()) {
+	if all := reasons(bitUnreadableFact<<1 - 1).list(); !slices.Equal(all, event.Reasons()) {
 		t.Errorf("the bits don't follow event.Reasons: %v", all)
 	}
 	for i, v := range event.Verdicts() {
@@ -328,6 +331,55 @@ func TestConditionTakenAsFalseGivesWay(t *testing.T) {
 		j := judged(set, tube, "A", steady(hour, 20.0))
 		if j.Rule.ID != c.want || (c.stated == nil) != (j.Other != nil) {
 			t.Errorf("stated %v: rule %s, want %s; other %v", c.stated, j.Rule.ID, c.want, j.Other)
+		}
+	}
+}
+
+// A limit that the file passes over says nothing, also where the key has no default
+// (design section 7: a studied limit that is contradicted is no default). A time by
+// which the test was shown unstable speaks, and a stated condition goes before the
+// default. Invented limits.
+func TestPassedOverAndConditional(t *testing.T) {
+	parsed := func(text string) *Set {
+		t.Helper()
+		set, err := Parse("f", []byte("format: stability-rules/1\nset: {name: f, version: 1, author: a}\nconventions: {room: [18.0, 25.0]}\nrules:\n"+text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return set
+	}
+	rule := func(id, more, limit, evidence string) string {
+		return "  - {id: " + id + ", assay: {code: K}, tubes: [EDTA], state: unspun, from: draw, until: spun, limits: [{band: room, " + limit +
+			`, as-studied: "room"}], direction: {time: high}, evidence: ` + evidence +
+			`, source: {title: t, year: 2020, where: w, address: "doi 10.1/x", seen: summary}` + more + "}\n"
+	}
+	passed := rule("passed", `, default: {chosen: false, because: "contradicted"}`, "good-through: 8h", "studied")
+	other := rule("other", `, default: {chosen: false, because: "contradicted too"}`, "good-through: 6h", "studied")
+	shown := rule("shown", `, default: {chosen: false, because: "seen to be bad"}`, "first-bad: 2h", "shown-unstable")
+	chosen := rule("chosen", `, default: {chosen: true, because: "longest"}`, "good-through: 4h", "studied")
+	bubble := rule("bubble", `, condition: {air: yes}, default: {chosen: false, because: "seen to be bad"}`, "first-bad: 30m", "shown-unstable")
+	for _, c := range []struct {
+		name, rules string
+		air         bool
+		after       event.Instant
+		want        event.Verdict
+		by          string
+	}{
+		{"none is chosen", passed + other, false, hour, event.NoLimitAdopted, ""},
+		{"none is chosen, one was seen to be bad, before that", passed + shown, false, hour, event.CannotSay, "shown"},
+		{"none is chosen, one was seen to be bad, after that", passed + shown, false, 3 * hour, event.PastLimit, "shown"},
+		{"the condition does not hold", chosen + bubble, false, hour, event.WithinLimits, "chosen"},
+		{"the condition holds", chosen + bubble, true, hour, event.PastLimit, "bubble"},
+	} {
+		tube := &Tube{Type: "EDTA", TestsKnown: true, Zero: Interval{drawn, drawn}, Conditions: map[string]bool{"air": c.air}}
+		var j Judgement
+		parsed(c.rules).Judge(&j, tube, "K", steady(c.after, 21.0), drawn+c.after)
+		by := ""
+		if j.Rule != nil {
+			by = j.Rule.ID
+		}
+		if j.Verdict != c.want || by != c.by {
+			t.Errorf("%s: %s by %q, want %s by %q", c.name, j.Verdict, by, c.want, c.by)
 		}
 	}
 }

@@ -211,3 +211,39 @@ func (s *Series) draw(seg *Segment, i int, gap, hold event.Instant) {
 		seg.Low1, seg.High1 = l.low(seg.To), l.high(seg.To)
 	}
 }
+
+// whole appends the lines from point i on that run from one valid reading to the
+// next and end by to: most of any history. It stops at the first point from which
+// no such line goes, and gives its index.
+func (s *Series) whole(dst []Segment, i, n int, to, gap event.Instant) ([]Segment, int) {
+	p := s.points[i:]
+	if len(p) < 2 || !p[0].ok {
+		return dst, i
+	}
+	wide := s.UncertaintyC
+	low, high := p[0].low-wide, p[0].high+wide
+	for k := 1; k < len(p); k++ {
+		from, next := p[k-1].at, &p[k]
+		if !next.ok || next.at-from > gap || next.at > to {
+			return dst, i + k - 1
+		}
+		if len(dst) == cap(dst) {
+			dst = slices.Grow(dst, s.until(i+k, to))
+		}
+		dst = dst[:len(dst)+1]
+		seg := &dst[len(dst)-1] // field by field: no copy of a whole segment
+		seg.From, seg.To = from, next.at
+		seg.Low0, seg.High0 = low, high
+		low, high = next.low-wide, next.high+wide
+		seg.Low1, seg.High1 = low, high
+		seg.Evidence, seg.HeldAfterReading, seg.Reading0, seg.Reading1 = Measured, false, true, true
+		seg.Series = int32(n)
+		seg.Line = Line{}
+	}
+	return dst, i + len(p) - 1
+}
+
+// until gives the number of points from i on up to an instant, and one more.
+func (s *Series) until(i int, to event.Instant) int {
+	return max(s.before(to)-i, 0) + 2
+}

@@ -158,6 +158,10 @@ func (l *Layer) fill(dst []Segment, n int, from, to event.Instant) []Segment {
 	gap, hold := s.maxGap(), s.hold()
 	at := from
 	for i := max(s.before(from), 0); i < len(s.points) && at < to; i++ {
+		if s.points[i].at == at {
+			dst, i = s.whole(dst, i, n, to, gap)
+			at = s.points[i].at
+		}
 		end, held := s.lineEnd(i, gap, hold)
 		start := max(s.points[i].at, at)
 		end = min(end, to)

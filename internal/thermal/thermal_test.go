@@ -153,7 +153,7 @@ func genSeries(t *rapid.T) *Series {
 	s := &Series{
 		EveryMs:      int64(rapid.SampledFrom([]event.Instant{0, 2, 5, 40}).Draw(t, "every") * minute),
 		HoldMs:       rapid.SampledFrom([]int64{-1, 0, 60_000, 7_200_000}).Draw(t, "hold"),
-		MaxGapMs:     rapid.SampledFrom([]int64{0, 240_000}).Draw(t, "gap"),
+		MaxGapMs:     rapid.SampledFrom([]int64{0, 240_000, 239_999}).Draw(t, "gap"),
 		UncertaintyC: event.CentiC(rapid.SampledFrom([]int32{0, 50}).Draw(t, "uncertainty")),
 	}
 	s.Add(genReadings(t)...)
@@ -239,6 +239,36 @@ func evidence(segments []Segment) (ms [4]event.Instant) {
 
 // Law: no line joins two readings further apart than the longest gap or with a
 // fault between them, and no held value passes the next point.
+// Law: a line taken whole is the line drawn point by point.
+func TestWholeLinesAreDrawnLines(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := genSeries(t)
+		from := eight + event.Instant(rapid.Int64Range(-5, 60).Draw(t, "from"))*minute
+		to := from + event.Instant(rapid.Int64Range(0, int64(90*minute)).Draw(t, "to"))
+		at := from
+		for _, seg := range Build(nil, []Layer{{From: from, To: to, Series: []*Series{s}}}, from, to) {
+			if seg.From != at || seg.From >= seg.To {
+				t.Fatalf("segment %+v doesn't follow %s", seg, at)
+			}
+			at = seg.To
+			if seg.Evidence != Measured {
+				continue
+			}
+			i := s.before(seg.From)
+			want := Segment{From: seg.From, To: seg.To, Evidence: Measured}
+			end, held := s.lineEnd(i, s.maxGap(), s.hold())
+			want.HeldAfterReading = held
+			s.draw(&want, i, s.maxGap(), s.hold())
+			if seg.To > end || seg.Whole() != want.Whole() {
+				t.Fatalf("line %+v to %s, want %+v to %s", seg.Whole(), seg.To, want.Whole(), end)
+			}
+			if seg.Line, want.Line = (Line{}), (Line{}); seg != want {
+				t.Fatalf("segment %+v, want %+v", seg, want)
+			}
+		}
+	})
+}
+
 func TestNeverDrawnAcross(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := genSeries(t)
