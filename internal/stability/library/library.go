@@ -15,8 +15,13 @@ import (
 //go:embed *.yaml
 var files embed.FS
 
-// disciplines are the files with rules, in the order in which they are joined.
-var disciplines = []string{"chemistry", "robust", "coagulation", "haematology", "endocrine", "cardiac", "drugs", "bloodgas"}
+// disciplines are the files with rules, in the order in which they are joined. A
+// discipline that is too long for one file has several, its name in front.
+var disciplines = []string{
+	"chemistry-electrolytes", "chemistry-metabolites", "chemistry-enzymes", "chemistry-proteins", "chemistry-vitamins",
+	"coagulation", "haematology", "endocrine", "endocrine-pancreas-gut", "cardiac", "drugs", "bloodgas",
+	"molecular", "microbiology", "immune",
+}
 
 // Lists are the catalogues of the starter set.
 type Lists struct {
