@@ -33,6 +33,17 @@ need no server.`,
 			return usagef("write check, list, compare or adopt behind scan rules")
 		},
 	}
+	var test, tube string
+	list := &cobra.Command{
+		Use:     "list",
+		Short:   "List the limits in force and the shipped ones",
+		Long:    "List the limits in force and the shipped ones that nobody adopted, each with its source.",
+		Example: "  scan rules list --test potassium --tube LIHEP",
+		Args:    exactly(0, "no argument"),
+		RunE:    func(cmd *cobra.Command, _ []string) error { return t.listRules(cmd.Context(), test, tube) },
+	}
+	list.Flags().StringVar(&test, "test", "", "only of this test: code, LOINC or part of its name")
+	list.Flags().StringVar(&tube, "tube", "", "only of this tube type")
 	rules.AddCommand(&cobra.Command{
 		Use:     "check FILE...",
 		Short:   "Tell every mistake in rule files",
@@ -40,14 +51,7 @@ need no server.`,
 		Example: "  scan rules check our-limits.yaml",
 		Args:    some("at least one rule file, for example: scan rules check our-limits.yaml"),
 		RunE:    func(_ *cobra.Command, args []string) error { return t.checkRules(args) },
-	}, &cobra.Command{
-		Use:     "list",
-		Short:   "List the limits in force and the shipped ones",
-		Long:    "List the limits in force and the shipped ones that nobody adopted, each with its source.",
-		Example: "  scan rules list",
-		Args:    exactly(0, "no argument"),
-		RunE:    func(cmd *cobra.Command, _ []string) error { return t.listRules(cmd.Context()) },
-	}, &cobra.Command{
+	}, list, &cobra.Command{
 		Use:   "compare FILE [FILE]",
 		Short: "Tell what two rule files say otherwise",
 		Long: `Tell what a second rule file adds, removes and changes. With one file, compare
@@ -189,14 +193,14 @@ func (t *tool) compareRules(files []string) error {
 	return t.print(p)
 }
 
-func (t *tool) listRules(ctx context.Context) error {
+func (t *tool) listRules(ctx context.Context, test, tube string) error {
 	conn, err := t.dial()
 	if err != nil {
 		return err
 	}
 	ctx, cancel := t.within(ctx)
 	defer cancel()
-	list, err := stabilityv1.NewRulesClient(conn).ListRules(ctx, &stabilityv1.ListRulesRequest{})
+	list, err := stabilityv1.NewRulesClient(conn).ListRules(ctx, &stabilityv1.ListRulesRequest{Test: test, Tube: tube})
 	if err != nil {
 		return rehearse.Plain(err)
 	}
@@ -210,13 +214,22 @@ func (t *tool) listRules(ctx context.Context) error {
 		}
 		p.linef("%s", setText(set))
 		for _, r := range set.Rules {
-			p.linef("    %s", ruleLine(r))
+			p.linef("    %s", limitLine(r))
 		}
 	}
 	if !t.json && len(list.Sets) == 0 {
 		p.linef("no limit is in force and none is shipped")
 	}
 	return t.print(p)
+}
+
+// limitLine is a limit of a list in one line.
+func limitLine(l *stabilityv1.Limit) string {
+	text := ruleLine(l.GetRule())
+	if !l.Chosen {
+		text += " (not the chosen one)"
+	}
+	return text
 }
 
 func setText(set *stabilityv1.RuleSet) string {
@@ -230,6 +243,12 @@ func setText(set *stabilityv1.RuleSet) string {
 	}
 	if set.AdoptedBy != "" {
 		text += ", adopted by " + set.AdoptedBy
+	}
+	if set.Second != "" {
+		text += ", read by " + set.Second
+	}
+	if set.Reason != "" {
+		text += ": " + set.Reason
 	}
 	return text
 }
@@ -264,6 +283,8 @@ shipped starter set is adopted as it is.`,
 		},
 	}
 	cmd.Flags().StringVar(&base.By, "by", "", "who adopts them")
+	cmd.Flags().StringVar(&base.Second, "second", "", "second person who read them")
+	cmd.Flags().StringVar(&base.Reason, "reason", "", "why they are adopted; it is kept as it is")
 	cmd.Flags().StringVar(&base.InForce, "in-force", "", "from when, with an offset (now)")
 	cmd.Flags().BoolVar(&base.InFlight, "in-flight", false, "also for tubes that were drawn before")
 	cmd.Flags().BoolVar(&starter, "starter", false, "adopt the shipped starter set")
@@ -297,7 +318,7 @@ func (t *tool) adopt(ctx context.Context, base *stabilityv1.AdoptRulesRequest, f
 		if err != nil {
 			return fmt.Errorf("make an id: %w", err)
 		}
-		req := &stabilityv1.AdoptRulesRequest{File: text, By: base.By, InForce: base.InForce, InFlight: base.InFlight, Id: id.String()}
+		req := &stabilityv1.AdoptRulesRequest{File: text, By: base.By, InForce: base.InForce, InFlight: base.InFlight, Id: id.String(), Second: base.Second, Reason: base.Reason}
 		if err := t.adoptOne(ctx, client, req); err != nil {
 			return err
 		}

@@ -148,10 +148,33 @@ func (t *tool) explain(ctx context.Context, id, test, asOf string) error {
 		rows = append(rows, []string{momentOf(r.From).seen(now), momentOf(r.To).seen(now), r.Evidence, words(r.Band), spanOrNone(r.LimitMs), span(r.UsedMs)})
 	}
 	p.table("  ", rows)
+	for _, s := range x.Shares {
+		p.linef("%s", shareText(s, now))
+	}
 	for _, o := range x.Others {
-		p.linef("not used: %s", ruleLine(o))
+		p.linef("not used: %s", ruleLine(o.GetVerdict().GetRule()))
+		text := "    it would say: " + verdictText(o.GetVerdict(), now)
+		if o.Assumes {
+			text += " (if a condition holds that nobody stated)"
+		}
+		p.linef("%s", text)
+		if why := o.GetVerdict().GetRule().GetBecause(); why != "" {
+			p.linef("    %s", why)
+		}
 	}
 	return t.print(p)
+}
+
+// shareText says when single tubes fail before the mean does.
+func shareText(s *stabilityv1.Share, now moment) string {
+	switch {
+	case s.Reached:
+		return s.Over + " is over by now"
+	case s.Earliest != "":
+		return s.Over + " is over by " + momentOf(s.Earliest).seen(now)
+	default:
+		return s.Over + " is over after " + span(s.AtMs) + " of this band"
+	}
 }
 
 func spanOrNone(ms int64) string {

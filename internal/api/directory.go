@@ -124,7 +124,7 @@ func (s *Server) PutLogger(ctx context.Context, m *custodyv1.Logger) (*custodyv1
 	if m.HoldSeconds != nil {
 		hold = m.GetHoldSeconds() * 1000
 	}
-	described := event.LoggerDescribed{EveryMs: m.GetEverySeconds() * 1000, HoldMs: hold, MaxGapMs: m.GetMaxGapSeconds() * 1000}
+	described := event.LoggerDescribed{EveryMs: m.GetEverySeconds() * 1000, HoldMs: hold, MaxGapMs: m.GetMaxGapSeconds() * 1000, Zone: m.GetZone()}
 	facts := []event.Fact{described}
 	if m.GetUncertainty() != "" {
 		c := centi(m.GetUncertainty())
@@ -161,7 +161,7 @@ func (s *Server) GetLogger(_ context.Context, req *custodyv1.GetEntryRequest) (*
 		if !ok || l.EveryMs == 0 {
 			return
 		}
-		m = &custodyv1.Logger{Id: l.Key.Label(), EverySeconds: l.EveryMs / 1000, MaxGapSeconds: l.MaxGapMs / 1000}
+		m = &custodyv1.Logger{Id: l.Key.Label(), EverySeconds: l.EveryMs / 1000, MaxGapSeconds: l.MaxGapMs / 1000, Zone: l.Zone, Imports: fileMessages(&l)}
 		if l.HoldMs >= 0 {
 			hold := l.HoldMs / 1000
 			m.HoldSeconds = &hold

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -15,6 +16,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/exchange/loggerfile"
 )
 
 // check says what is wrong with a value, "" for nothing. Values are given as
@@ -28,14 +30,17 @@ const (
 	maxReadings = 10_000
 	maxText     = 500
 	maxFile     = 1 << 20
+
+	maxLoggerFile = 8 << 20 // as base64 in JSON it must fit into MaxBody
 )
 
 var (
-	idForm   = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`)
-	codeForm = regexp.MustCompile(`^[A-Za-z0-9._-]{1,40}$`)
-	degrees  = regexp.MustCompile(`^-?\d{1,3}(\.\d{1,2})?$`)
-	hhmm     = regexp.MustCompile(`^([01]\d|2[0-3]):[0-5]\d$`)
-	aimForm  = regexp.MustCompile(`^\][A-Za-z][0-9A-Za-z]$`)
+	idForm     = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`)
+	codeForm   = regexp.MustCompile(`^[A-Za-z0-9._-]{1,40}$`)
+	degrees    = regexp.MustCompile(`^-?\d{1,3}(\.\d{1,2})?$`)
+	offsetForm = regexp.MustCompile(`^(UTC|[+-](0\d|1[0-4]):[0-5]\d)$`)
+	hhmm       = regexp.MustCompile(`^([01]\d|2[0-3]):[0-5]\d$`)
+	aimForm    = regexp.MustCompile(`^\][A-Za-z][0-9A-Za-z]$`)
 )
 
 func text(f func(string) string) check {
@@ -108,7 +113,14 @@ var (
 		}
 		return ""
 	})
-	celsius = form(degrees, "is no temperature; write degrees C with a point and at most two digits behind it, for example 21.5")
+	celsius       = form(degrees, "is no temperature; write degrees C with a point and at most two digits behind it, for example 21.5")
+	aZoneOrOffset = text(func(s string) string {
+		if _, err := time.LoadLocation(s); (err != nil || s == "Local") && !offsetForm.MatchString(s) {
+			return fmt.Sprintf("%q is no time zone; write it as in Europe/Berlin, or an offset such as +01:00", clip(s))
+		}
+		return ""
+	})
+	aColumn = between(0, 1000, "; columns count from 1")
 	aFile   = func(v protoreflect.Value) string {
 		if len(v.String()) > maxFile {
 			return "the file is larger than 1 MiB"
@@ -200,6 +212,12 @@ var byName = map[protoreflect.Name]check{
 	"monotonic_ms": between(0, 1<<60, " ms"), "boot_id": anID, "after": between(0, 1<<60, ""),
 	"fact": word(factNames()), "doubts": nil,
 	// read only, in what a caller got and puts back
+	"dry_run": sound, "forget": sound, "date_order": word([]string{loggerfile.DayFirst, loggerfile.MonthFirst, loggerfile.YearFirst}),
+	"unit": word([]string{loggerfile.Celsius, loggerfile.Fahrenheit, loggerfile.Kelvin}), "delimiter": word(slices.Sorted(maps.Keys(delimiters))),
+	"decimal": word(slices.Sorted(maps.Keys(decimals))), "time_column": aColumn, "clock_column": aColumn, "temperature_column": aColumn,
+	"faults": free, "doubled_hour": word([]string{loggerfile.DoubledFirst, loggerfile.DoubledSecond, loggerfile.DoubledInTurn}),
+	"sync": nil, "true_time": instant, "imports": nil, "second": free,
+	"hash": sound, "values": sound, "first": sound, "last": sound, "voided": sound, // read only
 	"doubt": word(event.Doubts()), "causes": anID, "say": free, "open": sound, "closed_by": free,
 }
 
@@ -220,6 +238,17 @@ var byField = map[protoreflect.FullName]check{
 	"specimen.stability.v1.ActFlagRequest.id":      anID,
 	"specimen.stability.v1.PutAsideFlagRequest.id": anID,
 	"specimen.stability.v1.AdoptRulesRequest.id":   anID,
+	"specimen.stability.v1.ListRulesRequest.test":  free,
+	"specimen.custody.v1.ImportReadingsRequest.id": anID,
+	"specimen.custody.v1.ImportReadingsRequest.file": func(v protoreflect.Value) string {
+		if len(v.Bytes()) > maxLoggerFile {
+			return "the file is larger than 8 MiB; export a shorter stretch of time"
+		}
+		return ""
+	},
+	"specimen.custody.v1.ImportReadingsRequest.zone": aZoneOrOffset,
+	"specimen.custody.v1.Logger.zone":                aZoneOrOffset,
+	"specimen.custody.v1.ClockSighting.logger":       instant,
 }
 
 // required fields, beside what a step itself demands.
@@ -227,6 +256,8 @@ var required = map[protoreflect.FullName]bool{
 	"specimen.custody.v1.Scan.id": true, "specimen.custody.v1.Scan.step": true, "specimen.custody.v1.Scan.occurred_at": true,
 	"specimen.custody.v1.RecordScansRequest.scans": true, "specimen.custody.v1.RecordReadingsRequest.runs": true,
 	"specimen.custody.v1.Readings.logger": true, "specimen.custody.v1.Readings.readings": true, "specimen.custody.v1.Reading.at": true,
+	"specimen.custody.v1.ImportReadingsRequest.logger": true, "specimen.custody.v1.ImportReadingsRequest.file": true,
+	"specimen.custody.v1.ClockSighting.logger": true, "specimen.custody.v1.ClockSighting.true_time": true,
 	"specimen.custody.v1.VoidFactRequest.id": true, "specimen.custody.v1.VoidFactRequest.kind": true,
 	"specimen.custody.v1.VoidFactRequest.key": true, "specimen.custody.v1.VoidFactRequest.by": true,
 	"specimen.custody.v1.VoidFactRequest.reason": true,
@@ -260,6 +291,7 @@ var mostOf = map[protoreflect.FullName]int{
 	"specimen.custody.v1.RecordScansRequest.scans":   maxBatch,
 	"specimen.custody.v1.RecordReadingsRequest.runs": maxRuns,
 	"specimen.custody.v1.Readings.readings":          maxReadings,
+	"specimen.custody.v1.ImportReadingsRequest.sync": 2,
 }
 
 func factNames() []string {

@@ -94,7 +94,7 @@ func rank(verdict string) int { return slices.Index(event.Verdicts(), event.Verd
 
 // flagAt gives the flag of a tube that concerns a place, nil for none.
 func (s *Server) flagAt(k event.Key, place string) *stabilityv1.Flag {
-	v, ok := s.Model.View(k)
+	v, ok := s.Model.Judged(k)
 	if !ok || !v.Flagged {
 		return nil
 	}

@@ -9,6 +9,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/exchange/sprec"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
 	"specimen.example/custody/internal/stability"
@@ -80,6 +81,15 @@ func (s *Server) tubeMessage(k event.Key, v *live.View, whole bool) *custodyv1.T
 	if !whole {
 		return m
 	}
+	m.Temperature = summaryMessage(&v.Temperature)
+	if v.Sprec.Complete {
+		m.Sprec = v.Sprec.Code.String()
+	}
+	for i, e := range v.Sprec.Elements {
+		if e.Reason != "" {
+			m.SprecReasons = append(m.SprecReasons, sprec.Name(i)+": "+e.Code+": "+e.Reason)
+		}
+	}
 	m.Facts = map[string]int64{}
 	for i := range t.Timeline {
 		st := &t.Timeline[i]
@@ -90,6 +100,28 @@ func (s *Server) tubeMessage(k event.Key, v *live.View, whole bool) *custodyv1.T
 		for _, name := range factsOf(st) {
 			m.Facts[name]++
 		}
+	}
+	return m
+}
+
+// summaryMessage tells a summed-up history; nil where there is none.
+func summaryMessage(t *thermal.Summary) *custodyv1.TemperatureSummary {
+	if t.To <= t.From {
+		return nil
+	}
+	m := &custodyv1.TemperatureSummary{
+		From: stamp(t.From), To: stamp(t.To),
+		MeasuredMs: t.By[thermal.Measured], AttestedMs: t.By[thermal.Attested], AssumedMs: t.By[thermal.Assumed], UnknownMs: t.By[thermal.Unknown],
+		MeasuredPermille: t.Permille[thermal.Measured], AttestedPermille: t.Permille[thermal.Attested],
+		AssumedPermille: t.Permille[thermal.Assumed], UnknownPermille: t.Permille[thermal.Unknown],
+	}
+	if t.Coldest.Known {
+		m.ColdestLow, m.ColdestHigh = celsiusText(t.Coldest.Low), celsiusText(t.Coldest.High)
+		m.WarmestLow, m.WarmestHigh = celsiusText(t.Warmest.Low), celsiusText(t.Warmest.High)
+	}
+	if k := t.Kinetic; k.Known {
+		m.MeanKineticLow, m.MeanKineticHigh = celsiusText(k.Low), celsiusText(k.High)
+		m.JoulesPerMole, m.MeanCoversPermille = k.JoulesPerMole, k.CoversPermille
 	}
 	return m
 }
@@ -191,6 +223,14 @@ func ruleText(r *stability.Rule) *stabilityv1.RuleText {
 	}
 }
 
+// shareMessage tells a share of tubes; nil for none.
+func shareMessage(s *stability.ShareUse) *stabilityv1.Share {
+	if s.Share == nil {
+		return nil
+	}
+	return &stabilityv1.Share{Over: s.Share.Text(), AtMs: s.Share.AtMs, Reached: s.Reached, Earliest: stamp(s.When.Earliest), Latest: stamp(s.When.Latest)}
+}
+
 func (s *Server) verdict(j *stability.Judgement, outlook event.Outlook) *stabilityv1.Verdict {
 	m := &stabilityv1.Verdict{
 		Assay: j.Assay, Verdict: string(j.Verdict), Outlook: string(outlook), Direction: string(j.Direction), UsedMs: j.UsedMs,
@@ -202,6 +242,7 @@ func (s *Server) verdict(j *stability.Judgement, outlook event.Outlook) *stabili
 	if a, ok := s.Model.Assay(j.Assay); ok {
 		m.Loinc, m.Name = a.Loinc, a.Name
 	}
+	m.Share, m.NextShare = shareMessage(&j.Share), shareMessage(&j.NextShare)
 	for _, r := range j.Reasons {
 		m.Reasons = append(m.Reasons, string(r))
 	}
@@ -280,6 +321,7 @@ func because(rs []event.Reason) string {
 		event.ReasonNoTestsKnown:     "nobody said what shall be tested",
 		event.ReasonFrozen:           "it may have frozen; look at the tube",
 		event.ReasonAssumedOnly:      "the limit needs a measured temperature and it was only assumed",
+		event.ReasonUnreadableFact:   "a message about it could not be read",
 	}
 	var out []string
 	for _, r := range rs {
@@ -328,7 +370,11 @@ func (s *Server) ExplainTest(ctx context.Context, req *custodyv1.ExplainTestRequ
 		})
 	}
 	for i := range ex.Others {
-		m.Others = append(m.Others, ruleText(&ex.Others[i]))
+		o := &ex.Others[i]
+		m.Others = append(m.Others, &stabilityv1.Other{Verdict: s.verdict(&o.Judgement, event.OutlookUnknown), Assumes: o.Assumes})
+	}
+	for i := range ex.Shares {
+		m.Shares = append(m.Shares, shareMessage(&ex.Shares[i]))
 	}
 	return m, nil
 }
@@ -434,6 +480,9 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 	})
 	if m == nil {
 		return nil, notFound("no carrier %s is known; declare it, or pack something into it", clip(req.GetId()))
+	}
+	if t, ok := s.Model.TripTemperature(key(req.GetId())); ok {
+		m.Temperature = summaryMessage(&t)
 	}
 	return m, nil
 }

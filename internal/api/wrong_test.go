@@ -34,10 +34,12 @@ var bases = map[string]string{
 	"RecordScans": `{"scans":[{"id":"s-1","step":"see","occurredAt":"2026-11-24T11:00:00Z","label":{"text":"T1"},
 		"clock":{"offsetMs":"0"},"details":{"note":"dry"},"tests":["K"]}]}`,
 	"RecordReadings": `{"runs":[{"logger":"LG-1","readings":[{"at":"2026-11-24T11:00:00Z","celsius":"21.5"}]}]}`,
-	"VoidFact":       `{"id":"s-1","kind":"tube","key":"T1","by":"lena","reason":"wrong-tube"}`,
-	"ExplainDoubt":   `{"id":"0123456789abcdef0123456789abcdef","by":"lena","reason":"explained"}`,
-	"CountFacts":     `{"fact":"Seen"}`,
-	"SetClock":       `{"now":"2026-11-24T12:00:00Z"}`,
+	"ImportReadings": `{"logger":"LG-1","name":"LG-1.csv","file":"VGltZSxUZW1wIEMKMjAyNi0xMS0yNCAwOTowMDowMCw0LjYKMjAyNi0xMS0yNCAwOTowNTowMCw0LjkK","zone":"Europe/Berlin","by":"lena",
+		"sync":[{"logger":"2026-11-24T09:00:10+01:00","trueTime":"2026-11-24T09:00:00+01:00"}]}`,
+	"VoidFact":     `{"id":"s-1","kind":"tube","key":"T1","by":"lena","reason":"wrong-tube"}`,
+	"ExplainDoubt": `{"id":"0123456789abcdef0123456789abcdef","by":"lena","reason":"explained"}`,
+	"CountFacts":   `{"fact":"Seen"}`,
+	"SetClock":     `{"now":"2026-11-24T12:00:00Z"}`,
 	"PlaceRequest": `{"id":"R-1","patient":"P-1","tests":["K"],"conditions":["fasting=yes"],
 		"tubes":[{"tube":"T2","type":"LIHEP-GEL","tests":["K"]}],"by":"mira"}`,
 	"GetRequest":    `{"id":"R-1"}`,
@@ -312,6 +314,7 @@ var wrongText = map[string][]string{
 	"hhmm":      {"7:30", "24:00", "07:30:00"},
 	"aim":       {"d2", "]dd2"},
 	"file":      {strings.Repeat("a", 1<<20+1)},
+	"offset":    {"Mars/Base", "Local", "+1", "+15:00"},
 }
 
 // kinds of the fields by name, and by message and name where a name means
@@ -333,12 +336,18 @@ var kinds = map[string]string{
 	"Scan.id": "id", "Readings.id": "id", "VoidFactRequest.id": "id", "ExplainDoubtRequest.id": "word", "TakeFlagRequest.id": "id",
 	"OverrideFlagRequest.id": "id", "ActFlagRequest.id": "id", "PutAsideFlagRequest.id": "id", "AdoptRulesRequest.id": "id",
 	"Route.from": "label", "Route.to": "label",
+	"date_order": "word", "unit": "word", "delimiter": "word", "decimal": "word", "doubled_hour": "word", "faults": "free", "second": "free",
+	"true_time": "instant", "ImportReadingsRequest.id": "id", "ImportReadingsRequest.file": "readings", "ImportReadingsRequest.zone": "offset",
+	"Logger.zone": "offset", "ClockSighting.logger": "instant", "ListRulesRequest.test": "free",
+	"LoggerFile.id": "label", "LoggerFile.zone": "zone", "LoggerFile.hash": "sound", "LoggerFile.first": "sound", "LoggerFile.last": "sound",
 }
 
 // outOfRange gives numbers just outside; none for a field that is not read.
 var outOfRange = map[string][]int64{
 	"device_seq": {-1}, "offset_ms": {-316224000001 * 1, 316224000001}, "uncertainty_ms": {-1, 31622400001}, "monotonic_ms": {-1},
 	"episode": {-1, 1<<40 + 1}, "after": {1<<60 + 1}, "bench_spin_minutes": {-1, 1441}, "every_seconds": {-1, 86401},
+	"time_column": {-1, 1001}, "clock_column": {-1, 1001}, "temperature_column": {-1, 1001},
+	"LoggerFile.values": {}, "LoggerFile.faults": {},
 	"hold_seconds": {-1, 86401}, "max_gap_seconds": {-1, 86401}, "takes_minutes": {-1, 10081}, "Device.offset_ms": {},
 }
 
@@ -367,20 +376,27 @@ func (s spot) wrongValues(t *testing.T) []any {
 		for _, v := range wrongText[k] {
 			out = append(out, v)
 		}
-	case protoreflect.Int64Kind, protoreflect.Uint64Kind:
+	case protoreflect.Int64Kind, protoreflect.Uint64Kind, protoreflect.Int32Kind:
 		ns, ok := lookUp(outOfRange, s.fd)
 		if !ok {
 			t.Fatalf("%s: this test doesn't know its range; write it into outOfRange", s.fd.FullName())
 		}
 		for _, n := range ns {
-			if kind == protoreflect.Uint64Kind {
+			switch kind {
+			case protoreflect.Uint64Kind:
 				out = append(out, uint64(n)) //nolint:gosec // the table holds none below zero
-			} else {
+			case protoreflect.Int32Kind:
+				out = append(out, int32(n)) //nolint:gosec // the table keeps to small numbers
+			default:
 				out = append(out, n)
 			}
 		}
 	case protoreflect.BytesKind:
-		out = append(out, make([]byte, 513))
+		most := 512
+		if k, _ := lookUp(kinds, s.fd); k == "readings" {
+			most = 8 << 20
+		}
+		out = append(out, make([]byte, most+1))
 	case protoreflect.BoolKind, protoreflect.MessageKind: // every value is meant; a message's fields have spots of their own
 	default:
 		t.Fatalf("%s: this test doesn't know the type %s", s.fd.FullName(), kind)
@@ -406,8 +422,12 @@ func TestEveryBaseRequestIsSound(t *testing.T) {
 	for _, m := range methods(t) {
 		switch err := d.call(m, m.base(t)); status.Code(err) {
 		case codes.OK, codes.NotFound:
-		case codes.InvalidArgument: // sound in form, but this tube has no flag to answer
-			mustName(t, string(m.desc.Name()), "tube", violationsOf(err))
+		case codes.InvalidArgument: // sound in form, but this tube has no flag to answer, and the logger is not declared
+			field := "tube"
+			if m.desc.Name() == "ImportReadings" {
+				field = "logger"
+			}
+			mustName(t, string(m.desc.Name()), field, violationsOf(err))
 		default:
 			t.Errorf("%s: %v", m.desc.Name(), err)
 		}

@@ -186,7 +186,7 @@ func explain(row *web.TestRow, ex *stability.Explanation) {
 		row.Use = append(row.Use, web.UsePoint{At: r.To, UsedMs: used})
 	}
 	for i := range ex.Others {
-		row.Others = append(row.Others, stability.Describe(&ex.Others[i]))
+		row.Others = append(row.Others, stability.Describe(ex.Others[i].Rule))
 	}
 }
 

@@ -42,6 +42,16 @@ type Logger struct {
 	Calibration event.LoggerCalibrated
 	Calibrated  event.Instant // 0: never stated
 	Attached    []Attachment  // in order of time
+	Imports     []Import      // files that were read in, in order of time, voided ones too
+}
+
+// Import is a logger's file that was read into the log.
+type Import struct {
+	event.LoggerFileImported
+	Scan   string // id of the record
+	At     event.Instant
+	By     string
+	Voided bool // its readings were taken back
 }
 
 // Attachment is one stretch of time a logger was on a carrier or a place.
@@ -206,6 +216,9 @@ func (w *World) Logger(key event.Key) (Logger, bool) {
 	}
 	l := Logger{Key: key, Seq: w.Seq(Target{event.KindLogger, key}), LoggerDescribed: event.LoggerDescribed{HoldMs: -1}}
 	for _, s := range foldSteps(event.KindLogger, agg) {
+		if f, ok := first[event.LoggerFileImported](s.Facts); ok {
+			l.Imports = append(l.Imports, Import{LoggerFileImported: f, Scan: idOf(s.Record), At: s.At(), By: s.Record.Actor, Voided: s.Voided})
+		}
 		if s.Voided {
 			continue
 		}

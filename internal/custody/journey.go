@@ -56,7 +56,7 @@ func (d *derived) legs() []Leg {
 	if begin == 0 {
 		return legs
 	}
-	own := d.ownLegs(begin)
+	own := d.trail.legs(begin)
 	for i := range own {
 		own[i].To = 0
 		if i+1 < len(own) {
@@ -93,11 +93,12 @@ func cutLegs(legs []Leg, end event.Instant) []Leg {
 	return legs
 }
 
-// ownLegs gives one leg per change of surroundings, the first from begin.
-func (d *derived) ownLegs(begin event.Instant) []Leg {
+// legs gives one leg per change of surroundings, the first from begin; the ends
+// are left open.
+func (t *trail) legs(begin event.Instant) []Leg {
 	var legs []Leg
-	for i := range d.trail.steps {
-		s, st := &d.trail.steps[i], &d.trail.states[i]
+	for i := range t.steps {
+		s, st := &t.steps[i], &t.states[i]
 		if s.Voided {
 			continue
 		}
@@ -153,6 +154,51 @@ func (d *derived) splitByHandling(legs []Leg) []Leg {
 			}
 		}
 		slices.Sort(out[i].Handling)
+	}
+	return out
+}
+
+// Trip gives where a carrier was on its last trip: from what was done with it after
+// it was last emptied (or from its first step), up to an instant (0: no end). A
+// carrier that stands emptied has the trip that ended so.
+func (w *World) Trip(carrier event.Key, upTo event.Instant) []Leg {
+	agg := w.logs[event.KindCarrier][carrier]
+	if agg == nil {
+		return nil
+	}
+	t := w.trailOf(Target{event.KindCarrier, carrier}, foldSteps(event.KindCarrier, agg), upTo, state{})
+	var begin, end event.Instant
+	for i := range t.steps {
+		s := &t.steps[i]
+		if s.Voided || upTo != 0 && s.At() > upTo {
+			continue
+		}
+		if begin == 0 || end != 0 {
+			begin, end = s.At(), 0
+		}
+		if !s.Inherited && holds[event.Emptied](s.Facts) {
+			end = s.At()
+		}
+	}
+	if begin == 0 {
+		return nil
+	}
+	var out []Leg
+	legs := t.legs(0)
+	for i, leg := range legs {
+		leg.To = end
+		if end == 0 {
+			leg.To = upTo
+		}
+		if i+1 < len(legs) && (leg.To == 0 || legs[i+1].From < leg.To) {
+			leg.To = legs[i+1].From
+		}
+		leg.From = max(leg.From, begin)
+		if leg.To != 0 && leg.To <= leg.From {
+			continue
+		}
+		leg.Carriers = append([]event.Key{carrier}, leg.Carriers...)
+		out = append(out, leg)
 	}
 	return out
 }

@@ -354,6 +354,21 @@ type LoggerCalibrated struct {
 	Due              Instant // next calibration, 0 for none
 }
 
+// LoggerFileImported says that a logger's file was read into the log, and how it
+// was understood. Voiding it takes back its readings.
+type LoggerFileImported struct {
+	Hash    string // SHA-256 of the file, hex
+	File    string // its name
+	Mapping []byte // how the logger's files are read, as JSON, remembered for the next one
+	Import  string // of the runs of readings that came of it
+	Values  int64  // readings with a value
+	Faults  int64  // readings without one
+	First   Instant
+	Last    Instant
+	Zone    string    // IANA name or offset by which its times were read
+	Sync    []Instant // sightings of the logger's clock beside a true one: logger, true, logger, true
+}
+
 // Voided takes a step back. The step stays readable.
 type Voided struct {
 	Scan   string     // id of the decision it voids
@@ -418,9 +433,10 @@ type DeviceEnrolled struct {
 
 // LoggerDescribed declares a temperature logger.
 type LoggerDescribed struct {
-	EveryMs  int64 // interval between readings
-	HoldMs   int64 // how long a last value holds, -1 for the default
-	MaxGapMs int64 // longest bridged gap, 0 for the default
+	EveryMs  int64  // interval between readings
+	HoldMs   int64  // how long a last value holds, -1 for the default
+	MaxGapMs int64  // longest bridged gap, 0 for the default
+	Zone     string // IANA zone or offset that its clock shows, empty when not said
 }
 
 // RouteDescribed declares a timetable.
@@ -440,6 +456,8 @@ type RulesAdopted struct {
 	InFlight bool    // also for tubes already drawn
 	Name     string  // name of the set
 	Version  int64   // version of the set
+	Second   string  // second person who read it before, empty for none
+	Reason   string  // why it is adopted; it speaks of limits, never of a patient
 }
 
 // Fact is one thing that happened. The set is closed: only this package has cases.
@@ -635,6 +653,9 @@ func (LoggerDetached) FactName() string { return "LoggerDetached" }
 func (LoggerCalibrated) FactName() string { return "LoggerCalibrated" }
 
 // FactName implements Fact.
+func (LoggerFileImported) FactName() string { return "LoggerFileImported" }
+
+// FactName implements Fact.
 func (Voided) FactName() string { return "Voided" }
 
 // FactName implements Fact.
@@ -732,7 +753,7 @@ func Examples() []Fact {
 		Emptied{},
 		LoggerAttached{},
 		LoggerDetached{},
-		LoggerCalibrated{},
+		LoggerCalibrated{}, LoggerFileImported{},
 		Voided{},
 		DoubtRaised{},
 		DoubtClosed{},

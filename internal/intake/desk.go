@@ -234,7 +234,7 @@ func (d *Desk) rackAnswer(scan custody.Scan) (event.RackAnswer, event.Instant) {
 	if scan.Mode == event.Reported || scan.Target.Kind != event.KindTube || scan.Step != "rack" && scan.Step != "spin" {
 		return "", 0
 	}
-	v, ok := d.model.View(scan.Target.Key)
+	v, ok := d.model.Judged(scan.Target.Key)
 	if !ok {
 		return "", 0
 	}

@@ -32,7 +32,9 @@ type Model struct {
 	mu       sync.Mutex
 	world    *custody.World
 	series   map[event.Key]*thermal.Series
+	files    map[event.Key]*files
 	adopted  []adoption // by instant of coming in force
+	codes    codes      // of the adopted sets and the shipped lists
 	tubes    map[event.Key]*entry
 	due      dueHeap
 	dirty    []event.Key // tubes whose judgement may have changed, each once
@@ -51,7 +53,7 @@ type Model struct {
 	judging  bool // the judge has begun: it knows whether this process leads
 	caughtUp bool
 	scratch  []thermal.Segment
-	judged   []stability.Judgement // room for the judgements of one tube
+	room     []stability.Judgement // for the judgements of one tube
 
 	poke     chan struct{} // wakes the judge; holds one token
 	renewing sync.Mutex    // held while the lease is asked for; taken before mu
@@ -94,7 +96,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 	return &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
-		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
 }
@@ -171,6 +173,7 @@ func (m *Model) fold(rec *event.Record) {
 	}
 	if rec.Kind == event.KindLogger {
 		m.describeSeries(rec.Key)
+		m.refile(rec.Key)
 	}
 	m.note(rec)
 	m.recorded = max(m.recorded, rec.Recorded)
@@ -255,8 +258,9 @@ func (s sink) Run(seq uint64, run *event.Run) {
 
 // foldRun needs mu.
 func (m *Model) foldRun(run *event.Run) {
-	m.seriesOf(run.Logger).Add(run.Readings...)
-	m.markLogger(run)
+	if m.addRun(run) {
+		m.markLogger(run)
+	}
 }
 
 // markLogger queues the tubes that a logger's readings speak of: those in the

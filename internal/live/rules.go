@@ -36,6 +36,7 @@ func (m *Model) readAdoptions() {
 		}
 		m.adopted = append(m.adopted, adoption{Adoption: a, set: set})
 	}
+	m.codes = index(m.adopted, m.lists)
 	for key, e := range m.tubes {
 		m.mark(key, e)
 	}
@@ -77,6 +78,49 @@ func (m *Model) Adopted() []Adopted {
 	return out
 }
 
+// codes finds tube types and tests by their codes. What was adopted last goes first.
+type codes struct {
+	tubes  map[string]stability.TubeType
+	assays map[string]stability.Assay // by code and by LOINC
+}
+
+func index(adopted []adoption, lists Lists) codes {
+	c := codes{tubes: map[string]stability.TubeType{}, assays: map[string]stability.Assay{}}
+	for i := len(adopted) - 1; i >= 0; i-- {
+		set := adopted[i].set
+		for _, t := range set.Tubes {
+			c.tube(t)
+		}
+		for _, a := range set.Assays {
+			c.assay(a)
+		}
+		for j := range set.Rules {
+			c.assay(set.Rules[j].Assay)
+		}
+	}
+	for _, t := range lists.Tubes {
+		c.tube(t)
+	}
+	for _, a := range lists.Assays {
+		c.assay(a)
+	}
+	return c
+}
+
+func (c codes) tube(t stability.TubeType) {
+	if _, known := c.tubes[t.Code]; !known {
+		c.tubes[t.Code] = t
+	}
+}
+
+func (c codes) assay(a stability.Assay) {
+	for _, code := range []string{a.Code, a.Loinc} {
+		if _, known := c.assays[code]; !known && code != "" {
+			c.assays[code] = a
+		}
+	}
+}
+
 // TubeType looks a tube type up in the adopted sets and the shipped catalogue.
 func (m *Model) TubeType(code string) (stability.TubeType, bool) {
 	m.mu.Lock()
@@ -85,19 +129,8 @@ func (m *Model) TubeType(code string) (stability.TubeType, bool) {
 }
 
 func (m *Model) tubeType(code string) (stability.TubeType, bool) {
-	for i := len(m.adopted) - 1; i >= 0; i-- {
-		for _, t := range m.adopted[i].set.Tubes {
-			if t.Code == code {
-				return t, true
-			}
-		}
-	}
-	for _, t := range m.lists.Tubes {
-		if t.Code == code {
-			return t, true
-		}
-	}
-	return stability.TubeType{}, false
+	t, ok := m.codes.tubes[code]
+	return t, ok
 }
 
 // Assay looks a test up by code or LOINC in the adopted sets, their rules and the
@@ -109,24 +142,6 @@ func (m *Model) Assay(code string) (stability.Assay, bool) {
 }
 
 func (m *Model) assay(code string) (stability.Assay, bool) {
-	is := func(a stability.Assay) bool { return code != "" && (a.Code == code || a.Loinc == code) }
-	for i := len(m.adopted) - 1; i >= 0; i-- {
-		set := m.adopted[i].set
-		for _, a := range set.Assays {
-			if is(a) {
-				return a, true
-			}
-		}
-		for j := range set.Rules {
-			if is(set.Rules[j].Assay) {
-				return set.Rules[j].Assay, true
-			}
-		}
-	}
-	for _, a := range m.lists.Assays {
-		if is(a) {
-			return a, true
-		}
-	}
-	return stability.Assay{}, false
+	a, ok := m.codes.assays[code]
+	return a, ok
 }

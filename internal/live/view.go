@@ -5,6 +5,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/exchange/sprec"
 	"specimen.example/custody/internal/flags"
 	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/thermal"
@@ -29,9 +30,13 @@ type View struct {
 	Legs      []custody.Leg
 	Segments  []thermal.Segment
 	By        [4]int64 // ms of the journey by thermal.Evidence
-	Arrival   event.Instant
-	Until     event.Instant // earliest instant at which something here can change by itself
-	Read      uint64        // sequence of the log it rests on
+	// Temperature sums the history up and Sprec codes it, both only for a View of one
+	// tube. Nothing is judged by them.
+	Temperature thermal.Summary
+	Sprec       sprec.Result
+	Arrival     event.Instant
+	Until       event.Instant // earliest instant at which something here can change by itself
+	Read        uint64        // sequence of the log it rests on
 }
 
 // Test is what is said of one test on the tube.
@@ -45,13 +50,27 @@ type Test struct {
 func (m *Model) View(key event.Key) (View, bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	v, ok := m.judged(key)
+	if ok {
+		m.explain(key, &v, v.Now)
+	}
+	return v, ok
+}
+
+// Judged is View without the doubts and the journey: what a list or a desk asks
+// of many tubes.
+func (m *Model) Judged(key event.Key) (View, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.judged(key)
+}
+
+func (m *Model) judged(key event.Key) (View, bool) {
 	if _, ok := m.tube(key); !ok {
 		return View{}, false
 	}
-	now := m.time()
-	v := m.judge(key, now)
+	v := m.judge(key, m.time())
 	v.Segments = slices.Clone(v.Segments)
-	m.explain(key, &v, now)
 	return v, true
 }
 
@@ -80,6 +99,7 @@ func (m *Model) explain(key event.Key, v *View, at event.Instant) {
 	v.Doubts = m.world.DoubtsOf(target, upTo)
 	v.Past = m.world.DoubtHistory(target, upTo)
 	v.Legs = m.world.Journey(key, at)
+	m.sum(v)
 }
 
 // Explain gives the minutes that a test's verdict on a tube rests on.
@@ -99,7 +119,6 @@ func (m *Model) Explain(key event.Key, assay string, at event.Instant) (stabilit
 	}
 	hist := m.history(t, m.layersUpTo(key, at), at)
 	ex := set.Explain(m.stabilityTube(t), assay, hist, at)
-	m.onAllFacts(key, &ex.Judgement)
 	return ex, true
 }
 
@@ -132,12 +151,12 @@ func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer
 	if len(assays) == 0 {
 		assays = []string{""}
 	}
-	judgements := make([]stability.Judgement, len(assays))
+	judgements := slices.Grow(m.room[:0], len(assays))[:len(assays)]
+	m.room = judgements
 	v.Tests = make([]Test, len(assays))
 	for i, a := range assays {
 		j := &judgements[i]
 		set.Judge(j, st, a, hist, now)
-		m.onAllFacts(key, j)
 		outlook, because := j.Outlook(v.Arrival)
 		j.Reasons = together(j.Reasons, because)
 		v.Tests[i] = Test{Judgement: *j, Outlook: outlook}
@@ -216,6 +235,7 @@ func (m *Model) stabilityTube(t *custody.Tube) *stability.Tube {
 	st := &stability.Tube{
 		Type: t.Type, Zero: stability.Interval(t.Zero), TimeConflict: t.TimeConflict, Conditions: t.Conditions,
 		CustodyOnly: t.CustodyOnly, TestsKnown: t.TestsKnown, InFoil: t.InFoil, Irreplaceable: t.Irreplaceable, Gel: kind.Gel,
+		Unread: m.unread[custody.Target{Kind: event.KindTube, Key: t.Key}] != 0,
 	}
 	for _, c := range t.Changes {
 		state, ok := stateOf[c.What]
@@ -328,7 +348,6 @@ func (m *Model) otherTube(key event.Key, t *custody.Tube, assay string, now even
 		}
 		var j stability.Judgement
 		set.Judge(&j, m.stabilityTube(o), assay, thermal.Build(nil, layers, from, now), now)
-		m.onAllFacts(other, &j)
 		if (j.Verdict == event.WithinLimits || j.Verdict == event.Wait) && j.Ended == 0 {
 			return true
 		}

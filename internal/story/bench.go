@@ -19,8 +19,9 @@ type Bench interface {
 	Scan(scan Scan) (Answer, error)
 	// Readings delivers readings of one logger, in order of time.
 	Readings(logger string, readings []event.Reading, late bool) error
-	// Import delivers the file of a logger.
-	Import(file ImportFile) error
+	// Import delivers the file of a logger. One that can't be read, or leaves a
+	// question open, is answered not-saved; one that came before, repeated.
+	Import(file ImportFile) (event.Answer, error)
 	// Adopt puts a rule file in force; inFlight also for tubes already drawn.
 	Adopt(file string, data []byte, inForce event.Instant, inFlight bool, by string) error
 	// Restart kills and reopens the store.
@@ -84,6 +85,9 @@ type ImportFile struct {
 	Data   []byte
 	Logger string
 	Zone   string // zone of times without one, empty for the logger's own
+	Unit   string // C, F or K, empty when not said
+	Order  string // day-first, month-first or year-first, empty when not said
+	ID     string // empty for a fresh one
 	By     string
 }
 
@@ -190,6 +194,7 @@ type Logger struct {
 	InKind      event.Kind
 	Uncertainty event.CentiC
 	Due         event.Instant // next calibration
+	Zone        string        // that its clock shows, empty when not said
 }
 
 // Request declares what was ordered, with the tubes that shall carry it.

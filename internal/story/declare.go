@@ -87,7 +87,7 @@ func (s *Story) logger(d Decl, kinds map[string]event.Kind) Logger {
 	uncertainty, _ := d.Attrs.Get("uncertainty")
 	due, _ := d.Attrs.Get("due")
 	l := Logger{ID: d.ID, Every: every.Duration, Hold: hold.Duration, MaxGap: gap.Duration, In: d.Attrs.Text("in"),
-		Uncertainty: uncertainty.C, Due: due.Instant}
+		Uncertainty: uncertainty.C, Due: due.Instant, Zone: d.Attrs.Text("zone")}
 	if l.In != "" {
 		l.InKind = event.KindCarrier
 		if kinds[l.In] == event.KindPlace {

@@ -174,8 +174,12 @@ func (r *runner) step(m Moment) error {
 		if err != nil {
 			return fmt.Errorf("import %s: %w", st.IDs[0], err)
 		}
-		r.answers[st.Line] = recorded
-		return r.bench.Import(ImportFile{Name: st.IDs[0], Data: data, Logger: st.Attrs.Text("logger"), Zone: st.Attrs.Text("zone"), By: st.Attrs.Text("by")})
+		answer, err := r.bench.Import(ImportFile{
+			Name: st.IDs[0], Data: data, Logger: st.Attrs.Text("logger"), Zone: st.Attrs.Text("zone"), Unit: st.Attrs.Text("unit"),
+			Order: st.Attrs.Text("order"), ID: st.Attrs.Text("id"), By: st.Attrs.Text("by"),
+		})
+		r.answers[st.Line] = []Answer{{Answer: answer}}
+		return err
 	}
 	for _, scan := range r.scans(st) {
 		answer, err := r.bench.Scan(scan)
@@ -247,6 +251,10 @@ func (r *runner) target(scan *Scan, st *Step, id string) {
 	case scanID:
 		scan.Details = with(scan.Details, "scan", id)
 		scan.Label, scan.Kind = st.Attrs.Text("tube"), event.KindTube
+		if logger := st.Attrs.Text("logger"); logger != "" {
+			scan.Label, scan.Kind = logger, event.KindLogger
+			delete(scan.Details, "logger")
+		}
 	case rawID:
 		scan.Label, scan.Raw = id, true
 	case "":

@@ -52,8 +52,8 @@ func (f *fake) Scan(s story.Scan) (story.Answer, error) {
 func (f *fake) Readings(logger string, rs []event.Reading, late bool) error {
 	return f.note("readings %s %d from %s late=%t", logger, len(rs), clock(rs[0].At), late)
 }
-func (f *fake) Import(file story.ImportFile) error {
-	return f.note("import %s %s", file.Name, file.Data)
+func (f *fake) Import(file story.ImportFile) (event.Answer, error) {
+	return event.AnswerRecorded, f.note("import %s %s", file.Name, file.Data)
 }
 func (f *fake) Adopt(file string, data []byte, at event.Instant, flight bool, by string) error {
 	return f.note("adopt %s %s %s %t %s", file, data, at, flight, by)

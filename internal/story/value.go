@@ -49,7 +49,7 @@ func shapeOf(where, key string) shape {
 			return s
 		}
 	}
-	if where == "void" && key == "tube" {
+	if where == "void" && (key == "tube" || key == "logger") {
 		return aWord
 	}
 	return shapes[key]

@@ -52,7 +52,7 @@ func (b *Bench) Declare(d story.Declared) error {
 
 func (b *Bench) logger(d story.Logger) error {
 	logger := &custodyv1.Logger{
-		Id: d.ID, EverySeconds: int64(d.Every / time.Second), MaxGapSeconds: int64(d.MaxGap / time.Second), In: d.In,
+		Id: d.ID, EverySeconds: int64(d.Every / time.Second), MaxGapSeconds: int64(d.MaxGap / time.Second), In: d.In, Zone: d.Zone,
 		OccurredAt: b.now.String(), By: author,
 	}
 	if d.Hold >= 0 {

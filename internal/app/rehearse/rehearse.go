@@ -161,29 +161,25 @@ func (b *Bench) Readings(logger string, readings []event.Reading, _ bool) error 
 	return b.deliver(logger, b.id("readings"), readings)
 }
 
-// Import delivers a logger's file. The file says its instants with their
-// offset, so the step's zone is needed only where it does not.
-func (b *Bench) Import(file story.ImportFile) error {
-	zone, err := zoneOf(file.Zone)
-	if err != nil {
-		return err
+// Import delivers a logger's file. What the step says of it is what a person would
+// answer at the preview.
+func (b *Bench) Import(file story.ImportFile) (event.Answer, error) {
+	id := file.ID
+	if id == "" {
+		id = b.id("import")
 	}
-	readings, err := ReadingsFile(file.Name, file.Data, zone)
-	if err != nil {
-		return err
+	resp, err := call(b, b.scans.ImportReadings, &custodyv1.ImportReadingsRequest{
+		Logger: file.Logger, Name: file.Name, File: file.Data, By: file.By, Id: id, Zone: file.Zone, Unit: file.Unit, DateOrder: file.Order,
+	})
+	switch {
+	case err != nil:
+		return "", Plain(err)
+	case resp.GetKnown():
+		return event.AnswerRepeated, nil
+	case resp.GetStored() == 0:
+		return event.AnswerNotSaved, nil
 	}
-	return b.deliver(file.Logger, b.id("import"), readings)
-}
-
-func zoneOf(name string) (*time.Location, error) {
-	if name == "" {
-		return nil, nil
-	}
-	zone, err := time.LoadLocation(name)
-	if err != nil {
-		return nil, fmt.Errorf("the zone %q is not known; write an IANA zone, for example Europe/Berlin: %w", name, err)
-	}
-	return zone, nil
+	return event.AnswerRecorded, nil
 }
 
 func (b *Bench) deliver(logger, id string, readings []event.Reading) error {

@@ -206,6 +206,12 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.LoggerAttached{To: event.Key(m.To), ToKind: m.ToKind}
 	case *eventv1.Fact_LoggerDetached:
 		return event.LoggerDetached{}
+	case *eventv1.Fact_LoggerFileImported:
+		m := p.LoggerFileImported
+		return event.LoggerFileImported{
+			Hash: m.Hash, File: m.File, Mapping: m.Mapping, Import: m.Import, Values: m.Values, Faults: m.Faults,
+			First: event.Instant(m.First), Last: event.Instant(m.Last), Zone: m.Zone, Sync: instants(m.Sync),
+		}
 	case *eventv1.Fact_LoggerCalibrated:
 		m := p.LoggerCalibrated
 		return event.LoggerCalibrated{UncertaintyCenti: m.UncertaintyCenti, Due: event.Instant(m.Due)}
@@ -251,7 +257,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.DeviceEnrolled{DeviceKind: m.DeviceKind, Active: m.Active}
 	case *eventv1.Fact_LoggerDescribed:
 		m := p.LoggerDescribed
-		return event.LoggerDescribed{EveryMs: m.EveryMs, HoldMs: m.HoldMs, MaxGapMs: m.MaxGapMs}
+		return event.LoggerDescribed{EveryMs: m.EveryMs, HoldMs: m.HoldMs, MaxGapMs: m.MaxGapMs, Zone: m.Zone}
 	case *eventv1.Fact_RouteDescribed:
 		m := p.RouteDescribed
 		return event.RouteDescribed{From: m.From, To: m.To, Departs: m.Departs, TakesMin: m.TakesMin, Zone: m.Zone}
@@ -264,8 +270,18 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			InFlight: m.InFlight,
 			Name:     m.Name,
 			Version:  m.Version,
+			Second:   m.Second,
+			Reason:   m.Reason,
 		}
 	default:
 		return nil
 	}
+}
+
+func instants(ms []int64) []event.Instant {
+	var out []event.Instant
+	for _, t := range ms {
+		out = append(out, event.Instant(t))
+	}
+	return out
 }

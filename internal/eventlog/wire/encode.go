@@ -252,6 +252,19 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 		}}}, nil
 	case event.LoggerDetached:
 		return &eventv1.Fact{Fact: &eventv1.Fact_LoggerDetached{LoggerDetached: &eventv1.LoggerDetached{}}}, nil
+	case event.LoggerFileImported:
+		return &eventv1.Fact{Fact: &eventv1.Fact_LoggerFileImported{LoggerFileImported: &eventv1.LoggerFileImported{
+			Hash:    f.Hash,
+			File:    f.File,
+			Mapping: f.Mapping,
+			Import:  f.Import,
+			Values:  f.Values,
+			Faults:  f.Faults,
+			First:   int64(f.First),
+			Last:    int64(f.Last),
+			Zone:    f.Zone,
+			Sync:    millis(f.Sync),
+		}}}, nil
 	case event.LoggerCalibrated:
 		return &eventv1.Fact{Fact: &eventv1.Fact_LoggerCalibrated{LoggerCalibrated: &eventv1.LoggerCalibrated{
 			UncertaintyCenti: f.UncertaintyCenti,
@@ -316,6 +329,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			EveryMs:  f.EveryMs,
 			HoldMs:   f.HoldMs,
 			MaxGapMs: f.MaxGapMs,
+			Zone:     f.Zone,
 		}}}, nil
 	case event.RouteDescribed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_RouteDescribed{RouteDescribed: &eventv1.RouteDescribed{
@@ -333,8 +347,18 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			InFlight: f.InFlight,
 			Name:     f.Name,
 			Version:  f.Version,
+			Second:   f.Second,
+			Reason:   f.Reason,
 		}}}, nil
 	default:
 		return nil, fmt.Errorf("wire: fact %T has no stored form", f)
 	}
+}
+
+func millis(at []event.Instant) []int64 {
+	var out []int64
+	for _, t := range at {
+		out = append(out, int64(t))
+	}
+	return out
 }

@@ -868,6 +868,997 @@ func (x *RecordReadingsResponse) GetSequence() uint64 {
 	return 0
 }
 
+type ImportReadingsRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Logger string                 `protobuf:"bytes,1,opt,name=logger,proto3" json:"logger,omitempty"`
+	// Name of the file; it is only shown.
+	Name string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	// File is its bytes, at most 8 MiB.
+	File []byte `protobuf:"bytes,3,opt,name=file,proto3" json:"file,omitempty"`
+	// Dry run understands and stores nothing.
+	DryRun bool   `protobuf:"varint,4,opt,name=dry_run,json=dryRun,proto3" json:"dry_run,omitempty"`
+	By     string `protobuf:"bytes,5,opt,name=by,proto3" json:"by,omitempty"`
+	Id     string `protobuf:"bytes,6,opt,name=id,proto3" json:"id,omitempty"`
+	// What a person says of this file; it goes before what the file shows.
+	// Zone is an IANA name or an offset such as +01:00.
+	Zone string `protobuf:"bytes,7,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Date order is day-first, month-first or year-first.
+	DateOrder string `protobuf:"bytes,8,opt,name=date_order,json=dateOrder,proto3" json:"date_order,omitempty"`
+	// Unit is C, F or K.
+	Unit string `protobuf:"bytes,9,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Delimiter is comma, semicolon, tab or bar; decimal is point or comma.
+	Delimiter string `protobuf:"bytes,10,opt,name=delimiter,proto3" json:"delimiter,omitempty"`
+	Decimal   string `protobuf:"bytes,11,opt,name=decimal,proto3" json:"decimal,omitempty"`
+	// Columns count from 1; clock column holds the time of day when time column has
+	// the date alone.
+	TimeColumn        int32 `protobuf:"varint,12,opt,name=time_column,json=timeColumn,proto3" json:"time_column,omitempty"`
+	ClockColumn       int32 `protobuf:"varint,13,opt,name=clock_column,json=clockColumn,proto3" json:"clock_column,omitempty"`
+	TemperatureColumn int32 `protobuf:"varint,14,opt,name=temperature_column,json=temperatureColumn,proto3" json:"temperature_column,omitempty"`
+	// Faults are values that mean "no reading" on this logger.
+	Faults []string `protobuf:"bytes,15,rep,name=faults,proto3" json:"faults,omitempty"`
+	// Doubled hour says what a local time means that clocks showed twice: first,
+	// second or in-turn.
+	DoubledHour string `protobuf:"bytes,16,opt,name=doubled_hour,json=doubledHour,proto3" json:"doubled_hour,omitempty"`
+	// Sync are up to two sightings of the logger's clock beside a true one.
+	Sync []*ClockSighting `protobuf:"bytes,17,rep,name=sync,proto3" json:"sync,omitempty"`
+	// Forget leaves out how an earlier file of this logger was understood.
+	Forget bool `protobuf:"varint,18,opt,name=forget,proto3" json:"forget,omitempty"`
+	// Carrier whose tubes the file is for: readings outside their time are pointed out.
+	Carrier       string `protobuf:"bytes,19,opt,name=carrier,proto3" json:"carrier,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportReadingsRequest) Reset() {
+	*x = ImportReadingsRequest{}
+	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportReadingsRequest) ProtoMessage() {}
+
+func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
+func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ImportReadingsRequest) GetLogger() string {
+	if x != nil {
+		return x.Logger
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetFile() []byte {
+	if x != nil {
+		return x.File
+	}
+	return nil
+}
+
+func (x *ImportReadingsRequest) GetDryRun() bool {
+	if x != nil {
+		return x.DryRun
+	}
+	return false
+}
+
+func (x *ImportReadingsRequest) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetDateOrder() string {
+	if x != nil {
+		return x.DateOrder
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetDelimiter() string {
+	if x != nil {
+		return x.Delimiter
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetDecimal() string {
+	if x != nil {
+		return x.Decimal
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetTimeColumn() int32 {
+	if x != nil {
+		return x.TimeColumn
+	}
+	return 0
+}
+
+func (x *ImportReadingsRequest) GetClockColumn() int32 {
+	if x != nil {
+		return x.ClockColumn
+	}
+	return 0
+}
+
+func (x *ImportReadingsRequest) GetTemperatureColumn() int32 {
+	if x != nil {
+		return x.TemperatureColumn
+	}
+	return 0
+}
+
+func (x *ImportReadingsRequest) GetFaults() []string {
+	if x != nil {
+		return x.Faults
+	}
+	return nil
+}
+
+func (x *ImportReadingsRequest) GetDoubledHour() string {
+	if x != nil {
+		return x.DoubledHour
+	}
+	return ""
+}
+
+func (x *ImportReadingsRequest) GetSync() []*ClockSighting {
+	if x != nil {
+		return x.Sync
+	}
+	return nil
+}
+
+func (x *ImportReadingsRequest) GetForget() bool {
+	if x != nil {
+		return x.Forget
+	}
+	return false
+}
+
+func (x *ImportReadingsRequest) GetCarrier() string {
+	if x != nil {
+		return x.Carrier
+	}
+	return ""
+}
+
+// ClockSighting is what a logger's clock showed at a true instant.
+type ClockSighting struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Logger        string                 `protobuf:"bytes,1,opt,name=logger,proto3" json:"logger,omitempty"`
+	TrueTime      string                 `protobuf:"bytes,2,opt,name=true_time,json=trueTime,proto3" json:"true_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClockSighting) Reset() {
+	*x = ClockSighting{}
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockSighting) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockSighting) ProtoMessage() {}
+
+func (x *ClockSighting) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockSighting.ProtoReflect.Descriptor instead.
+func (*ClockSighting) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ClockSighting) GetLogger() string {
+	if x != nil {
+		return x.Logger
+	}
+	return ""
+}
+
+func (x *ClockSighting) GetTrueTime() string {
+	if x != nil {
+		return x.TrueTime
+	}
+	return ""
+}
+
+type ImportReadingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Stored is how many readings were stored now, with and without a value.
+	Stored int64 `protobuf:"varint,1,opt,name=stored,proto3" json:"stored,omitempty"`
+	// Known is true when the very file was imported before; nothing was stored.
+	Known bool `protobuf:"varint,2,opt,name=known,proto3" json:"known,omitempty"`
+	// Hash of the file, SHA-256.
+	Hash string `protobuf:"bytes,3,opt,name=hash,proto3" json:"hash,omitempty"`
+	// How it was understood, a decision a line.
+	Understood []*ImportDecision `protobuf:"bytes,4,rep,name=understood,proto3" json:"understood,omitempty"`
+	// Questions that must be answered before it counts.
+	Questions []*ImportQuestion `protobuf:"bytes,5,rep,name=questions,proto3" json:"questions,omitempty"`
+	Mistakes  []*ImportMistake  `protobuf:"bytes,6,rep,name=mistakes,proto3" json:"mistakes,omitempty"`
+	Counts    *ImportCounts     `protobuf:"bytes,7,opt,name=counts,proto3" json:"counts,omitempty"`
+	// First rows as they were understood.
+	Preview []*ImportRow `protobuf:"bytes,8,rep,name=preview,proto3" json:"preview,omitempty"`
+	Notes   []string     `protobuf:"bytes,9,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Fact is the id of the import in the log; voiding it takes its readings back.
+	Fact     string `protobuf:"bytes,10,opt,name=fact,proto3" json:"fact,omitempty"`
+	Sequence uint64 `protobuf:"varint,11,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// Say is the outcome in one sentence.
+	Say string `protobuf:"bytes,12,opt,name=say,proto3" json:"say,omitempty"`
+	// Gaps between readings that nothing bridges; at most 500.
+	Gaps          []*ImportGap `protobuf:"bytes,13,rep,name=gaps,proto3" json:"gaps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportReadingsResponse) Reset() {
+	*x = ImportReadingsResponse{}
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportReadingsResponse) ProtoMessage() {}
+
+func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
+func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ImportReadingsResponse) GetStored() int64 {
+	if x != nil {
+		return x.Stored
+	}
+	return 0
+}
+
+func (x *ImportReadingsResponse) GetKnown() bool {
+	if x != nil {
+		return x.Known
+	}
+	return false
+}
+
+func (x *ImportReadingsResponse) GetHash() string {
+	if x != nil {
+		return x.Hash
+	}
+	return ""
+}
+
+func (x *ImportReadingsResponse) GetUnderstood() []*ImportDecision {
+	if x != nil {
+		return x.Understood
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetQuestions() []*ImportQuestion {
+	if x != nil {
+		return x.Questions
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetMistakes() []*ImportMistake {
+	if x != nil {
+		return x.Mistakes
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetCounts() *ImportCounts {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetPreview() []*ImportRow {
+	if x != nil {
+		return x.Preview
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ImportReadingsResponse) GetFact() string {
+	if x != nil {
+		return x.Fact
+	}
+	return ""
+}
+
+func (x *ImportReadingsResponse) GetSequence() uint64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
+func (x *ImportReadingsResponse) GetSay() string {
+	if x != nil {
+		return x.Say
+	}
+	return ""
+}
+
+func (x *ImportReadingsResponse) GetGaps() []*ImportGap {
+	if x != nil {
+		return x.Gaps
+	}
+	return nil
+}
+
+type ImportDecision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Field is encoding, delimiter, decimal, date-order, unit, zone, time-column,
+	// clock-column, temperature-column, drift or mapping.
+	Field         string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	Value         string `protobuf:"bytes,2,opt,name=value,proto3" json:"value,omitempty"`
+	Why           string `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportDecision) Reset() {
+	*x = ImportDecision{}
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportDecision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportDecision) ProtoMessage() {}
+
+func (x *ImportDecision) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportDecision.ProtoReflect.Descriptor instead.
+func (*ImportDecision) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ImportDecision) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ImportDecision) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *ImportDecision) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+type ImportQuestion struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Field   string                 `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	Text    string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	Why     string                 `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	Choices []*ImportChoice        `protobuf:"bytes,4,rep,name=choices,proto3" json:"choices,omitempty"`
+	// Open: values beside the choices are allowed.
+	Open          bool     `protobuf:"varint,5,opt,name=open,proto3" json:"open,omitempty"`
+	Samples       []string `protobuf:"bytes,6,rep,name=samples,proto3" json:"samples,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportQuestion) Reset() {
+	*x = ImportQuestion{}
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportQuestion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportQuestion) ProtoMessage() {}
+
+func (x *ImportQuestion) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportQuestion.ProtoReflect.Descriptor instead.
+func (*ImportQuestion) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ImportQuestion) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ImportQuestion) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ImportQuestion) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *ImportQuestion) GetChoices() []*ImportChoice {
+	if x != nil {
+		return x.Choices
+	}
+	return nil
+}
+
+func (x *ImportQuestion) GetOpen() bool {
+	if x != nil {
+		return x.Open
+	}
+	return false
+}
+
+func (x *ImportQuestion) GetSamples() []string {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
+type ImportChoice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Value string                 `protobuf:"bytes,1,opt,name=value,proto3" json:"value,omitempty"`
+	Text  string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	First string                 `protobuf:"bytes,3,opt,name=first,proto3" json:"first,omitempty"`
+	Last  string                 `protobuf:"bytes,4,opt,name=last,proto3" json:"last,omitempty"`
+	// Outside: no reading would lie in the time of the carrier's tubes.
+	Outside       bool `protobuf:"varint,5,opt,name=outside,proto3" json:"outside,omitempty"`
+	Implausible   bool `protobuf:"varint,6,opt,name=implausible,proto3" json:"implausible,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportChoice) Reset() {
+	*x = ImportChoice{}
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportChoice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportChoice) ProtoMessage() {}
+
+func (x *ImportChoice) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportChoice.ProtoReflect.Descriptor instead.
+func (*ImportChoice) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ImportChoice) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *ImportChoice) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ImportChoice) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *ImportChoice) GetLast() string {
+	if x != nil {
+		return x.Last
+	}
+	return ""
+}
+
+func (x *ImportChoice) GetOutside() bool {
+	if x != nil {
+		return x.Outside
+	}
+	return false
+}
+
+func (x *ImportChoice) GetImplausible() bool {
+	if x != nil {
+		return x.Implausible
+	}
+	return false
+}
+
+type ImportMistake struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Line          int32                  `protobuf:"varint,1,opt,name=line,proto3" json:"line,omitempty"`
+	Column        int32                  `protobuf:"varint,2,opt,name=column,proto3" json:"column,omitempty"`
+	Field         string                 `protobuf:"bytes,3,opt,name=field,proto3" json:"field,omitempty"`
+	Problem       string                 `protobuf:"bytes,4,opt,name=problem,proto3" json:"problem,omitempty"`
+	Remedy        string                 `protobuf:"bytes,5,opt,name=remedy,proto3" json:"remedy,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportMistake) Reset() {
+	*x = ImportMistake{}
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportMistake) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportMistake) ProtoMessage() {}
+
+func (x *ImportMistake) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportMistake.ProtoReflect.Descriptor instead.
+func (*ImportMistake) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ImportMistake) GetLine() int32 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *ImportMistake) GetColumn() int32 {
+	if x != nil {
+		return x.Column
+	}
+	return 0
+}
+
+func (x *ImportMistake) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ImportMistake) GetProblem() string {
+	if x != nil {
+		return x.Problem
+	}
+	return ""
+}
+
+func (x *ImportMistake) GetRemedy() string {
+	if x != nil {
+		return x.Remedy
+	}
+	return ""
+}
+
+type ImportCounts struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Rows        int64                  `protobuf:"varint,1,opt,name=rows,proto3" json:"rows,omitempty"`
+	Values      int64                  `protobuf:"varint,2,opt,name=values,proto3" json:"values,omitempty"`
+	Faults      int64                  `protobuf:"varint,3,opt,name=faults,proto3" json:"faults,omitempty"`
+	Empty       int64                  `protobuf:"varint,4,opt,name=empty,proto3" json:"empty,omitempty"`
+	Unreadable  int64                  `protobuf:"varint,5,opt,name=unreadable,proto3" json:"unreadable,omitempty"`
+	Duplicates  int64                  `protobuf:"varint,6,opt,name=duplicates,proto3" json:"duplicates,omitempty"`
+	Conflicting int64                  `protobuf:"varint,7,opt,name=conflicting,proto3" json:"conflicting,omitempty"`
+	OutOfOrder  int64                  `protobuf:"varint,8,opt,name=out_of_order,json=outOfOrder,proto3" json:"out_of_order,omitempty"`
+	Gaps        int64                  `protobuf:"varint,9,opt,name=gaps,proto3" json:"gaps,omitempty"`
+	EveryMs     int64                  `protobuf:"varint,10,opt,name=every_ms,json=everyMs,proto3" json:"every_ms,omitempty"`
+	First       string                 `protobuf:"bytes,11,opt,name=first,proto3" json:"first,omitempty"`
+	Last        string                 `protobuf:"bytes,12,opt,name=last,proto3" json:"last,omitempty"`
+	// Lowest and highest value in degrees Celsius.
+	Lowest        string `protobuf:"bytes,13,opt,name=lowest,proto3" json:"lowest,omitempty"`
+	Highest       string `protobuf:"bytes,14,opt,name=highest,proto3" json:"highest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportCounts) Reset() {
+	*x = ImportCounts{}
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportCounts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportCounts) ProtoMessage() {}
+
+func (x *ImportCounts) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportCounts.ProtoReflect.Descriptor instead.
+func (*ImportCounts) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ImportCounts) GetRows() int64 {
+	if x != nil {
+		return x.Rows
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetValues() int64 {
+	if x != nil {
+		return x.Values
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetFaults() int64 {
+	if x != nil {
+		return x.Faults
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetEmpty() int64 {
+	if x != nil {
+		return x.Empty
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetUnreadable() int64 {
+	if x != nil {
+		return x.Unreadable
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetDuplicates() int64 {
+	if x != nil {
+		return x.Duplicates
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetConflicting() int64 {
+	if x != nil {
+		return x.Conflicting
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetOutOfOrder() int64 {
+	if x != nil {
+		return x.OutOfOrder
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetGaps() int64 {
+	if x != nil {
+		return x.Gaps
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetEveryMs() int64 {
+	if x != nil {
+		return x.EveryMs
+	}
+	return 0
+}
+
+func (x *ImportCounts) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *ImportCounts) GetLast() string {
+	if x != nil {
+		return x.Last
+	}
+	return ""
+}
+
+func (x *ImportCounts) GetLowest() string {
+	if x != nil {
+		return x.Lowest
+	}
+	return ""
+}
+
+func (x *ImportCounts) GetHighest() string {
+	if x != nil {
+		return x.Highest
+	}
+	return ""
+}
+
+type ImportRow struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Line          int32                  `protobuf:"varint,1,opt,name=line,proto3" json:"line,omitempty"`
+	Text          string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	At            string                 `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	Local         string                 `protobuf:"bytes,4,opt,name=local,proto3" json:"local,omitempty"`
+	Celsius       *string                `protobuf:"bytes,5,opt,name=celsius,proto3,oneof" json:"celsius,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportRow) Reset() {
+	*x = ImportRow{}
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportRow) ProtoMessage() {}
+
+func (x *ImportRow) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportRow.ProtoReflect.Descriptor instead.
+func (*ImportRow) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ImportRow) GetLine() int32 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *ImportRow) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ImportRow) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *ImportRow) GetLocal() string {
+	if x != nil {
+		return x.Local
+	}
+	return ""
+}
+
+func (x *ImportRow) GetCelsius() string {
+	if x != nil && x.Celsius != nil {
+		return *x.Celsius
+	}
+	return ""
+}
+
+type ImportGap struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	From          string                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To            string                 `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportGap) Reset() {
+	*x = ImportGap{}
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportGap) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportGap) ProtoMessage() {}
+
+func (x *ImportGap) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportGap.ProtoReflect.Descriptor instead.
+func (*ImportGap) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ImportGap) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *ImportGap) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
 type VoidFactRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Id is the scan's id; key names what it was about.
@@ -883,7 +1874,7 @@ type VoidFactRequest struct {
 
 func (x *VoidFactRequest) Reset() {
 	*x = VoidFactRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -895,7 +1886,7 @@ func (x *VoidFactRequest) String() string {
 func (*VoidFactRequest) ProtoMessage() {}
 
 func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -908,7 +1899,7 @@ func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidFactRequest.ProtoReflect.Descriptor instead.
 func (*VoidFactRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{10}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *VoidFactRequest) GetId() string {
@@ -965,7 +1956,7 @@ type ExplainDoubtRequest struct {
 
 func (x *ExplainDoubtRequest) Reset() {
 	*x = ExplainDoubtRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -977,7 +1968,7 @@ func (x *ExplainDoubtRequest) String() string {
 func (*ExplainDoubtRequest) ProtoMessage() {}
 
 func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -990,7 +1981,7 @@ func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDoubtRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDoubtRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ExplainDoubtRequest) GetId() string {
@@ -1031,7 +2022,7 @@ type CountFactsRequest struct {
 
 func (x *CountFactsRequest) Reset() {
 	*x = CountFactsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1043,7 +2034,7 @@ func (x *CountFactsRequest) String() string {
 func (*CountFactsRequest) ProtoMessage() {}
 
 func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1056,7 +2047,7 @@ func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsRequest.ProtoReflect.Descriptor instead.
 func (*CountFactsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CountFactsRequest) GetFact() string {
@@ -1075,7 +2066,7 @@ type CountFactsResponse struct {
 
 func (x *CountFactsResponse) Reset() {
 	*x = CountFactsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1087,7 +2078,7 @@ func (x *CountFactsResponse) String() string {
 func (*CountFactsResponse) ProtoMessage() {}
 
 func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1100,7 +2091,7 @@ func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsResponse.ProtoReflect.Descriptor instead.
 func (*CountFactsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CountFactsResponse) GetCount() int64 {
@@ -1119,7 +2110,7 @@ type SetClockRequest struct {
 
 func (x *SetClockRequest) Reset() {
 	*x = SetClockRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1131,7 +2122,7 @@ func (x *SetClockRequest) String() string {
 func (*SetClockRequest) ProtoMessage() {}
 
 func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1144,7 +2135,7 @@ func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockRequest.ProtoReflect.Descriptor instead.
 func (*SetClockRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SetClockRequest) GetNow() string {
@@ -1163,7 +2154,7 @@ type SetClockResponse struct {
 
 func (x *SetClockResponse) Reset() {
 	*x = SetClockResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1175,7 +2166,7 @@ func (x *SetClockResponse) String() string {
 func (*SetClockResponse) ProtoMessage() {}
 
 func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1188,7 +2179,7 @@ func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockResponse.ProtoReflect.Descriptor instead.
 func (*SetClockResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SetClockResponse) GetNow() string {
@@ -1218,7 +2209,7 @@ type PlaceRequestRequest struct {
 
 func (x *PlaceRequestRequest) Reset() {
 	*x = PlaceRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1230,7 +2221,7 @@ func (x *PlaceRequestRequest) String() string {
 func (*PlaceRequestRequest) ProtoMessage() {}
 
 func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1243,7 +2234,7 @@ func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRequestRequest.ProtoReflect.Descriptor instead.
 func (*PlaceRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PlaceRequestRequest) GetId() string {
@@ -1334,7 +2325,7 @@ type AssignedTube struct {
 
 func (x *AssignedTube) Reset() {
 	*x = AssignedTube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1346,7 +2337,7 @@ func (x *AssignedTube) String() string {
 func (*AssignedTube) ProtoMessage() {}
 
 func (x *AssignedTube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1359,7 +2350,7 @@ func (x *AssignedTube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignedTube.ProtoReflect.Descriptor instead.
 func (*AssignedTube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *AssignedTube) GetTube() string {
@@ -1400,7 +2391,7 @@ type Request struct {
 
 func (x *Request) Reset() {
 	*x = Request{}
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1412,7 +2403,7 @@ func (x *Request) String() string {
 func (*Request) ProtoMessage() {}
 
 func (x *Request) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1425,7 +2416,7 @@ func (x *Request) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Request.ProtoReflect.Descriptor instead.
 func (*Request) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Request) GetId() string {
@@ -1500,7 +2491,7 @@ type GetRequestRequest struct {
 
 func (x *GetRequestRequest) Reset() {
 	*x = GetRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1512,7 +2503,7 @@ func (x *GetRequestRequest) String() string {
 func (*GetRequestRequest) ProtoMessage() {}
 
 func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1525,7 +2516,7 @@ func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequestRequest.ProtoReflect.Descriptor instead.
 func (*GetRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetRequestRequest) GetId() string {
@@ -1548,7 +2539,7 @@ type ChangeTestRequest struct {
 
 func (x *ChangeTestRequest) Reset() {
 	*x = ChangeTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1560,7 +2551,7 @@ func (x *ChangeTestRequest) String() string {
 func (*ChangeTestRequest) ProtoMessage() {}
 
 func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1573,7 +2564,7 @@ func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChangeTestRequest.ProtoReflect.Descriptor instead.
 func (*ChangeTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ChangeTestRequest) GetId() string {
@@ -1624,7 +2615,7 @@ type CancelRequestRequest struct {
 
 func (x *CancelRequestRequest) Reset() {
 	*x = CancelRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1636,7 +2627,7 @@ func (x *CancelRequestRequest) String() string {
 func (*CancelRequestRequest) ProtoMessage() {}
 
 func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1649,7 +2640,7 @@ func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelRequestRequest.ProtoReflect.Descriptor instead.
 func (*CancelRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *CancelRequestRequest) GetId() string {
@@ -1698,7 +2689,7 @@ type GetTubeRequest struct {
 
 func (x *GetTubeRequest) Reset() {
 	*x = GetTubeRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1710,7 +2701,7 @@ func (x *GetTubeRequest) String() string {
 func (*GetTubeRequest) ProtoMessage() {}
 
 func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1723,7 +2714,7 @@ func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTubeRequest.ProtoReflect.Descriptor instead.
 func (*GetTubeRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetTubeRequest) GetId() string {
@@ -1771,17 +2762,23 @@ type Tube struct {
 	// Links are other numbers of the same material.
 	Links []string `protobuf:"bytes,21,rep,name=links,proto3" json:"links,omitempty"`
 	// Kept by evidence: milliseconds of the whole journey.
-	MeasuredMs    int64 `protobuf:"varint,22,opt,name=measured_ms,json=measuredMs,proto3" json:"measured_ms,omitempty"`
-	AttestedMs    int64 `protobuf:"varint,23,opt,name=attested_ms,json=attestedMs,proto3" json:"attested_ms,omitempty"`
-	AssumedMs     int64 `protobuf:"varint,24,opt,name=assumed_ms,json=assumedMs,proto3" json:"assumed_ms,omitempty"`
-	UnknownMs     int64 `protobuf:"varint,25,opt,name=unknown_ms,json=unknownMs,proto3" json:"unknown_ms,omitempty"`
+	MeasuredMs int64 `protobuf:"varint,22,opt,name=measured_ms,json=measuredMs,proto3" json:"measured_ms,omitempty"`
+	AttestedMs int64 `protobuf:"varint,23,opt,name=attested_ms,json=attestedMs,proto3" json:"attested_ms,omitempty"`
+	AssumedMs  int64 `protobuf:"varint,24,opt,name=assumed_ms,json=assumedMs,proto3" json:"assumed_ms,omitempty"`
+	UnknownMs  int64 `protobuf:"varint,25,opt,name=unknown_ms,json=unknownMs,proto3" json:"unknown_ms,omitempty"`
+	// Temperature sums up the history from filling to now.
+	Temperature *TemperatureSummary `protobuf:"bytes,26,opt,name=temperature,proto3" json:"temperature,omitempty"`
+	// Sprec is the SPREC 2.0 code of the sample by its history, empty where its
+	// elements can't be told; sprec_reasons say how each element was found.
+	Sprec         string   `protobuf:"bytes,27,opt,name=sprec,proto3" json:"sprec,omitempty"`
+	SprecReasons  []string `protobuf:"bytes,28,rep,name=sprec_reasons,json=sprecReasons,proto3" json:"sprec_reasons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Tube) Reset() {
 	*x = Tube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1793,7 +2790,7 @@ func (x *Tube) String() string {
 func (*Tube) ProtoMessage() {}
 
 func (x *Tube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1806,7 +2803,7 @@ func (x *Tube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tube.ProtoReflect.Descriptor instead.
 func (*Tube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Tube) GetId() string {
@@ -1984,6 +2981,213 @@ func (x *Tube) GetUnknownMs() int64 {
 	return 0
 }
 
+func (x *Tube) GetTemperature() *TemperatureSummary {
+	if x != nil {
+		return x.Temperature
+	}
+	return nil
+}
+
+func (x *Tube) GetSprec() string {
+	if x != nil {
+		return x.Sprec
+	}
+	return ""
+}
+
+func (x *Tube) GetSprecReasons() []string {
+	if x != nil {
+		return x.SprecReasons
+	}
+	return nil
+}
+
+// TemperatureSummary sums up a history. Nothing is judged by it.
+type TemperatureSummary struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	From       string                 `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	To         string                 `protobuf:"bytes,2,opt,name=to,proto3" json:"to,omitempty"`
+	MeasuredMs int64                  `protobuf:"varint,3,opt,name=measured_ms,json=measuredMs,proto3" json:"measured_ms,omitempty"`
+	AttestedMs int64                  `protobuf:"varint,4,opt,name=attested_ms,json=attestedMs,proto3" json:"attested_ms,omitempty"`
+	AssumedMs  int64                  `protobuf:"varint,5,opt,name=assumed_ms,json=assumedMs,proto3" json:"assumed_ms,omitempty"`
+	UnknownMs  int64                  `protobuf:"varint,6,opt,name=unknown_ms,json=unknownMs,proto3" json:"unknown_ms,omitempty"`
+	// The same in parts of a thousand, which sum to 1000; 0 does not mean none.
+	MeasuredPermille int32 `protobuf:"varint,7,opt,name=measured_permille,json=measuredPermille,proto3" json:"measured_permille,omitempty"`
+	AttestedPermille int32 `protobuf:"varint,8,opt,name=attested_permille,json=attestedPermille,proto3" json:"attested_permille,omitempty"`
+	AssumedPermille  int32 `protobuf:"varint,9,opt,name=assumed_permille,json=assumedPermille,proto3" json:"assumed_permille,omitempty"`
+	UnknownPermille  int32 `protobuf:"varint,10,opt,name=unknown_permille,json=unknownPermille,proto3" json:"unknown_permille,omitempty"`
+	// Coldest and warmest are degrees Celsius as decimal text with their bounds;
+	// empty when nothing is known.
+	ColdestLow  string `protobuf:"bytes,11,opt,name=coldest_low,json=coldestLow,proto3" json:"coldest_low,omitempty"`
+	ColdestHigh string `protobuf:"bytes,12,opt,name=coldest_high,json=coldestHigh,proto3" json:"coldest_high,omitempty"`
+	WarmestLow  string `protobuf:"bytes,13,opt,name=warmest_low,json=warmestLow,proto3" json:"warmest_low,omitempty"`
+	WarmestHigh string `protobuf:"bytes,14,opt,name=warmest_high,json=warmestHigh,proto3" json:"warmest_high,omitempty"`
+	// Mean kinetic temperature, degrees Celsius, with the activation energy it is
+	// for and the part of the time it covers. A mean hides cold and short heat.
+	MeanKineticLow     string `protobuf:"bytes,15,opt,name=mean_kinetic_low,json=meanKineticLow,proto3" json:"mean_kinetic_low,omitempty"`
+	MeanKineticHigh    string `protobuf:"bytes,16,opt,name=mean_kinetic_high,json=meanKineticHigh,proto3" json:"mean_kinetic_high,omitempty"`
+	JoulesPerMole      int64  `protobuf:"varint,17,opt,name=joules_per_mole,json=joulesPerMole,proto3" json:"joules_per_mole,omitempty"`
+	MeanCoversPermille int32  `protobuf:"varint,18,opt,name=mean_covers_permille,json=meanCoversPermille,proto3" json:"mean_covers_permille,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *TemperatureSummary) Reset() {
+	*x = TemperatureSummary{}
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TemperatureSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TemperatureSummary) ProtoMessage() {}
+
+func (x *TemperatureSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TemperatureSummary.ProtoReflect.Descriptor instead.
+func (*TemperatureSummary) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *TemperatureSummary) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetMeasuredMs() int64 {
+	if x != nil {
+		return x.MeasuredMs
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetAttestedMs() int64 {
+	if x != nil {
+		return x.AttestedMs
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetAssumedMs() int64 {
+	if x != nil {
+		return x.AssumedMs
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetUnknownMs() int64 {
+	if x != nil {
+		return x.UnknownMs
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetMeasuredPermille() int32 {
+	if x != nil {
+		return x.MeasuredPermille
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetAttestedPermille() int32 {
+	if x != nil {
+		return x.AttestedPermille
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetAssumedPermille() int32 {
+	if x != nil {
+		return x.AssumedPermille
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetUnknownPermille() int32 {
+	if x != nil {
+		return x.UnknownPermille
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetColdestLow() string {
+	if x != nil {
+		return x.ColdestLow
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetColdestHigh() string {
+	if x != nil {
+		return x.ColdestHigh
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetWarmestLow() string {
+	if x != nil {
+		return x.WarmestLow
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetWarmestHigh() string {
+	if x != nil {
+		return x.WarmestHigh
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetMeanKineticLow() string {
+	if x != nil {
+		return x.MeanKineticLow
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetMeanKineticHigh() string {
+	if x != nil {
+		return x.MeanKineticHigh
+	}
+	return ""
+}
+
+func (x *TemperatureSummary) GetJoulesPerMole() int64 {
+	if x != nil {
+		return x.JoulesPerMole
+	}
+	return 0
+}
+
+func (x *TemperatureSummary) GetMeanCoversPermille() int32 {
+	if x != nil {
+		return x.MeanCoversPermille
+	}
+	return 0
+}
+
 // Doubt is two facts that can't both be right, or a gap.
 type Doubt struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1999,7 +3203,7 @@ type Doubt struct {
 
 func (x *Doubt) Reset() {
 	*x = Doubt{}
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2011,7 +3215,7 @@ func (x *Doubt) String() string {
 func (*Doubt) ProtoMessage() {}
 
 func (x *Doubt) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2024,7 +3228,7 @@ func (x *Doubt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Doubt.ProtoReflect.Descriptor instead.
 func (*Doubt) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Doubt) GetId() string {
@@ -2094,7 +3298,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2106,7 +3310,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2119,7 +3323,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Step) GetId() string {
@@ -2232,7 +3436,7 @@ type ExplainTestRequest struct {
 
 func (x *ExplainTestRequest) Reset() {
 	*x = ExplainTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2244,7 +3448,7 @@ func (x *ExplainTestRequest) String() string {
 func (*ExplainTestRequest) ProtoMessage() {}
 
 func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2257,7 +3461,7 @@ func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainTestRequest.ProtoReflect.Descriptor instead.
 func (*ExplainTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ExplainTestRequest) GetId() string {
@@ -2290,7 +3494,7 @@ type GetDrawRequest struct {
 
 func (x *GetDrawRequest) Reset() {
 	*x = GetDrawRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2302,7 +3506,7 @@ func (x *GetDrawRequest) String() string {
 func (*GetDrawRequest) ProtoMessage() {}
 
 func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2315,7 +3519,7 @@ func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDrawRequest.ProtoReflect.Descriptor instead.
 func (*GetDrawRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GetDrawRequest) GetId() string {
@@ -2342,7 +3546,7 @@ type Draw struct {
 
 func (x *Draw) Reset() {
 	*x = Draw{}
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2354,7 +3558,7 @@ func (x *Draw) String() string {
 func (*Draw) ProtoMessage() {}
 
 func (x *Draw) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2367,7 +3571,7 @@ func (x *Draw) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Draw.ProtoReflect.Descriptor instead.
 func (*Draw) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Draw) GetId() string {
@@ -2440,7 +3644,7 @@ type AskSampleRequest struct {
 
 func (x *AskSampleRequest) Reset() {
 	*x = AskSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2452,7 +3656,7 @@ func (x *AskSampleRequest) String() string {
 func (*AskSampleRequest) ProtoMessage() {}
 
 func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2465,7 +3669,7 @@ func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskSampleRequest.ProtoReflect.Descriptor instead.
 func (*AskSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *AskSampleRequest) GetId() string {
@@ -2522,7 +3726,7 @@ type DeclineSampleRequest struct {
 
 func (x *DeclineSampleRequest) Reset() {
 	*x = DeclineSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2534,7 +3738,7 @@ func (x *DeclineSampleRequest) String() string {
 func (*DeclineSampleRequest) ProtoMessage() {}
 
 func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2547,7 +3751,7 @@ func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclineSampleRequest.ProtoReflect.Descriptor instead.
 func (*DeclineSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *DeclineSampleRequest) GetId() string {
@@ -2590,7 +3794,7 @@ type SampleDoneRequest struct {
 
 func (x *SampleDoneRequest) Reset() {
 	*x = SampleDoneRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2602,7 +3806,7 @@ func (x *SampleDoneRequest) String() string {
 func (*SampleDoneRequest) ProtoMessage() {}
 
 func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2615,7 +3819,7 @@ func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleDoneRequest.ProtoReflect.Descriptor instead.
 func (*SampleDoneRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SampleDoneRequest) GetId() string {
@@ -2655,7 +3859,7 @@ type GetContentsRequest struct {
 
 func (x *GetContentsRequest) Reset() {
 	*x = GetContentsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2667,7 +3871,7 @@ func (x *GetContentsRequest) String() string {
 func (*GetContentsRequest) ProtoMessage() {}
 
 func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2680,7 +3884,7 @@ func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetContentsRequest.ProtoReflect.Descriptor instead.
 func (*GetContentsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GetContentsRequest) GetId() string {
@@ -2691,23 +3895,26 @@ func (x *GetContentsRequest) GetId() string {
 }
 
 type Contents struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	Holder        string                 `protobuf:"bytes,2,opt,name=holder,proto3" json:"holder,omitempty"`
-	Place         string                 `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
-	Contents      []*Content             `protobuf:"bytes,4,rep,name=contents,proto3" json:"contents,omitempty"`
-	Doubts        []*Doubt               `protobuf:"bytes,5,rep,name=doubts,proto3" json:"doubts,omitempty"`
-	Timeline      []*Step                `protobuf:"bytes,6,rep,name=timeline,proto3" json:"timeline,omitempty"`
-	DepartedAt    string                 `protobuf:"bytes,7,opt,name=departed_at,json=departedAt,proto3" json:"departed_at,omitempty"`
-	DueAt         string                 `protobuf:"bytes,8,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
-	To            string                 `protobuf:"bytes,9,opt,name=to,proto3" json:"to,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Id         string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Holder     string                 `protobuf:"bytes,2,opt,name=holder,proto3" json:"holder,omitempty"`
+	Place      string                 `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	Contents   []*Content             `protobuf:"bytes,4,rep,name=contents,proto3" json:"contents,omitempty"`
+	Doubts     []*Doubt               `protobuf:"bytes,5,rep,name=doubts,proto3" json:"doubts,omitempty"`
+	Timeline   []*Step                `protobuf:"bytes,6,rep,name=timeline,proto3" json:"timeline,omitempty"`
+	DepartedAt string                 `protobuf:"bytes,7,opt,name=departed_at,json=departedAt,proto3" json:"departed_at,omitempty"`
+	DueAt      string                 `protobuf:"bytes,8,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	To         string                 `protobuf:"bytes,9,opt,name=to,proto3" json:"to,omitempty"`
+	// Temperature sums up the carrier's own history since it was last sealed or
+	// packed into, as its loggers and declared ranges tell it.
+	Temperature   *TemperatureSummary `protobuf:"bytes,10,opt,name=temperature,proto3" json:"temperature,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Contents) Reset() {
 	*x = Contents{}
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2719,7 +3926,7 @@ func (x *Contents) String() string {
 func (*Contents) ProtoMessage() {}
 
 func (x *Contents) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2732,7 +3939,7 @@ func (x *Contents) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Contents.ProtoReflect.Descriptor instead.
 func (*Contents) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *Contents) GetId() string {
@@ -2798,6 +4005,13 @@ func (x *Contents) GetTo() string {
 	return ""
 }
 
+func (x *Contents) GetTemperature() *TemperatureSummary {
+	if x != nil {
+		return x.Temperature
+	}
+	return nil
+}
+
 type Content struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Kind  string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
@@ -2811,7 +4025,7 @@ type Content struct {
 
 func (x *Content) Reset() {
 	*x = Content{}
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2823,7 +4037,7 @@ func (x *Content) String() string {
 func (*Content) ProtoMessage() {}
 
 func (x *Content) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2836,7 +4050,7 @@ func (x *Content) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Content.ProtoReflect.Descriptor instead.
 func (*Content) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Content) GetKind() string {
@@ -2876,7 +4090,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2888,7 +4102,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2901,7 +4115,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetEntryRequest) GetId() string {
@@ -2922,7 +4136,7 @@ type Range struct {
 
 func (x *Range) Reset() {
 	*x = Range{}
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2934,7 +4148,7 @@ func (x *Range) String() string {
 func (*Range) ProtoMessage() {}
 
 func (x *Range) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2947,7 +4161,7 @@ func (x *Range) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Range.ProtoReflect.Descriptor instead.
 func (*Range) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Range) GetLow() string {
@@ -2985,7 +4199,7 @@ type Place struct {
 
 func (x *Place) Reset() {
 	*x = Place{}
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2997,7 +4211,7 @@ func (x *Place) String() string {
 func (*Place) ProtoMessage() {}
 
 func (x *Place) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3010,7 +4224,7 @@ func (x *Place) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Place.ProtoReflect.Descriptor instead.
 func (*Place) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Place) GetId() string {
@@ -3101,7 +4315,7 @@ type Carrier struct {
 
 func (x *Carrier) Reset() {
 	*x = Carrier{}
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3113,7 +4327,7 @@ func (x *Carrier) String() string {
 func (*Carrier) ProtoMessage() {}
 
 func (x *Carrier) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3126,7 +4340,7 @@ func (x *Carrier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carrier.ProtoReflect.Descriptor instead.
 func (*Carrier) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Carrier) GetId() string {
@@ -3198,14 +4412,18 @@ type Logger struct {
 	In string `protobuf:"bytes,6,opt,name=in,proto3" json:"in,omitempty"`
 	By string `protobuf:"bytes,7,opt,name=by,proto3" json:"by,omitempty"`
 	// Occurred at is when it was attached; empty means now.
-	OccurredAt    string `protobuf:"bytes,8,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
+	OccurredAt string `protobuf:"bytes,8,opt,name=occurred_at,json=occurredAt,proto3" json:"occurred_at,omitempty"`
+	// Zone is the IANA zone or the offset that its clock shows, for its files.
+	Zone string `protobuf:"bytes,9,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Imports are the files of it that were read in. Read only.
+	Imports       []*LoggerFile `protobuf:"bytes,10,rep,name=imports,proto3" json:"imports,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Logger) Reset() {
 	*x = Logger{}
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3217,7 +4435,7 @@ func (x *Logger) String() string {
 func (*Logger) ProtoMessage() {}
 
 func (x *Logger) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3230,7 +4448,7 @@ func (x *Logger) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Logger.ProtoReflect.Descriptor instead.
 func (*Logger) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Logger) GetId() string {
@@ -3289,6 +4507,146 @@ func (x *Logger) GetOccurredAt() string {
 	return ""
 }
 
+func (x *Logger) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *Logger) GetImports() []*LoggerFile {
+	if x != nil {
+		return x.Imports
+	}
+	return nil
+}
+
+// LoggerFile is a file of a logger that was read in.
+type LoggerFile struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the fact; voiding it takes the readings back.
+	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Name          string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Hash          string `protobuf:"bytes,3,opt,name=hash,proto3" json:"hash,omitempty"`
+	Zone          string `protobuf:"bytes,4,opt,name=zone,proto3" json:"zone,omitempty"`
+	Values        int64  `protobuf:"varint,5,opt,name=values,proto3" json:"values,omitempty"`
+	Faults        int64  `protobuf:"varint,6,opt,name=faults,proto3" json:"faults,omitempty"`
+	First         string `protobuf:"bytes,7,opt,name=first,proto3" json:"first,omitempty"`
+	Last          string `protobuf:"bytes,8,opt,name=last,proto3" json:"last,omitempty"`
+	By            string `protobuf:"bytes,9,opt,name=by,proto3" json:"by,omitempty"`
+	At            string `protobuf:"bytes,10,opt,name=at,proto3" json:"at,omitempty"`
+	Voided        bool   `protobuf:"varint,11,opt,name=voided,proto3" json:"voided,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoggerFile) Reset() {
+	*x = LoggerFile{}
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoggerFile) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoggerFile) ProtoMessage() {}
+
+func (x *LoggerFile) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoggerFile.ProtoReflect.Descriptor instead.
+func (*LoggerFile) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *LoggerFile) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetHash() string {
+	if x != nil {
+		return x.Hash
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetValues() int64 {
+	if x != nil {
+		return x.Values
+	}
+	return 0
+}
+
+func (x *LoggerFile) GetFaults() int64 {
+	if x != nil {
+		return x.Faults
+	}
+	return 0
+}
+
+func (x *LoggerFile) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetLast() string {
+	if x != nil {
+		return x.Last
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *LoggerFile) GetVoided() bool {
+	if x != nil {
+		return x.Voided
+	}
+	return false
+}
+
 type Person struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -3302,7 +4660,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3314,7 +4672,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3327,7 +4685,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Person) GetId() string {
@@ -3374,7 +4732,7 @@ type Device struct {
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3386,7 +4744,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3399,7 +4757,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *Device) GetId() string {
@@ -3460,7 +4818,7 @@ type Route struct {
 
 func (x *Route) Reset() {
 	*x = Route{}
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3472,7 +4830,7 @@ func (x *Route) String() string {
 func (*Route) ProtoMessage() {}
 
 func (x *Route) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3485,7 +4843,7 @@ func (x *Route) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Route.ProtoReflect.Descriptor instead.
 func (*Route) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Route) GetId() string {
@@ -3618,7 +4976,106 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x16RecordReadingsResponse\x12\x16\n" +
 	"\x06stored\x18\x01 \x01(\x03R\x06stored\x12\x16\n" +
 	"\x06faults\x18\x02 \x01(\x03R\x06faults\x12\x1a\n" +
-	"\bsequence\x18\x03 \x01(\x04R\bsequence\"\x88\x01\n" +
+	"\bsequence\x18\x03 \x01(\x04R\bsequence\"\xa7\x04\n" +
+	"\x15ImportReadingsRequest\x12\x16\n" +
+	"\x06logger\x18\x01 \x01(\tR\x06logger\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
+	"\x04file\x18\x03 \x01(\fR\x04file\x12\x17\n" +
+	"\adry_run\x18\x04 \x01(\bR\x06dryRun\x12\x0e\n" +
+	"\x02by\x18\x05 \x01(\tR\x02by\x12\x0e\n" +
+	"\x02id\x18\x06 \x01(\tR\x02id\x12\x12\n" +
+	"\x04zone\x18\a \x01(\tR\x04zone\x12\x1d\n" +
+	"\n" +
+	"date_order\x18\b \x01(\tR\tdateOrder\x12\x12\n" +
+	"\x04unit\x18\t \x01(\tR\x04unit\x12\x1c\n" +
+	"\tdelimiter\x18\n" +
+	" \x01(\tR\tdelimiter\x12\x18\n" +
+	"\adecimal\x18\v \x01(\tR\adecimal\x12\x1f\n" +
+	"\vtime_column\x18\f \x01(\x05R\n" +
+	"timeColumn\x12!\n" +
+	"\fclock_column\x18\r \x01(\x05R\vclockColumn\x12-\n" +
+	"\x12temperature_column\x18\x0e \x01(\x05R\x11temperatureColumn\x12\x16\n" +
+	"\x06faults\x18\x0f \x03(\tR\x06faults\x12!\n" +
+	"\fdoubled_hour\x18\x10 \x01(\tR\vdoubledHour\x126\n" +
+	"\x04sync\x18\x11 \x03(\v2\".specimen.custody.v1.ClockSightingR\x04sync\x12\x16\n" +
+	"\x06forget\x18\x12 \x01(\bR\x06forget\x12\x18\n" +
+	"\acarrier\x18\x13 \x01(\tR\acarrier\"D\n" +
+	"\rClockSighting\x12\x16\n" +
+	"\x06logger\x18\x01 \x01(\tR\x06logger\x12\x1b\n" +
+	"\ttrue_time\x18\x02 \x01(\tR\btrueTime\"\xa3\x04\n" +
+	"\x16ImportReadingsResponse\x12\x16\n" +
+	"\x06stored\x18\x01 \x01(\x03R\x06stored\x12\x14\n" +
+	"\x05known\x18\x02 \x01(\bR\x05known\x12\x12\n" +
+	"\x04hash\x18\x03 \x01(\tR\x04hash\x12C\n" +
+	"\n" +
+	"understood\x18\x04 \x03(\v2#.specimen.custody.v1.ImportDecisionR\n" +
+	"understood\x12A\n" +
+	"\tquestions\x18\x05 \x03(\v2#.specimen.custody.v1.ImportQuestionR\tquestions\x12>\n" +
+	"\bmistakes\x18\x06 \x03(\v2\".specimen.custody.v1.ImportMistakeR\bmistakes\x129\n" +
+	"\x06counts\x18\a \x01(\v2!.specimen.custody.v1.ImportCountsR\x06counts\x128\n" +
+	"\apreview\x18\b \x03(\v2\x1e.specimen.custody.v1.ImportRowR\apreview\x12\x14\n" +
+	"\x05notes\x18\t \x03(\tR\x05notes\x12\x12\n" +
+	"\x04fact\x18\n" +
+	" \x01(\tR\x04fact\x12\x1a\n" +
+	"\bsequence\x18\v \x01(\x04R\bsequence\x12\x10\n" +
+	"\x03say\x18\f \x01(\tR\x03say\x122\n" +
+	"\x04gaps\x18\r \x03(\v2\x1e.specimen.custody.v1.ImportGapR\x04gaps\"N\n" +
+	"\x0eImportDecision\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\"\xb7\x01\n" +
+	"\x0eImportQuestion\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\x12;\n" +
+	"\achoices\x18\x04 \x03(\v2!.specimen.custody.v1.ImportChoiceR\achoices\x12\x12\n" +
+	"\x04open\x18\x05 \x01(\bR\x04open\x12\x18\n" +
+	"\asamples\x18\x06 \x03(\tR\asamples\"\x9e\x01\n" +
+	"\fImportChoice\x12\x14\n" +
+	"\x05value\x18\x01 \x01(\tR\x05value\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x14\n" +
+	"\x05first\x18\x03 \x01(\tR\x05first\x12\x12\n" +
+	"\x04last\x18\x04 \x01(\tR\x04last\x12\x18\n" +
+	"\aoutside\x18\x05 \x01(\bR\aoutside\x12 \n" +
+	"\vimplausible\x18\x06 \x01(\bR\vimplausible\"\x83\x01\n" +
+	"\rImportMistake\x12\x12\n" +
+	"\x04line\x18\x01 \x01(\x05R\x04line\x12\x16\n" +
+	"\x06column\x18\x02 \x01(\x05R\x06column\x12\x14\n" +
+	"\x05field\x18\x03 \x01(\tR\x05field\x12\x18\n" +
+	"\aproblem\x18\x04 \x01(\tR\aproblem\x12\x16\n" +
+	"\x06remedy\x18\x05 \x01(\tR\x06remedy\"\xf7\x02\n" +
+	"\fImportCounts\x12\x12\n" +
+	"\x04rows\x18\x01 \x01(\x03R\x04rows\x12\x16\n" +
+	"\x06values\x18\x02 \x01(\x03R\x06values\x12\x16\n" +
+	"\x06faults\x18\x03 \x01(\x03R\x06faults\x12\x14\n" +
+	"\x05empty\x18\x04 \x01(\x03R\x05empty\x12\x1e\n" +
+	"\n" +
+	"unreadable\x18\x05 \x01(\x03R\n" +
+	"unreadable\x12\x1e\n" +
+	"\n" +
+	"duplicates\x18\x06 \x01(\x03R\n" +
+	"duplicates\x12 \n" +
+	"\vconflicting\x18\a \x01(\x03R\vconflicting\x12 \n" +
+	"\fout_of_order\x18\b \x01(\x03R\n" +
+	"outOfOrder\x12\x12\n" +
+	"\x04gaps\x18\t \x01(\x03R\x04gaps\x12\x19\n" +
+	"\bevery_ms\x18\n" +
+	" \x01(\x03R\aeveryMs\x12\x14\n" +
+	"\x05first\x18\v \x01(\tR\x05first\x12\x12\n" +
+	"\x04last\x18\f \x01(\tR\x04last\x12\x16\n" +
+	"\x06lowest\x18\r \x01(\tR\x06lowest\x12\x18\n" +
+	"\ahighest\x18\x0e \x01(\tR\ahighest\"\x84\x01\n" +
+	"\tImportRow\x12\x12\n" +
+	"\x04line\x18\x01 \x01(\x05R\x04line\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x0e\n" +
+	"\x02at\x18\x03 \x01(\tR\x02at\x12\x14\n" +
+	"\x05local\x18\x04 \x01(\tR\x05local\x12\x1d\n" +
+	"\acelsius\x18\x05 \x01(\tH\x00R\acelsius\x88\x01\x01B\n" +
+	"\n" +
+	"\b_celsius\"/\n" +
+	"\tImportGap\x12\x12\n" +
+	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to\"\x88\x01\n" +
 	"\x0fVoidFactRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x10\n" +
@@ -3689,7 +5146,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\ascan_id\x18\x05 \x01(\tR\x06scanId\"5\n" +
 	"\x0eGetTubeRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x13\n" +
-	"\x05as_of\x18\x02 \x01(\tR\x04asOf\"\xf7\x06\n" +
+	"\x05as_of\x18\x02 \x01(\tR\x04asOf\"\xfd\a\n" +
 	"\x04Tube\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x12\n" +
@@ -3720,11 +5177,40 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\n" +
 	"assumed_ms\x18\x18 \x01(\x03R\tassumedMs\x12\x1d\n" +
 	"\n" +
-	"unknown_ms\x18\x19 \x01(\x03R\tunknownMs\x1a8\n" +
+	"unknown_ms\x18\x19 \x01(\x03R\tunknownMs\x12I\n" +
+	"\vtemperature\x18\x1a \x01(\v2'.specimen.custody.v1.TemperatureSummaryR\vtemperature\x12\x14\n" +
+	"\x05sprec\x18\x1b \x01(\tR\x05sprec\x12#\n" +
+	"\rsprec_reasons\x18\x1c \x03(\tR\fsprecReasons\x1a8\n" +
 	"\n" +
 	"FactsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x03R\x05value:\x028\x01\"\x88\x01\n" +
+	"\x05value\x18\x02 \x01(\x03R\x05value:\x028\x01\"\xa0\x05\n" +
+	"\x12TemperatureSummary\x12\x12\n" +
+	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x02 \x01(\tR\x02to\x12\x1f\n" +
+	"\vmeasured_ms\x18\x03 \x01(\x03R\n" +
+	"measuredMs\x12\x1f\n" +
+	"\vattested_ms\x18\x04 \x01(\x03R\n" +
+	"attestedMs\x12\x1d\n" +
+	"\n" +
+	"assumed_ms\x18\x05 \x01(\x03R\tassumedMs\x12\x1d\n" +
+	"\n" +
+	"unknown_ms\x18\x06 \x01(\x03R\tunknownMs\x12+\n" +
+	"\x11measured_permille\x18\a \x01(\x05R\x10measuredPermille\x12+\n" +
+	"\x11attested_permille\x18\b \x01(\x05R\x10attestedPermille\x12)\n" +
+	"\x10assumed_permille\x18\t \x01(\x05R\x0fassumedPermille\x12)\n" +
+	"\x10unknown_permille\x18\n" +
+	" \x01(\x05R\x0funknownPermille\x12\x1f\n" +
+	"\vcoldest_low\x18\v \x01(\tR\n" +
+	"coldestLow\x12!\n" +
+	"\fcoldest_high\x18\f \x01(\tR\vcoldestHigh\x12\x1f\n" +
+	"\vwarmest_low\x18\r \x01(\tR\n" +
+	"warmestLow\x12!\n" +
+	"\fwarmest_high\x18\x0e \x01(\tR\vwarmestHigh\x12(\n" +
+	"\x10mean_kinetic_low\x18\x0f \x01(\tR\x0emeanKineticLow\x12*\n" +
+	"\x11mean_kinetic_high\x18\x10 \x01(\tR\x0fmeanKineticHigh\x12&\n" +
+	"\x0fjoules_per_mole\x18\x11 \x01(\x03R\rjoulesPerMole\x120\n" +
+	"\x14mean_covers_permille\x18\x12 \x01(\x05R\x12meanCoversPermille\"\x88\x01\n" +
 	"\x05Doubt\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05doubt\x18\x02 \x01(\tR\x05doubt\x12\x16\n" +
@@ -3787,7 +5273,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02by\x18\x03 \x01(\tR\x02by\x12\x17\n" +
 	"\ascan_id\x18\x04 \x01(\tR\x06scanId\"$\n" +
 	"\x12GetContentsRequest\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\"\xb5\x02\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\"\x80\x03\n" +
 	"\bContents\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
 	"\x06holder\x18\x02 \x01(\tR\x06holder\x12\x14\n" +
@@ -3798,7 +5284,9 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\vdeparted_at\x18\a \x01(\tR\n" +
 	"departedAt\x12\x15\n" +
 	"\x06due_at\x18\b \x01(\tR\x05dueAt\x12\x0e\n" +
-	"\x02to\x18\t \x01(\tR\x02to\"_\n" +
+	"\x02to\x18\t \x01(\tR\x02to\x12I\n" +
+	"\vtemperature\x18\n" +
+	" \x01(\v2'.specimen.custody.v1.TemperatureSummaryR\vtemperature\"_\n" +
 	"\aContent\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x16\n" +
@@ -3830,7 +5318,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x05basis\x18\x05 \x01(\tR\x05basis\x12\x14\n" +
 	"\x05owner\x18\x06 \x01(\tR\x05owner\x12\x16\n" +
 	"\x06review\x18\a \x01(\tR\x06review\x12\x0e\n" +
-	"\x02by\x18\b \x01(\tR\x02by\"\x81\x02\n" +
+	"\x02by\x18\b \x01(\tR\x02by\"\xd0\x02\n" +
 	"\x06Logger\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12#\n" +
 	"\revery_seconds\x18\x02 \x01(\x03R\feverySeconds\x12&\n" +
@@ -3840,8 +5328,25 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02in\x18\x06 \x01(\tR\x02in\x12\x0e\n" +
 	"\x02by\x18\a \x01(\tR\x02by\x12\x1f\n" +
 	"\voccurred_at\x18\b \x01(\tR\n" +
-	"occurredAtB\x0f\n" +
-	"\r_hold_seconds\"T\n" +
+	"occurredAt\x12\x12\n" +
+	"\x04zone\x18\t \x01(\tR\x04zone\x129\n" +
+	"\aimports\x18\n" +
+	" \x03(\v2\x1f.specimen.custody.v1.LoggerFileR\aimportsB\x0f\n" +
+	"\r_hold_seconds\"\xea\x01\n" +
+	"\n" +
+	"LoggerFile\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
+	"\x04hash\x18\x03 \x01(\tR\x04hash\x12\x12\n" +
+	"\x04zone\x18\x04 \x01(\tR\x04zone\x12\x16\n" +
+	"\x06values\x18\x05 \x01(\x03R\x06values\x12\x16\n" +
+	"\x06faults\x18\x06 \x01(\x03R\x06faults\x12\x14\n" +
+	"\x05first\x18\a \x01(\tR\x05first\x12\x12\n" +
+	"\x04last\x18\b \x01(\tR\x04last\x12\x0e\n" +
+	"\x02by\x18\t \x01(\tR\x02by\x12\x0e\n" +
+	"\x02at\x18\n" +
+	" \x01(\tR\x02at\x12\x16\n" +
+	"\x06voided\x18\v \x01(\bR\x06voided\"T\n" +
 	"\x06Person\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12\x16\n" +
@@ -3861,10 +5366,11 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\adeparts\x18\x04 \x03(\tR\adeparts\x12#\n" +
 	"\rtakes_minutes\x18\x05 \x01(\x03R\ftakesMinutes\x12\x12\n" +
 	"\x04zone\x18\x06 \x01(\tR\x04zone\x12\x0e\n" +
-	"\x02by\x18\a \x01(\tR\x02by2\xd7\x05\n" +
+	"\x02by\x18\a \x01(\tR\x02by2\xe3\x06\n" +
 	"\x05Scans\x12v\n" +
 	"\vRecordScans\x12'.specimen.custody.v1.RecordScansRequest\x1a(.specimen.custody.v1.RecordScansResponse\"\x14\x82\xd3\xe4\x93\x02\x0e:\x01*\"\t/v1/scans\x12\x82\x01\n" +
-	"\x0eRecordReadings\x12*.specimen.custody.v1.RecordReadingsRequest\x1a+.specimen.custody.v1.RecordReadingsResponse\"\x17\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/readings\x12q\n" +
+	"\x0eRecordReadings\x12*.specimen.custody.v1.RecordReadingsRequest\x1a+.specimen.custody.v1.RecordReadingsResponse\"\x17\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/readings\x12\x89\x01\n" +
+	"\x0eImportReadings\x12*.specimen.custody.v1.ImportReadingsRequest\x1a+.specimen.custody.v1.ImportReadingsResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/readings:import\x12q\n" +
 	"\bVoidFact\x12$.specimen.custody.v1.VoidFactRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/facts/{id}:void\x12}\n" +
 	"\fExplainDoubt\x12(.specimen.custody.v1.ExplainDoubtRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/doubts/{id}:explain\x12p\n" +
 	"\n" +
@@ -3914,7 +5420,7 @@ func file_custody_v1_custody_proto_rawDescGZIP() []byte {
 	return file_custody_v1_custody_proto_rawDescData
 }
 
-var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 45)
+var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 57)
 var file_custody_v1_custody_proto_goTypes = []any{
 	(*Label)(nil),                  // 0: specimen.custody.v1.Label
 	(*Clock)(nil),                  // 1: specimen.custody.v1.Clock
@@ -3926,134 +5432,159 @@ var file_custody_v1_custody_proto_goTypes = []any{
 	(*Readings)(nil),               // 7: specimen.custody.v1.Readings
 	(*Reading)(nil),                // 8: specimen.custody.v1.Reading
 	(*RecordReadingsResponse)(nil), // 9: specimen.custody.v1.RecordReadingsResponse
-	(*VoidFactRequest)(nil),        // 10: specimen.custody.v1.VoidFactRequest
-	(*ExplainDoubtRequest)(nil),    // 11: specimen.custody.v1.ExplainDoubtRequest
-	(*CountFactsRequest)(nil),      // 12: specimen.custody.v1.CountFactsRequest
-	(*CountFactsResponse)(nil),     // 13: specimen.custody.v1.CountFactsResponse
-	(*SetClockRequest)(nil),        // 14: specimen.custody.v1.SetClockRequest
-	(*SetClockResponse)(nil),       // 15: specimen.custody.v1.SetClockResponse
-	(*PlaceRequestRequest)(nil),    // 16: specimen.custody.v1.PlaceRequestRequest
-	(*AssignedTube)(nil),           // 17: specimen.custody.v1.AssignedTube
-	(*Request)(nil),                // 18: specimen.custody.v1.Request
-	(*GetRequestRequest)(nil),      // 19: specimen.custody.v1.GetRequestRequest
-	(*ChangeTestRequest)(nil),      // 20: specimen.custody.v1.ChangeTestRequest
-	(*CancelRequestRequest)(nil),   // 21: specimen.custody.v1.CancelRequestRequest
-	(*GetTubeRequest)(nil),         // 22: specimen.custody.v1.GetTubeRequest
-	(*Tube)(nil),                   // 23: specimen.custody.v1.Tube
-	(*Doubt)(nil),                  // 24: specimen.custody.v1.Doubt
-	(*Step)(nil),                   // 25: specimen.custody.v1.Step
-	(*ExplainTestRequest)(nil),     // 26: specimen.custody.v1.ExplainTestRequest
-	(*GetDrawRequest)(nil),         // 27: specimen.custody.v1.GetDrawRequest
-	(*Draw)(nil),                   // 28: specimen.custody.v1.Draw
-	(*AskSampleRequest)(nil),       // 29: specimen.custody.v1.AskSampleRequest
-	(*DeclineSampleRequest)(nil),   // 30: specimen.custody.v1.DeclineSampleRequest
-	(*SampleDoneRequest)(nil),      // 31: specimen.custody.v1.SampleDoneRequest
-	(*GetContentsRequest)(nil),     // 32: specimen.custody.v1.GetContentsRequest
-	(*Contents)(nil),               // 33: specimen.custody.v1.Contents
-	(*Content)(nil),                // 34: specimen.custody.v1.Content
-	(*GetEntryRequest)(nil),        // 35: specimen.custody.v1.GetEntryRequest
-	(*Range)(nil),                  // 36: specimen.custody.v1.Range
-	(*Place)(nil),                  // 37: specimen.custody.v1.Place
-	(*Carrier)(nil),                // 38: specimen.custody.v1.Carrier
-	(*Logger)(nil),                 // 39: specimen.custody.v1.Logger
-	(*Person)(nil),                 // 40: specimen.custody.v1.Person
-	(*Device)(nil),                 // 41: specimen.custody.v1.Device
-	(*Route)(nil),                  // 42: specimen.custody.v1.Route
-	nil,                            // 43: specimen.custody.v1.Scan.DetailsEntry
-	nil,                            // 44: specimen.custody.v1.Tube.FactsEntry
-	(*v1.Verdict)(nil),             // 45: specimen.stability.v1.Verdict
-	(*v1.Flag)(nil),                // 46: specimen.stability.v1.Flag
-	(*v1.Explanation)(nil),         // 47: specimen.stability.v1.Explanation
+	(*ImportReadingsRequest)(nil),  // 10: specimen.custody.v1.ImportReadingsRequest
+	(*ClockSighting)(nil),          // 11: specimen.custody.v1.ClockSighting
+	(*ImportReadingsResponse)(nil), // 12: specimen.custody.v1.ImportReadingsResponse
+	(*ImportDecision)(nil),         // 13: specimen.custody.v1.ImportDecision
+	(*ImportQuestion)(nil),         // 14: specimen.custody.v1.ImportQuestion
+	(*ImportChoice)(nil),           // 15: specimen.custody.v1.ImportChoice
+	(*ImportMistake)(nil),          // 16: specimen.custody.v1.ImportMistake
+	(*ImportCounts)(nil),           // 17: specimen.custody.v1.ImportCounts
+	(*ImportRow)(nil),              // 18: specimen.custody.v1.ImportRow
+	(*ImportGap)(nil),              // 19: specimen.custody.v1.ImportGap
+	(*VoidFactRequest)(nil),        // 20: specimen.custody.v1.VoidFactRequest
+	(*ExplainDoubtRequest)(nil),    // 21: specimen.custody.v1.ExplainDoubtRequest
+	(*CountFactsRequest)(nil),      // 22: specimen.custody.v1.CountFactsRequest
+	(*CountFactsResponse)(nil),     // 23: specimen.custody.v1.CountFactsResponse
+	(*SetClockRequest)(nil),        // 24: specimen.custody.v1.SetClockRequest
+	(*SetClockResponse)(nil),       // 25: specimen.custody.v1.SetClockResponse
+	(*PlaceRequestRequest)(nil),    // 26: specimen.custody.v1.PlaceRequestRequest
+	(*AssignedTube)(nil),           // 27: specimen.custody.v1.AssignedTube
+	(*Request)(nil),                // 28: specimen.custody.v1.Request
+	(*GetRequestRequest)(nil),      // 29: specimen.custody.v1.GetRequestRequest
+	(*ChangeTestRequest)(nil),      // 30: specimen.custody.v1.ChangeTestRequest
+	(*CancelRequestRequest)(nil),   // 31: specimen.custody.v1.CancelRequestRequest
+	(*GetTubeRequest)(nil),         // 32: specimen.custody.v1.GetTubeRequest
+	(*Tube)(nil),                   // 33: specimen.custody.v1.Tube
+	(*TemperatureSummary)(nil),     // 34: specimen.custody.v1.TemperatureSummary
+	(*Doubt)(nil),                  // 35: specimen.custody.v1.Doubt
+	(*Step)(nil),                   // 36: specimen.custody.v1.Step
+	(*ExplainTestRequest)(nil),     // 37: specimen.custody.v1.ExplainTestRequest
+	(*GetDrawRequest)(nil),         // 38: specimen.custody.v1.GetDrawRequest
+	(*Draw)(nil),                   // 39: specimen.custody.v1.Draw
+	(*AskSampleRequest)(nil),       // 40: specimen.custody.v1.AskSampleRequest
+	(*DeclineSampleRequest)(nil),   // 41: specimen.custody.v1.DeclineSampleRequest
+	(*SampleDoneRequest)(nil),      // 42: specimen.custody.v1.SampleDoneRequest
+	(*GetContentsRequest)(nil),     // 43: specimen.custody.v1.GetContentsRequest
+	(*Contents)(nil),               // 44: specimen.custody.v1.Contents
+	(*Content)(nil),                // 45: specimen.custody.v1.Content
+	(*GetEntryRequest)(nil),        // 46: specimen.custody.v1.GetEntryRequest
+	(*Range)(nil),                  // 47: specimen.custody.v1.Range
+	(*Place)(nil),                  // 48: specimen.custody.v1.Place
+	(*Carrier)(nil),                // 49: specimen.custody.v1.Carrier
+	(*Logger)(nil),                 // 50: specimen.custody.v1.Logger
+	(*LoggerFile)(nil),             // 51: specimen.custody.v1.LoggerFile
+	(*Person)(nil),                 // 52: specimen.custody.v1.Person
+	(*Device)(nil),                 // 53: specimen.custody.v1.Device
+	(*Route)(nil),                  // 54: specimen.custody.v1.Route
+	nil,                            // 55: specimen.custody.v1.Scan.DetailsEntry
+	nil,                            // 56: specimen.custody.v1.Tube.FactsEntry
+	(*v1.Verdict)(nil),             // 57: specimen.stability.v1.Verdict
+	(*v1.Flag)(nil),                // 58: specimen.stability.v1.Flag
+	(*v1.Explanation)(nil),         // 59: specimen.stability.v1.Explanation
 }
 var file_custody_v1_custody_proto_depIdxs = []int32{
 	0,  // 0: specimen.custody.v1.Scan.label:type_name -> specimen.custody.v1.Label
 	1,  // 1: specimen.custody.v1.Scan.clock:type_name -> specimen.custody.v1.Clock
-	43, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
+	55, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
 	2,  // 3: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
 	5,  // 4: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
-	24, // 5: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
-	23, // 6: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
+	35, // 5: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
+	33, // 6: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
 	7,  // 7: specimen.custody.v1.RecordReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
 	8,  // 8: specimen.custody.v1.Readings.readings:type_name -> specimen.custody.v1.Reading
-	17, // 9: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
-	17, // 10: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
-	45, // 11: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
-	46, // 12: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
-	24, // 13: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
-	25, // 14: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
-	44, // 15: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
-	25, // 16: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
-	34, // 17: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
-	24, // 18: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
-	25, // 19: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
-	36, // 20: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
-	36, // 21: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
-	24, // 22: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
-	3,  // 23: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
-	6,  // 24: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
-	10, // 25: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
-	11, // 26: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
-	12, // 27: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
-	14, // 28: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
-	16, // 29: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
-	19, // 30: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
-	20, // 31: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	20, // 32: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	21, // 33: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
-	22, // 34: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
-	26, // 35: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
-	27, // 36: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
-	29, // 37: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
-	30, // 38: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
-	31, // 39: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
-	32, // 40: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
-	37, // 41: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
-	35, // 42: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
-	38, // 43: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
-	35, // 44: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
-	39, // 45: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
-	35, // 46: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
-	40, // 47: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
-	35, // 48: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
-	41, // 49: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
-	35, // 50: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
-	42, // 51: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
-	35, // 52: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
-	4,  // 53: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
-	9,  // 54: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
-	5,  // 55: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 56: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
-	13, // 57: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
-	15, // 58: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
-	18, // 59: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
-	18, // 60: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
-	18, // 61: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
-	18, // 62: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
-	18, // 63: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
-	23, // 64: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
-	47, // 65: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
-	28, // 66: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
-	5,  // 67: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 68: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 69: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
-	33, // 70: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
-	37, // 71: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
-	37, // 72: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
-	38, // 73: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
-	38, // 74: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
-	39, // 75: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
-	39, // 76: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
-	40, // 77: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
-	40, // 78: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
-	41, // 79: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
-	41, // 80: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
-	42, // 81: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
-	42, // 82: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
-	53, // [53:83] is the sub-list for method output_type
-	23, // [23:53] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	11, // 9: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
+	13, // 10: specimen.custody.v1.ImportReadingsResponse.understood:type_name -> specimen.custody.v1.ImportDecision
+	14, // 11: specimen.custody.v1.ImportReadingsResponse.questions:type_name -> specimen.custody.v1.ImportQuestion
+	16, // 12: specimen.custody.v1.ImportReadingsResponse.mistakes:type_name -> specimen.custody.v1.ImportMistake
+	17, // 13: specimen.custody.v1.ImportReadingsResponse.counts:type_name -> specimen.custody.v1.ImportCounts
+	18, // 14: specimen.custody.v1.ImportReadingsResponse.preview:type_name -> specimen.custody.v1.ImportRow
+	19, // 15: specimen.custody.v1.ImportReadingsResponse.gaps:type_name -> specimen.custody.v1.ImportGap
+	15, // 16: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
+	27, // 17: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
+	27, // 18: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
+	57, // 19: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
+	58, // 20: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
+	35, // 21: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
+	36, // 22: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
+	56, // 23: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
+	34, // 24: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	36, // 25: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
+	45, // 26: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
+	35, // 27: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
+	36, // 28: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
+	34, // 29: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	47, // 30: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
+	47, // 31: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
+	51, // 32: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
+	35, // 33: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
+	3,  // 34: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
+	6,  // 35: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
+	10, // 36: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
+	20, // 37: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
+	21, // 38: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
+	22, // 39: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
+	24, // 40: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
+	26, // 41: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
+	29, // 42: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
+	30, // 43: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	30, // 44: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	31, // 45: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
+	32, // 46: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
+	37, // 47: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
+	38, // 48: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
+	40, // 49: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
+	41, // 50: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
+	42, // 51: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
+	43, // 52: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
+	48, // 53: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
+	46, // 54: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
+	49, // 55: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
+	46, // 56: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
+	50, // 57: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
+	46, // 58: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
+	52, // 59: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
+	46, // 60: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
+	53, // 61: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
+	46, // 62: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
+	54, // 63: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
+	46, // 64: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
+	4,  // 65: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
+	9,  // 66: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
+	12, // 67: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
+	5,  // 68: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 69: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
+	23, // 70: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
+	25, // 71: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
+	28, // 72: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
+	28, // 73: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
+	28, // 74: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
+	28, // 75: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
+	28, // 76: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
+	33, // 77: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
+	59, // 78: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
+	39, // 79: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
+	5,  // 80: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 81: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 82: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
+	44, // 83: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
+	48, // 84: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
+	48, // 85: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
+	49, // 86: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
+	49, // 87: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
+	50, // 88: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
+	50, // 89: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
+	52, // 90: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
+	52, // 91: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
+	53, // 92: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
+	53, // 93: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
+	54, // 94: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
+	54, // 95: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
+	65, // [65:96] is the sub-list for method output_type
+	34, // [34:65] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_custody_proto_init() }
@@ -4062,14 +5593,15 @@ func file_custody_v1_custody_proto_init() {
 		return
 	}
 	file_custody_v1_custody_proto_msgTypes[8].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[39].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[18].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[50].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_custody_proto_rawDesc), len(file_custody_v1_custody_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   45,
+			NumMessages:   57,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -89,6 +89,33 @@ func local_request_Scans_RecordReadings_0(ctx context.Context, marshaler runtime
 	return msg, metadata, err
 }
 
+func request_Scans_ImportReadings_0(ctx context.Context, marshaler runtime.Marshaler, client ScansClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ImportReadingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ImportReadings(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_Scans_ImportReadings_0(ctx context.Context, marshaler runtime.Marshaler, server ScansServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ImportReadingsRequest
+		metadata runtime.ServerMetadata
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.ImportReadings(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_Scans_VoidFact_0(ctx context.Context, marshaler runtime.Marshaler, client ScansClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq VoidFactRequest
@@ -1327,6 +1354,26 @@ func RegisterScansHandlerServer(ctx context.Context, mux *runtime.ServeMux, serv
 		}
 		forward_Scans_RecordReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_Scans_ImportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/specimen.custody.v1.Scans/ImportReadings", runtime.WithHTTPPathPattern("/v1/readings:import"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_Scans_ImportReadings_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_Scans_ImportReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_Scans_VoidFact_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1991,6 +2038,23 @@ func RegisterScansHandlerClient(ctx context.Context, mux *runtime.ServeMux, clie
 		}
 		forward_Scans_RecordReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_Scans_ImportReadings_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/specimen.custody.v1.Scans/ImportReadings", runtime.WithHTTPPathPattern("/v1/readings:import"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_Scans_ImportReadings_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_Scans_ImportReadings_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_Scans_VoidFact_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -2065,6 +2129,7 @@ func RegisterScansHandlerClient(ctx context.Context, mux *runtime.ServeMux, clie
 var (
 	pattern_Scans_RecordScans_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "scans"}, ""))
 	pattern_Scans_RecordReadings_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "readings"}, ""))
+	pattern_Scans_ImportReadings_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "readings"}, "import"))
 	pattern_Scans_VoidFact_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "facts", "id"}, "void"))
 	pattern_Scans_ExplainDoubt_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 1, 5, 2}, []string{"v1", "doubts", "id"}, "explain"))
 	pattern_Scans_CountFacts_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "facts"}, ""))
@@ -2074,6 +2139,7 @@ var (
 var (
 	forward_Scans_RecordScans_0    = runtime.ForwardResponseMessage
 	forward_Scans_RecordReadings_0 = runtime.ForwardResponseMessage
+	forward_Scans_ImportReadings_0 = runtime.ForwardResponseMessage
 	forward_Scans_VoidFact_0       = runtime.ForwardResponseMessage
 	forward_Scans_ExplainDoubt_0   = runtime.ForwardResponseMessage
 	forward_Scans_CountFacts_0     = runtime.ForwardResponseMessage

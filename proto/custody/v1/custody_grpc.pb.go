@@ -26,6 +26,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	Scans_RecordScans_FullMethodName    = "/specimen.custody.v1.Scans/RecordScans"
 	Scans_RecordReadings_FullMethodName = "/specimen.custody.v1.Scans/RecordReadings"
+	Scans_ImportReadings_FullMethodName = "/specimen.custody.v1.Scans/ImportReadings"
 	Scans_VoidFact_FullMethodName       = "/specimen.custody.v1.Scans/VoidFact"
 	Scans_ExplainDoubt_FullMethodName   = "/specimen.custody.v1.Scans/ExplainDoubt"
 	Scans_CountFacts_FullMethodName     = "/specimen.custody.v1.Scans/CountFacts"
@@ -43,6 +44,9 @@ type ScansClient interface {
 	RecordScans(ctx context.Context, in *RecordScansRequest, opts ...grpc.CallOption) (*RecordScansResponse, error)
 	// RecordReadings takes temperatures of loggers.
 	RecordReadings(ctx context.Context, in *RecordReadingsRequest, opts ...grpc.CallOption) (*RecordReadingsResponse, error)
+	// ImportReadings reads a logger's file. It says how the file was understood; with
+	// dry run, or while a question is open, nothing is stored.
+	ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error)
 	// VoidFact takes a step back; it stays readable.
 	VoidFact(ctx context.Context, in *VoidFactRequest, opts ...grpc.CallOption) (*ScanAnswer, error)
 	// ExplainDoubt closes a doubt in the name of a person.
@@ -75,6 +79,16 @@ func (c *scansClient) RecordReadings(ctx context.Context, in *RecordReadingsRequ
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RecordReadingsResponse)
 	err := c.cc.Invoke(ctx, Scans_RecordReadings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *scansClient) ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportReadingsResponse)
+	err := c.cc.Invoke(ctx, Scans_ImportReadings_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -132,6 +146,9 @@ type ScansServer interface {
 	RecordScans(context.Context, *RecordScansRequest) (*RecordScansResponse, error)
 	// RecordReadings takes temperatures of loggers.
 	RecordReadings(context.Context, *RecordReadingsRequest) (*RecordReadingsResponse, error)
+	// ImportReadings reads a logger's file. It says how the file was understood; with
+	// dry run, or while a question is open, nothing is stored.
+	ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error)
 	// VoidFact takes a step back; it stays readable.
 	VoidFact(context.Context, *VoidFactRequest) (*ScanAnswer, error)
 	// ExplainDoubt closes a doubt in the name of a person.
@@ -155,6 +172,9 @@ func (UnimplementedScansServer) RecordScans(context.Context, *RecordScansRequest
 }
 func (UnimplementedScansServer) RecordReadings(context.Context, *RecordReadingsRequest) (*RecordReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordReadings not implemented")
+}
+func (UnimplementedScansServer) ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportReadings not implemented")
 }
 func (UnimplementedScansServer) VoidFact(context.Context, *VoidFactRequest) (*ScanAnswer, error) {
 	return nil, status.Error(codes.Unimplemented, "method VoidFact not implemented")
@@ -221,6 +241,24 @@ func _Scans_RecordReadings_Handler(srv interface{}, ctx context.Context, dec fun
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ScansServer).RecordReadings(ctx, req.(*RecordReadingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Scans_ImportReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportReadingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ScansServer).ImportReadings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Scans_ImportReadings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ScansServer).ImportReadings(ctx, req.(*ImportReadingsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -311,6 +349,10 @@ var Scans_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RecordReadings",
 			Handler:    _Scans_RecordReadings_Handler,
+		},
+		{
+			MethodName: "ImportReadings",
+			Handler:    _Scans_ImportReadings_Handler,
 		},
 		{
 			MethodName: "VoidFact",

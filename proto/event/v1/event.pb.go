@@ -901,6 +901,7 @@ type Fact struct {
 	//	*Fact_LoggerAttached
 	//	*Fact_LoggerDetached
 	//	*Fact_LoggerCalibrated
+	//	*Fact_LoggerFileImported
 	//	*Fact_Voided
 	//	*Fact_DoubtRaised
 	//	*Fact_DoubtClosed
@@ -1512,6 +1513,15 @@ func (x *Fact) GetLoggerCalibrated() *LoggerCalibrated {
 	return nil
 }
 
+func (x *Fact) GetLoggerFileImported() *LoggerFileImported {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_LoggerFileImported); ok {
+			return x.LoggerFileImported
+		}
+	}
+	return nil
+}
+
 func (x *Fact) GetVoided() *Voided {
 	if x != nil {
 		if x, ok := x.Fact.(*Fact_Voided); ok {
@@ -1863,6 +1873,10 @@ type Fact_LoggerCalibrated struct {
 	LoggerCalibrated *LoggerCalibrated `protobuf:"bytes,82,opt,name=logger_calibrated,json=loggerCalibrated,proto3,oneof"`
 }
 
+type Fact_LoggerFileImported struct {
+	LoggerFileImported *LoggerFileImported `protobuf:"bytes,83,opt,name=logger_file_imported,json=loggerFileImported,proto3,oneof"`
+}
+
 type Fact_Voided struct {
 	Voided *Voided `protobuf:"bytes,90,opt,name=voided,proto3,oneof"`
 }
@@ -2030,6 +2044,8 @@ func (*Fact_LoggerAttached) isFact_Fact() {}
 func (*Fact_LoggerDetached) isFact_Fact() {}
 
 func (*Fact_LoggerCalibrated) isFact_Fact() {}
+
+func (*Fact_LoggerFileImported) isFact_Fact() {}
 
 func (*Fact_Voided) isFact_Fact() {}
 
@@ -5921,6 +5937,133 @@ func (x *DeviceEnrolled) GetActive() bool {
 	return false
 }
 
+// LoggerFileImported says that a logger's file was read into the log, and how it
+// was understood.
+type LoggerFileImported struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the file, hex.
+	Hash string `protobuf:"bytes,1,opt,name=hash,proto3" json:"hash,omitempty"`
+	// Name of the file.
+	File string `protobuf:"bytes,2,opt,name=file,proto3" json:"file,omitempty"`
+	// How its files are read, as JSON, to be remembered for the next one.
+	Mapping []byte `protobuf:"bytes,3,opt,name=mapping,proto3" json:"mapping,omitempty"`
+	// Import of the runs of readings that came of it.
+	Import string `protobuf:"bytes,4,opt,name=import,proto3" json:"import,omitempty"`
+	// Readings with a value.
+	Values int64 `protobuf:"varint,5,opt,name=values,proto3" json:"values,omitempty"`
+	// Readings without a value.
+	Faults int64 `protobuf:"varint,6,opt,name=faults,proto3" json:"faults,omitempty"`
+	// First and last instant.
+	First int64 `protobuf:"varint,7,opt,name=first,proto3" json:"first,omitempty"`
+	Last  int64 `protobuf:"varint,8,opt,name=last,proto3" json:"last,omitempty"`
+	// Zone or offset by which its times were read.
+	Zone string `protobuf:"bytes,9,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Sightings of the logger's clock beside a true one: pairs of instants.
+	Sync          []int64 `protobuf:"varint,10,rep,packed,name=sync,proto3" json:"sync,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoggerFileImported) Reset() {
+	*x = LoggerFileImported{}
+	mi := &file_event_v1_event_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoggerFileImported) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoggerFileImported) ProtoMessage() {}
+
+func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoggerFileImported.ProtoReflect.Descriptor instead.
+func (*LoggerFileImported) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *LoggerFileImported) GetHash() string {
+	if x != nil {
+		return x.Hash
+	}
+	return ""
+}
+
+func (x *LoggerFileImported) GetFile() string {
+	if x != nil {
+		return x.File
+	}
+	return ""
+}
+
+func (x *LoggerFileImported) GetMapping() []byte {
+	if x != nil {
+		return x.Mapping
+	}
+	return nil
+}
+
+func (x *LoggerFileImported) GetImport() string {
+	if x != nil {
+		return x.Import
+	}
+	return ""
+}
+
+func (x *LoggerFileImported) GetValues() int64 {
+	if x != nil {
+		return x.Values
+	}
+	return 0
+}
+
+func (x *LoggerFileImported) GetFaults() int64 {
+	if x != nil {
+		return x.Faults
+	}
+	return 0
+}
+
+func (x *LoggerFileImported) GetFirst() int64 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *LoggerFileImported) GetLast() int64 {
+	if x != nil {
+		return x.Last
+	}
+	return 0
+}
+
+func (x *LoggerFileImported) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *LoggerFileImported) GetSync() []int64 {
+	if x != nil {
+		return x.Sync
+	}
+	return nil
+}
+
 // LoggerDescribed declares a temperature logger.
 type LoggerDescribed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5929,14 +6072,16 @@ type LoggerDescribed struct {
 	// How long a last value holds, -1 for the default.
 	HoldMs int64 `protobuf:"varint,2,opt,name=hold_ms,json=holdMs,proto3" json:"hold_ms,omitempty"`
 	// Longest bridged gap, 0 for the default.
-	MaxGapMs      int64 `protobuf:"varint,3,opt,name=max_gap_ms,json=maxGapMs,proto3" json:"max_gap_ms,omitempty"`
+	MaxGapMs int64 `protobuf:"varint,3,opt,name=max_gap_ms,json=maxGapMs,proto3" json:"max_gap_ms,omitempty"`
+	// IANA zone or offset that its clock shows; empty when not said.
+	Zone          string `protobuf:"bytes,4,opt,name=zone,proto3" json:"zone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LoggerDescribed) Reset() {
 	*x = LoggerDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5948,7 +6093,7 @@ func (x *LoggerDescribed) String() string {
 func (*LoggerDescribed) ProtoMessage() {}
 
 func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5961,7 +6106,7 @@ func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerDescribed.ProtoReflect.Descriptor instead.
 func (*LoggerDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *LoggerDescribed) GetEveryMs() int64 {
@@ -5985,6 +6130,13 @@ func (x *LoggerDescribed) GetMaxGapMs() int64 {
 	return 0
 }
 
+func (x *LoggerDescribed) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
 // RouteDescribed declares a timetable.
 type RouteDescribed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6004,7 +6156,7 @@ type RouteDescribed struct {
 
 func (x *RouteDescribed) Reset() {
 	*x = RouteDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6016,7 +6168,7 @@ func (x *RouteDescribed) String() string {
 func (*RouteDescribed) ProtoMessage() {}
 
 func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6029,7 +6181,7 @@ func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RouteDescribed.ProtoReflect.Descriptor instead.
 func (*RouteDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *RouteDescribed) GetFrom() string {
@@ -6081,14 +6233,18 @@ type RulesAdopted struct {
 	// Name of the set.
 	Name string `protobuf:"bytes,5,opt,name=name,proto3" json:"name,omitempty"`
 	// Version of the set.
-	Version       int64 `protobuf:"varint,6,opt,name=version,proto3" json:"version,omitempty"`
+	Version int64 `protobuf:"varint,6,opt,name=version,proto3" json:"version,omitempty"`
+	// Second person who read the set before it was adopted.
+	Second string `protobuf:"bytes,7,opt,name=second,proto3" json:"second,omitempty"`
+	// Why it is adopted. It speaks of limits, never of a patient.
+	Reason        string `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RulesAdopted) Reset() {
 	*x = RulesAdopted{}
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6100,7 +6256,7 @@ func (x *RulesAdopted) String() string {
 func (*RulesAdopted) ProtoMessage() {}
 
 func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6113,7 +6269,7 @@ func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesAdopted.ProtoReflect.Descriptor instead.
 func (*RulesAdopted) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *RulesAdopted) GetHash() string {
@@ -6156,6 +6312,20 @@ func (x *RulesAdopted) GetVersion() int64 {
 		return x.Version
 	}
 	return 0
+}
+
+func (x *RulesAdopted) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *RulesAdopted) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
 }
 
 var File_event_v1_event_proto protoreflect.FileDescriptor
@@ -6243,7 +6413,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"PatientKey\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
-	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xc6'\n" +
+	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xa1(\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
@@ -6319,7 +6489,8 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\aemptied\x18J \x01(\v2\x1a.specimen.event.v1.EmptiedH\x00R\aemptied\x12L\n" +
 	"\x0flogger_attached\x18P \x01(\v2!.specimen.event.v1.LoggerAttachedH\x00R\x0eloggerAttached\x12L\n" +
 	"\x0flogger_detached\x18Q \x01(\v2!.specimen.event.v1.LoggerDetachedH\x00R\x0eloggerDetached\x12R\n" +
-	"\x11logger_calibrated\x18R \x01(\v2#.specimen.event.v1.LoggerCalibratedH\x00R\x10loggerCalibrated\x123\n" +
+	"\x11logger_calibrated\x18R \x01(\v2#.specimen.event.v1.LoggerCalibratedH\x00R\x10loggerCalibrated\x12Y\n" +
+	"\x14logger_file_imported\x18S \x01(\v2%.specimen.event.v1.LoggerFileImportedH\x00R\x12loggerFileImported\x123\n" +
 	"\x06voided\x18Z \x01(\v2\x19.specimen.event.v1.VoidedH\x00R\x06voided\x12C\n" +
 	"\fdoubt_raised\x18[ \x01(\v2\x1e.specimen.event.v1.DoubtRaisedH\x00R\vdoubtRaised\x12C\n" +
 	"\fdoubt_closed\x18\\ \x01(\v2\x1e.specimen.event.v1.DoubtClosedH\x00R\vdoubtClosed\x12I\n" +
@@ -6557,25 +6728,40 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x0eDeviceEnrolled\x12\x1f\n" +
 	"\vdevice_kind\x18\x01 \x01(\tR\n" +
 	"deviceKind\x12\x16\n" +
-	"\x06active\x18\x02 \x01(\bR\x06active\"c\n" +
+	"\x06active\x18\x02 \x01(\bR\x06active\"\xf0\x01\n" +
+	"\x12LoggerFileImported\x12\x12\n" +
+	"\x04hash\x18\x01 \x01(\tR\x04hash\x12\x12\n" +
+	"\x04file\x18\x02 \x01(\tR\x04file\x12\x18\n" +
+	"\amapping\x18\x03 \x01(\fR\amapping\x12\x16\n" +
+	"\x06import\x18\x04 \x01(\tR\x06import\x12\x16\n" +
+	"\x06values\x18\x05 \x01(\x03R\x06values\x12\x16\n" +
+	"\x06faults\x18\x06 \x01(\x03R\x06faults\x12\x14\n" +
+	"\x05first\x18\a \x01(\x03R\x05first\x12\x12\n" +
+	"\x04last\x18\b \x01(\x03R\x04last\x12\x12\n" +
+	"\x04zone\x18\t \x01(\tR\x04zone\x12\x12\n" +
+	"\x04sync\x18\n" +
+	" \x03(\x03R\x04sync\"w\n" +
 	"\x0fLoggerDescribed\x12\x19\n" +
 	"\bevery_ms\x18\x01 \x01(\x03R\aeveryMs\x12\x17\n" +
 	"\ahold_ms\x18\x02 \x01(\x03R\x06holdMs\x12\x1c\n" +
 	"\n" +
-	"max_gap_ms\x18\x03 \x01(\x03R\bmaxGapMs\"\x7f\n" +
+	"max_gap_ms\x18\x03 \x01(\x03R\bmaxGapMs\x12\x12\n" +
+	"\x04zone\x18\x04 \x01(\tR\x04zone\"\x7f\n" +
 	"\x0eRouteDescribed\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x0e\n" +
 	"\x02to\x18\x02 \x01(\tR\x02to\x12\x18\n" +
 	"\adeparts\x18\x03 \x03(\tR\adeparts\x12\x1b\n" +
 	"\ttakes_min\x18\x04 \x01(\x03R\btakesMin\x12\x12\n" +
-	"\x04zone\x18\x05 \x01(\tR\x04zone\"\x9e\x01\n" +
+	"\x04zone\x18\x05 \x01(\tR\x04zone\"\xce\x01\n" +
 	"\fRulesAdopted\x12\x12\n" +
 	"\x04hash\x18\x01 \x01(\tR\x04hash\x12\x14\n" +
 	"\x05bytes\x18\x02 \x01(\fR\x05bytes\x12\x19\n" +
 	"\bin_force\x18\x03 \x01(\x03R\ainForce\x12\x1b\n" +
 	"\tin_flight\x18\x04 \x01(\bR\binFlight\x12\x12\n" +
 	"\x04name\x18\x05 \x01(\tR\x04name\x12\x18\n" +
-	"\aversion\x18\x06 \x01(\x03R\aversionB1Z/specimen.example/custody/proto/event/v1;eventv1b\x06proto3"
+	"\aversion\x18\x06 \x01(\x03R\aversion\x12\x16\n" +
+	"\x06second\x18\a \x01(\tR\x06second\x12\x16\n" +
+	"\x06reason\x18\b \x01(\tR\x06reasonB1Z/specimen.example/custody/proto/event/v1;eventv1b\x06proto3"
 
 var (
 	file_event_v1_event_proto_rawDescOnce sync.Once
@@ -6589,7 +6775,7 @@ func file_event_v1_event_proto_rawDescGZIP() []byte {
 	return file_event_v1_event_proto_rawDescData
 }
 
-var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 81)
+var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 82)
 var file_event_v1_event_proto_goTypes = []any{
 	(*Decision)(nil),              // 0: specimen.event.v1.Decision
 	(*Ciphertext)(nil),            // 1: specimen.event.v1.Ciphertext
@@ -6669,9 +6855,10 @@ var file_event_v1_event_proto_goTypes = []any{
 	(*CarrierDescribed)(nil),      // 75: specimen.event.v1.CarrierDescribed
 	(*PersonDescribed)(nil),       // 76: specimen.event.v1.PersonDescribed
 	(*DeviceEnrolled)(nil),        // 77: specimen.event.v1.DeviceEnrolled
-	(*LoggerDescribed)(nil),       // 78: specimen.event.v1.LoggerDescribed
-	(*RouteDescribed)(nil),        // 79: specimen.event.v1.RouteDescribed
-	(*RulesAdopted)(nil),          // 80: specimen.event.v1.RulesAdopted
+	(*LoggerFileImported)(nil),    // 78: specimen.event.v1.LoggerFileImported
+	(*LoggerDescribed)(nil),       // 79: specimen.event.v1.LoggerDescribed
+	(*RouteDescribed)(nil),        // 80: specimen.event.v1.RouteDescribed
+	(*RulesAdopted)(nil),          // 81: specimen.event.v1.RulesAdopted
 }
 var file_event_v1_event_proto_depIdxs = []int32{
 	7,  // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
@@ -6738,39 +6925,40 @@ var file_event_v1_event_proto_depIdxs = []int32{
 	67, // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
 	68, // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
 	69, // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
-	70, // 64: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
-	71, // 65: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
-	72, // 66: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
-	73, // 67: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
-	74, // 68: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
-	75, // 69: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
-	76, // 70: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
-	77, // 71: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
-	78, // 72: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
-	79, // 73: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
-	80, // 74: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
-	1,  // 75: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 76: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 77: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 78: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 79: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 80: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 81: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 82: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 83: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 84: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
-	3,  // 85: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
-	3,  // 86: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
-	1,  // 87: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 88: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 89: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
-	2,  // 90: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
-	2,  // 91: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
-	92, // [92:92] is the sub-list for method output_type
-	92, // [92:92] is the sub-list for method input_type
-	92, // [92:92] is the sub-list for extension type_name
-	92, // [92:92] is the sub-list for extension extendee
-	0,  // [0:92] is the sub-list for field type_name
+	78, // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
+	70, // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
+	71, // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
+	72, // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
+	73, // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
+	74, // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
+	75, // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
+	76, // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
+	77, // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
+	79, // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
+	80, // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
+	81, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
+	1,  // 76: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 77: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 78: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 79: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 80: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 81: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 82: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 83: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 84: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 85: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
+	3,  // 86: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
+	3,  // 87: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
+	1,  // 88: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 89: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 90: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
+	2,  // 91: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
+	2,  // 92: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
+	93, // [93:93] is the sub-list for method output_type
+	93, // [93:93] is the sub-list for method input_type
+	93, // [93:93] is the sub-list for extension type_name
+	93, // [93:93] is the sub-list for extension extendee
+	0,  // [0:93] is the sub-list for field type_name
 }
 
 func init() { file_event_v1_event_proto_init() }
@@ -6841,6 +7029,7 @@ func file_event_v1_event_proto_init() {
 		(*Fact_LoggerAttached)(nil),
 		(*Fact_LoggerDetached)(nil),
 		(*Fact_LoggerCalibrated)(nil),
+		(*Fact_LoggerFileImported)(nil),
 		(*Fact_Voided)(nil),
 		(*Fact_DoubtRaised)(nil),
 		(*Fact_DoubtClosed)(nil),
@@ -6859,7 +7048,7 @@ func file_event_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_event_v1_event_proto_rawDesc), len(file_event_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   81,
+			NumMessages:   82,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

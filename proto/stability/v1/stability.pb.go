@@ -66,7 +66,11 @@ type Verdict struct {
 	// If condition holds is the answer for a condition nobody stated.
 	IfConditionHolds *Verdict `protobuf:"bytes,24,opt,name=if_condition_holds,json=ifConditionHolds,proto3" json:"if_condition_holds,omitempty"`
 	// Restricted tests are not named on a wall.
-	Restricted    bool `protobuf:"varint,25,opt,name=restricted,proto3" json:"restricted,omitempty"`
+	Restricted bool `protobuf:"varint,25,opt,name=restricted,proto3" json:"restricted,omitempty"`
+	// Share is the largest part of tubes that is over by the use so far; next share
+	// is the first larger one to come if nothing changes. Studies that give them are few.
+	Share         *Share `protobuf:"bytes,26,opt,name=share,proto3" json:"share,omitempty"`
+	NextShare     *Share `protobuf:"bytes,27,opt,name=next_share,json=nextShare,proto3" json:"next_share,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -276,6 +280,102 @@ func (x *Verdict) GetRestricted() bool {
 	return false
 }
 
+func (x *Verdict) GetShare() *Share {
+	if x != nil {
+		return x.Share
+	}
+	return nil
+}
+
+func (x *Verdict) GetNextShare() *Share {
+	if x != nil {
+		return x.NextShare
+	}
+	return nil
+}
+
+// Share is a part of tubes that is over its criterion: single tubes fail before
+// the mean does.
+type Share struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Over is the part as text, for example "1 in 20".
+	Over string `protobuf:"bytes,1,opt,name=over,proto3" json:"over,omitempty"`
+	// At is the use of the limit's band at which the study found it.
+	AtMs    int64 `protobuf:"varint,2,opt,name=at_ms,json=atMs,proto3" json:"at_ms,omitempty"`
+	Reached bool  `protobuf:"varint,3,opt,name=reached,proto3" json:"reached,omitempty"`
+	// When it was or will be met: the interval between worst and best case; empty
+	// ends can't be said.
+	Earliest      string `protobuf:"bytes,4,opt,name=earliest,proto3" json:"earliest,omitempty"`
+	Latest        string `protobuf:"bytes,5,opt,name=latest,proto3" json:"latest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Share) Reset() {
+	*x = Share{}
+	mi := &file_stability_v1_stability_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Share) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Share) ProtoMessage() {}
+
+func (x *Share) ProtoReflect() protoreflect.Message {
+	mi := &file_stability_v1_stability_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Share.ProtoReflect.Descriptor instead.
+func (*Share) Descriptor() ([]byte, []int) {
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Share) GetOver() string {
+	if x != nil {
+		return x.Over
+	}
+	return ""
+}
+
+func (x *Share) GetAtMs() int64 {
+	if x != nil {
+		return x.AtMs
+	}
+	return 0
+}
+
+func (x *Share) GetReached() bool {
+	if x != nil {
+		return x.Reached
+	}
+	return false
+}
+
+func (x *Share) GetEarliest() string {
+	if x != nil {
+		return x.Earliest
+	}
+	return ""
+}
+
+func (x *Share) GetLatest() string {
+	if x != nil {
+		return x.Latest
+	}
+	return ""
+}
+
 // RuleText names a limit and where it comes from.
 type RuleText struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -291,7 +391,7 @@ type RuleText struct {
 
 func (x *RuleText) Reset() {
 	*x = RuleText{}
-	mi := &file_stability_v1_stability_proto_msgTypes[1]
+	mi := &file_stability_v1_stability_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -303,7 +403,7 @@ func (x *RuleText) String() string {
 func (*RuleText) ProtoMessage() {}
 
 func (x *RuleText) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[1]
+	mi := &file_stability_v1_stability_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -316,7 +416,7 @@ func (x *RuleText) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleText.ProtoReflect.Descriptor instead.
 func (*RuleText) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{1}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *RuleText) GetId() string {
@@ -377,7 +477,7 @@ type Row struct {
 
 func (x *Row) Reset() {
 	*x = Row{}
-	mi := &file_stability_v1_stability_proto_msgTypes[2]
+	mi := &file_stability_v1_stability_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -389,7 +489,7 @@ func (x *Row) String() string {
 func (*Row) ProtoMessage() {}
 
 func (x *Row) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[2]
+	mi := &file_stability_v1_stability_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -402,7 +502,7 @@ func (x *Row) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Row.ProtoReflect.Descriptor instead.
 func (*Row) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{2}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Row) GetFrom() string {
@@ -452,17 +552,20 @@ type Explanation struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Verdict *Verdict               `protobuf:"bytes,1,opt,name=verdict,proto3" json:"verdict,omitempty"`
 	Rows    []*Row                 `protobuf:"bytes,2,rep,name=rows,proto3" json:"rows,omitempty"`
-	// Others are limits for the same test and tube that were not used.
-	Others []*RuleText `protobuf:"bytes,3,rep,name=others,proto3" json:"others,omitempty"`
+	// Others are limits for the same test and tube that were not used, each with what
+	// it would have said of this tube at this instant.
+	Others []*Other `protobuf:"bytes,3,rep,name=others,proto3" json:"others,omitempty"`
 	// Can still be run: in plain words, and until when.
-	Answer        string `protobuf:"bytes,4,opt,name=answer,proto3" json:"answer,omitempty"`
+	Answer string `protobuf:"bytes,4,opt,name=answer,proto3" json:"answer,omitempty"`
+	// Shares are all shares of the limit that was used, in the order in which they are met.
+	Shares        []*Share `protobuf:"bytes,5,rep,name=shares,proto3" json:"shares,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Explanation) Reset() {
 	*x = Explanation{}
-	mi := &file_stability_v1_stability_proto_msgTypes[3]
+	mi := &file_stability_v1_stability_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -474,7 +577,7 @@ func (x *Explanation) String() string {
 func (*Explanation) ProtoMessage() {}
 
 func (x *Explanation) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[3]
+	mi := &file_stability_v1_stability_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -487,7 +590,7 @@ func (x *Explanation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Explanation.ProtoReflect.Descriptor instead.
 func (*Explanation) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{3}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Explanation) GetVerdict() *Verdict {
@@ -504,7 +607,7 @@ func (x *Explanation) GetRows() []*Row {
 	return nil
 }
 
-func (x *Explanation) GetOthers() []*RuleText {
+func (x *Explanation) GetOthers() []*Other {
 	if x != nil {
 		return x.Others
 	}
@@ -516,6 +619,69 @@ func (x *Explanation) GetAnswer() string {
 		return x.Answer
 	}
 	return ""
+}
+
+func (x *Explanation) GetShares() []*Share {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
+}
+
+// Other is what a limit that was not used says.
+type Other struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Verdict holds the limit as its rule.
+	Verdict *Verdict `protobuf:"bytes,1,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// Assumes is true where the limit asks for a condition that nobody stated: the
+	// answer holds if it is so.
+	Assumes       bool `protobuf:"varint,2,opt,name=assumes,proto3" json:"assumes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Other) Reset() {
+	*x = Other{}
+	mi := &file_stability_v1_stability_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Other) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Other) ProtoMessage() {}
+
+func (x *Other) ProtoReflect() protoreflect.Message {
+	mi := &file_stability_v1_stability_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Other.ProtoReflect.Descriptor instead.
+func (*Other) Descriptor() ([]byte, []int) {
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Other) GetVerdict() *Verdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return nil
+}
+
+func (x *Other) GetAssumes() bool {
+	if x != nil {
+		return x.Assumes
+	}
+	return false
 }
 
 // Flag is the one flag of a tube.
@@ -547,7 +713,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_stability_v1_stability_proto_msgTypes[4]
+	mi := &file_stability_v1_stability_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -559,7 +725,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[4]
+	mi := &file_stability_v1_stability_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -572,7 +738,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{4}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Flag) GetTube() string {
@@ -706,7 +872,7 @@ type FlagTest struct {
 
 func (x *FlagTest) Reset() {
 	*x = FlagTest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[5]
+	mi := &file_stability_v1_stability_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -718,7 +884,7 @@ func (x *FlagTest) String() string {
 func (*FlagTest) ProtoMessage() {}
 
 func (x *FlagTest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[5]
+	mi := &file_stability_v1_stability_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -731,7 +897,7 @@ func (x *FlagTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagTest.ProtoReflect.Descriptor instead.
 func (*FlagTest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{5}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FlagTest) GetAssay() string {
@@ -816,7 +982,7 @@ type ListFlagsRequest struct {
 
 func (x *ListFlagsRequest) Reset() {
 	*x = ListFlagsRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[6]
+	mi := &file_stability_v1_stability_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -828,7 +994,7 @@ func (x *ListFlagsRequest) String() string {
 func (*ListFlagsRequest) ProtoMessage() {}
 
 func (x *ListFlagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[6]
+	mi := &file_stability_v1_stability_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -841,7 +1007,7 @@ func (x *ListFlagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlagsRequest.ProtoReflect.Descriptor instead.
 func (*ListFlagsRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{6}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListFlagsRequest) GetPlace() string {
@@ -869,7 +1035,7 @@ type ListFlagsResponse struct {
 
 func (x *ListFlagsResponse) Reset() {
 	*x = ListFlagsResponse{}
-	mi := &file_stability_v1_stability_proto_msgTypes[7]
+	mi := &file_stability_v1_stability_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -881,7 +1047,7 @@ func (x *ListFlagsResponse) String() string {
 func (*ListFlagsResponse) ProtoMessage() {}
 
 func (x *ListFlagsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[7]
+	mi := &file_stability_v1_stability_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -894,7 +1060,7 @@ func (x *ListFlagsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlagsResponse.ProtoReflect.Descriptor instead.
 func (*ListFlagsResponse) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{7}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListFlagsResponse) GetFlags() []*Flag {
@@ -923,7 +1089,7 @@ type WatchFlagsRequest struct {
 
 func (x *WatchFlagsRequest) Reset() {
 	*x = WatchFlagsRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[8]
+	mi := &file_stability_v1_stability_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -935,7 +1101,7 @@ func (x *WatchFlagsRequest) String() string {
 func (*WatchFlagsRequest) ProtoMessage() {}
 
 func (x *WatchFlagsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[8]
+	mi := &file_stability_v1_stability_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -948,7 +1114,7 @@ func (x *WatchFlagsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchFlagsRequest.ProtoReflect.Descriptor instead.
 func (*WatchFlagsRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{8}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *WatchFlagsRequest) GetPlace() string {
@@ -977,7 +1143,7 @@ type FlagChange struct {
 
 func (x *FlagChange) Reset() {
 	*x = FlagChange{}
-	mi := &file_stability_v1_stability_proto_msgTypes[9]
+	mi := &file_stability_v1_stability_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -989,7 +1155,7 @@ func (x *FlagChange) String() string {
 func (*FlagChange) ProtoMessage() {}
 
 func (x *FlagChange) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[9]
+	mi := &file_stability_v1_stability_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1002,7 +1168,7 @@ func (x *FlagChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagChange.ProtoReflect.Descriptor instead.
 func (*FlagChange) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{9}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FlagChange) GetSequence() uint64 {
@@ -1038,7 +1204,7 @@ type TakeFlagRequest struct {
 
 func (x *TakeFlagRequest) Reset() {
 	*x = TakeFlagRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[10]
+	mi := &file_stability_v1_stability_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1050,7 +1216,7 @@ func (x *TakeFlagRequest) String() string {
 func (*TakeFlagRequest) ProtoMessage() {}
 
 func (x *TakeFlagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[10]
+	mi := &file_stability_v1_stability_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1063,7 +1229,7 @@ func (x *TakeFlagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TakeFlagRequest.ProtoReflect.Descriptor instead.
 func (*TakeFlagRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{10}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *TakeFlagRequest) GetTube() string {
@@ -1107,7 +1273,7 @@ type OverrideFlagRequest struct {
 
 func (x *OverrideFlagRequest) Reset() {
 	*x = OverrideFlagRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[11]
+	mi := &file_stability_v1_stability_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1119,7 +1285,7 @@ func (x *OverrideFlagRequest) String() string {
 func (*OverrideFlagRequest) ProtoMessage() {}
 
 func (x *OverrideFlagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[11]
+	mi := &file_stability_v1_stability_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1132,7 +1298,7 @@ func (x *OverrideFlagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideFlagRequest.ProtoReflect.Descriptor instead.
 func (*OverrideFlagRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{11}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *OverrideFlagRequest) GetTube() string {
@@ -1183,7 +1349,7 @@ type ActFlagRequest struct {
 
 func (x *ActFlagRequest) Reset() {
 	*x = ActFlagRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[12]
+	mi := &file_stability_v1_stability_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1195,7 +1361,7 @@ func (x *ActFlagRequest) String() string {
 func (*ActFlagRequest) ProtoMessage() {}
 
 func (x *ActFlagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[12]
+	mi := &file_stability_v1_stability_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1208,7 +1374,7 @@ func (x *ActFlagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActFlagRequest.ProtoReflect.Descriptor instead.
 func (*ActFlagRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{12}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ActFlagRequest) GetTube() string {
@@ -1260,7 +1426,7 @@ type PutAsideFlagRequest struct {
 
 func (x *PutAsideFlagRequest) Reset() {
 	*x = PutAsideFlagRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[13]
+	mi := &file_stability_v1_stability_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1272,7 +1438,7 @@ func (x *PutAsideFlagRequest) String() string {
 func (*PutAsideFlagRequest) ProtoMessage() {}
 
 func (x *PutAsideFlagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[13]
+	mi := &file_stability_v1_stability_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1285,7 +1451,7 @@ func (x *PutAsideFlagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PutAsideFlagRequest.ProtoReflect.Descriptor instead.
 func (*PutAsideFlagRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{13}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PutAsideFlagRequest) GetTube() string {
@@ -1342,7 +1508,7 @@ type FlagAnswer struct {
 
 func (x *FlagAnswer) Reset() {
 	*x = FlagAnswer{}
-	mi := &file_stability_v1_stability_proto_msgTypes[14]
+	mi := &file_stability_v1_stability_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1354,7 +1520,7 @@ func (x *FlagAnswer) String() string {
 func (*FlagAnswer) ProtoMessage() {}
 
 func (x *FlagAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[14]
+	mi := &file_stability_v1_stability_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1367,7 +1533,7 @@ func (x *FlagAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagAnswer.ProtoReflect.Descriptor instead.
 func (*FlagAnswer) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{14}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *FlagAnswer) GetAnswer() string {
@@ -1399,14 +1565,18 @@ func (x *FlagAnswer) GetFlag() *Flag {
 }
 
 type ListRulesRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Test keeps limits of a test: the laboratory's code, LOINC, or part of its name.
+	Test string `protobuf:"bytes,1,opt,name=test,proto3" json:"test,omitempty"`
+	// Tube keeps limits of a tube type.
+	Tube          string `protobuf:"bytes,2,opt,name=tube,proto3" json:"tube,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListRulesRequest) Reset() {
 	*x = ListRulesRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[15]
+	mi := &file_stability_v1_stability_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1418,7 +1588,7 @@ func (x *ListRulesRequest) String() string {
 func (*ListRulesRequest) ProtoMessage() {}
 
 func (x *ListRulesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[15]
+	mi := &file_stability_v1_stability_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1431,7 +1601,261 @@ func (x *ListRulesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRulesRequest.ProtoReflect.Descriptor instead.
 func (*ListRulesRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{15}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ListRulesRequest) GetTest() string {
+	if x != nil {
+		return x.Test
+	}
+	return ""
+}
+
+func (x *ListRulesRequest) GetTube() string {
+	if x != nil {
+		return x.Tube
+	}
+	return ""
+}
+
+// Limit is a rule with all that a scientist checks before adopting it.
+type Limit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rule  *RuleText              `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	Assay string                 `protobuf:"bytes,2,opt,name=assay,proto3" json:"assay,omitempty"`
+	Name  string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	Loinc string                 `protobuf:"bytes,4,opt,name=loinc,proto3" json:"loinc,omitempty"`
+	// How the LOINC code was checked: list, memory, or empty when nobody said.
+	LoincSeen string   `protobuf:"bytes,5,opt,name=loinc_seen,json=loincSeen,proto3" json:"loinc_seen,omitempty"`
+	Tubes     []string `protobuf:"bytes,6,rep,name=tubes,proto3" json:"tubes,omitempty"`
+	State     string   `protobuf:"bytes,7,opt,name=state,proto3" json:"state,omitempty"`
+	// Conditions that must hold, for example unfractionated-heparin=yes.
+	Conditions []string `protobuf:"bytes,8,rep,name=conditions,proto3" json:"conditions,omitempty"`
+	CountsFrom string   `protobuf:"bytes,9,opt,name=counts_from,json=countsFrom,proto3" json:"counts_from,omitempty"`
+	Direction  string   `protobuf:"bytes,10,opt,name=direction,proto3" json:"direction,omitempty"`
+	// Chosen is the default of its key.
+	Chosen bool `protobuf:"varint,11,opt,name=chosen,proto3" json:"chosen,omitempty"`
+	// Critical wants measured or attested temperature.
+	Critical      bool        `protobuf:"varint,12,opt,name=critical,proto3" json:"critical,omitempty"`
+	Rows          []*LimitRow `protobuf:"bytes,13,rep,name=rows,proto3" json:"rows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Limit) Reset() {
+	*x = Limit{}
+	mi := &file_stability_v1_stability_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Limit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Limit) ProtoMessage() {}
+
+func (x *Limit) ProtoReflect() protoreflect.Message {
+	mi := &file_stability_v1_stability_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Limit.ProtoReflect.Descriptor instead.
+func (*Limit) Descriptor() ([]byte, []int) {
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Limit) GetRule() *RuleText {
+	if x != nil {
+		return x.Rule
+	}
+	return nil
+}
+
+func (x *Limit) GetAssay() string {
+	if x != nil {
+		return x.Assay
+	}
+	return ""
+}
+
+func (x *Limit) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Limit) GetLoinc() string {
+	if x != nil {
+		return x.Loinc
+	}
+	return ""
+}
+
+func (x *Limit) GetLoincSeen() string {
+	if x != nil {
+		return x.LoincSeen
+	}
+	return ""
+}
+
+func (x *Limit) GetTubes() []string {
+	if x != nil {
+		return x.Tubes
+	}
+	return nil
+}
+
+func (x *Limit) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *Limit) GetConditions() []string {
+	if x != nil {
+		return x.Conditions
+	}
+	return nil
+}
+
+func (x *Limit) GetCountsFrom() string {
+	if x != nil {
+		return x.CountsFrom
+	}
+	return ""
+}
+
+func (x *Limit) GetDirection() string {
+	if x != nil {
+		return x.Direction
+	}
+	return ""
+}
+
+func (x *Limit) GetChosen() bool {
+	if x != nil {
+		return x.Chosen
+	}
+	return false
+}
+
+func (x *Limit) GetCritical() bool {
+	if x != nil {
+		return x.Critical
+	}
+	return false
+}
+
+func (x *Limit) GetRows() []*LimitRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+// LimitRow is one band of a limit, both ends inside.
+type LimitRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Band  string                 `protobuf:"bytes,1,opt,name=band,proto3" json:"band,omitempty"`
+	// Low and high are degrees Celsius as decimal text.
+	Low  string `protobuf:"bytes,2,opt,name=low,proto3" json:"low,omitempty"`
+	High string `protobuf:"bytes,3,opt,name=high,proto3" json:"high,omitempty"`
+	// Time is what the row says, for example "good through 6 h, bad from 8 h".
+	Time          string   `protobuf:"bytes,4,opt,name=time,proto3" json:"time,omitempty"`
+	AsStudied     string   `protobuf:"bytes,5,opt,name=as_studied,json=asStudied,proto3" json:"as_studied,omitempty"`
+	Widened       bool     `protobuf:"varint,6,opt,name=widened,proto3" json:"widened,omitempty"`
+	Shares        []*Share `protobuf:"bytes,7,rep,name=shares,proto3" json:"shares,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LimitRow) Reset() {
+	*x = LimitRow{}
+	mi := &file_stability_v1_stability_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LimitRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LimitRow) ProtoMessage() {}
+
+func (x *LimitRow) ProtoReflect() protoreflect.Message {
+	mi := &file_stability_v1_stability_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LimitRow.ProtoReflect.Descriptor instead.
+func (*LimitRow) Descriptor() ([]byte, []int) {
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *LimitRow) GetBand() string {
+	if x != nil {
+		return x.Band
+	}
+	return ""
+}
+
+func (x *LimitRow) GetLow() string {
+	if x != nil {
+		return x.Low
+	}
+	return ""
+}
+
+func (x *LimitRow) GetHigh() string {
+	if x != nil {
+		return x.High
+	}
+	return ""
+}
+
+func (x *LimitRow) GetTime() string {
+	if x != nil {
+		return x.Time
+	}
+	return ""
+}
+
+func (x *LimitRow) GetAsStudied() string {
+	if x != nil {
+		return x.AsStudied
+	}
+	return ""
+}
+
+func (x *LimitRow) GetWidened() bool {
+	if x != nil {
+		return x.Widened
+	}
+	return false
+}
+
+func (x *LimitRow) GetShares() []*Share {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
 }
 
 type ListRulesResponse struct {
@@ -1443,7 +1867,7 @@ type ListRulesResponse struct {
 
 func (x *ListRulesResponse) Reset() {
 	*x = ListRulesResponse{}
-	mi := &file_stability_v1_stability_proto_msgTypes[16]
+	mi := &file_stability_v1_stability_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1455,7 +1879,7 @@ func (x *ListRulesResponse) String() string {
 func (*ListRulesResponse) ProtoMessage() {}
 
 func (x *ListRulesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[16]
+	mi := &file_stability_v1_stability_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1468,7 +1892,7 @@ func (x *ListRulesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRulesResponse.ProtoReflect.Descriptor instead.
 func (*ListRulesResponse) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{16}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListRulesResponse) GetSets() []*RuleSet {
@@ -1484,17 +1908,20 @@ type RuleSet struct {
 	Version int64                  `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
 	Hash    string                 `protobuf:"bytes,3,opt,name=hash,proto3" json:"hash,omitempty"`
 	// In force since; empty for a shipped set that nobody adopted.
-	InForce       string      `protobuf:"bytes,4,opt,name=in_force,json=inForce,proto3" json:"in_force,omitempty"`
-	InFlight      bool        `protobuf:"varint,5,opt,name=in_flight,json=inFlight,proto3" json:"in_flight,omitempty"`
-	AdoptedBy     string      `protobuf:"bytes,6,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
-	Rules         []*RuleText `protobuf:"bytes,7,rep,name=rules,proto3" json:"rules,omitempty"`
+	InForce   string   `protobuf:"bytes,4,opt,name=in_force,json=inForce,proto3" json:"in_force,omitempty"`
+	InFlight  bool     `protobuf:"varint,5,opt,name=in_flight,json=inFlight,proto3" json:"in_flight,omitempty"`
+	AdoptedBy string   `protobuf:"bytes,6,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	Rules     []*Limit `protobuf:"bytes,7,rep,name=rules,proto3" json:"rules,omitempty"`
+	// Second person and reason, as they were given at the adoption.
+	Second        string `protobuf:"bytes,8,opt,name=second,proto3" json:"second,omitempty"`
+	Reason        string `protobuf:"bytes,9,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RuleSet) Reset() {
 	*x = RuleSet{}
-	mi := &file_stability_v1_stability_proto_msgTypes[17]
+	mi := &file_stability_v1_stability_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1506,7 +1933,7 @@ func (x *RuleSet) String() string {
 func (*RuleSet) ProtoMessage() {}
 
 func (x *RuleSet) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[17]
+	mi := &file_stability_v1_stability_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1519,7 +1946,7 @@ func (x *RuleSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleSet.ProtoReflect.Descriptor instead.
 func (*RuleSet) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{17}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RuleSet) GetName() string {
@@ -1564,11 +1991,25 @@ func (x *RuleSet) GetAdoptedBy() string {
 	return ""
 }
 
-func (x *RuleSet) GetRules() []*RuleText {
+func (x *RuleSet) GetRules() []*Limit {
 	if x != nil {
 		return x.Rules
 	}
 	return nil
+}
+
+func (x *RuleSet) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *RuleSet) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
 }
 
 type CheckRulesRequest struct {
@@ -1582,7 +2023,7 @@ type CheckRulesRequest struct {
 
 func (x *CheckRulesRequest) Reset() {
 	*x = CheckRulesRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[18]
+	mi := &file_stability_v1_stability_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1594,7 +2035,7 @@ func (x *CheckRulesRequest) String() string {
 func (*CheckRulesRequest) ProtoMessage() {}
 
 func (x *CheckRulesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[18]
+	mi := &file_stability_v1_stability_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1607,7 +2048,7 @@ func (x *CheckRulesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckRulesRequest.ProtoReflect.Descriptor instead.
 func (*CheckRulesRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{18}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CheckRulesRequest) GetFile() string {
@@ -1634,7 +2075,7 @@ type CheckRulesResponse struct {
 
 func (x *CheckRulesResponse) Reset() {
 	*x = CheckRulesResponse{}
-	mi := &file_stability_v1_stability_proto_msgTypes[19]
+	mi := &file_stability_v1_stability_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1646,7 +2087,7 @@ func (x *CheckRulesResponse) String() string {
 func (*CheckRulesResponse) ProtoMessage() {}
 
 func (x *CheckRulesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[19]
+	mi := &file_stability_v1_stability_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1659,7 +2100,7 @@ func (x *CheckRulesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckRulesResponse.ProtoReflect.Descriptor instead.
 func (*CheckRulesResponse) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{19}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CheckRulesResponse) GetMistakes() []*Mistake {
@@ -1689,7 +2130,7 @@ type Mistake struct {
 
 func (x *Mistake) Reset() {
 	*x = Mistake{}
-	mi := &file_stability_v1_stability_proto_msgTypes[20]
+	mi := &file_stability_v1_stability_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1701,7 +2142,7 @@ func (x *Mistake) String() string {
 func (*Mistake) ProtoMessage() {}
 
 func (x *Mistake) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[20]
+	mi := &file_stability_v1_stability_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1714,7 +2155,7 @@ func (x *Mistake) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mistake.ProtoReflect.Descriptor instead.
 func (*Mistake) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{20}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Mistake) GetLine() int32 {
@@ -1760,15 +2201,19 @@ type AdoptRulesRequest struct {
 	// In force from; empty means now.
 	InForce string `protobuf:"bytes,3,opt,name=in_force,json=inForce,proto3" json:"in_force,omitempty"`
 	// In flight too: also for tubes that were drawn before.
-	InFlight      bool   `protobuf:"varint,4,opt,name=in_flight,json=inFlight,proto3" json:"in_flight,omitempty"`
-	Id            string `protobuf:"bytes,5,opt,name=id,proto3" json:"id,omitempty"`
+	InFlight bool   `protobuf:"varint,4,opt,name=in_flight,json=inFlight,proto3" json:"in_flight,omitempty"`
+	Id       string `protobuf:"bytes,5,opt,name=id,proto3" json:"id,omitempty"`
+	// Second person who read the limits before.
+	Second string `protobuf:"bytes,6,opt,name=second,proto3" json:"second,omitempty"`
+	// Reason why they are adopted. It is kept as it is; don't write of a patient.
+	Reason        string `protobuf:"bytes,7,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AdoptRulesRequest) Reset() {
 	*x = AdoptRulesRequest{}
-	mi := &file_stability_v1_stability_proto_msgTypes[21]
+	mi := &file_stability_v1_stability_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1780,7 +2225,7 @@ func (x *AdoptRulesRequest) String() string {
 func (*AdoptRulesRequest) ProtoMessage() {}
 
 func (x *AdoptRulesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[21]
+	mi := &file_stability_v1_stability_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1793,7 +2238,7 @@ func (x *AdoptRulesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptRulesRequest.ProtoReflect.Descriptor instead.
 func (*AdoptRulesRequest) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{21}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *AdoptRulesRequest) GetFile() string {
@@ -1831,6 +2276,20 @@ func (x *AdoptRulesRequest) GetId() string {
 	return ""
 }
 
+func (x *AdoptRulesRequest) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *AdoptRulesRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 type AdoptRulesResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Answer        string                 `protobuf:"bytes,1,opt,name=answer,proto3" json:"answer,omitempty"`
@@ -1841,7 +2300,7 @@ type AdoptRulesResponse struct {
 
 func (x *AdoptRulesResponse) Reset() {
 	*x = AdoptRulesResponse{}
-	mi := &file_stability_v1_stability_proto_msgTypes[22]
+	mi := &file_stability_v1_stability_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1853,7 +2312,7 @@ func (x *AdoptRulesResponse) String() string {
 func (*AdoptRulesResponse) ProtoMessage() {}
 
 func (x *AdoptRulesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_stability_v1_stability_proto_msgTypes[22]
+	mi := &file_stability_v1_stability_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1866,7 +2325,7 @@ func (x *AdoptRulesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptRulesResponse.ProtoReflect.Descriptor instead.
 func (*AdoptRulesResponse) Descriptor() ([]byte, []int) {
-	return file_stability_v1_stability_proto_rawDescGZIP(), []int{22}
+	return file_stability_v1_stability_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AdoptRulesResponse) GetAnswer() string {
@@ -1887,7 +2346,7 @@ var File_stability_v1_stability_proto protoreflect.FileDescriptor
 
 const file_stability_v1_stability_proto_rawDesc = "" +
 	"\n" +
-	"\x1cstability/v1/stability.proto\x12\x15specimen.stability.v1\x1a\x1cgoogle/api/annotations.proto\"\xff\x05\n" +
+	"\x1cstability/v1/stability.proto\x12\x15specimen.stability.v1\x1a\x1cgoogle/api/annotations.proto\"\xf0\x06\n" +
 	"\aVerdict\x12\x14\n" +
 	"\x05assay\x18\x01 \x01(\tR\x05assay\x12\x14\n" +
 	"\x05loinc\x18\x02 \x01(\tR\x05loinc\x12\x12\n" +
@@ -1922,7 +2381,16 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\x12if_condition_holds\x18\x18 \x01(\v2\x1e.specimen.stability.v1.VerdictR\x10ifConditionHolds\x12\x1e\n" +
 	"\n" +
 	"restricted\x18\x19 \x01(\bR\n" +
-	"restricted\"\x92\x01\n" +
+	"restricted\x122\n" +
+	"\x05share\x18\x1a \x01(\v2\x1c.specimen.stability.v1.ShareR\x05share\x12;\n" +
+	"\n" +
+	"next_share\x18\x1b \x01(\v2\x1c.specimen.stability.v1.ShareR\tnextShare\"~\n" +
+	"\x05Share\x12\x12\n" +
+	"\x04over\x18\x01 \x01(\tR\x04over\x12\x13\n" +
+	"\x05at_ms\x18\x02 \x01(\x03R\x04atMs\x12\x18\n" +
+	"\areached\x18\x03 \x01(\bR\areached\x12\x1a\n" +
+	"\bearliest\x18\x04 \x01(\tR\bearliest\x12\x16\n" +
+	"\x06latest\x18\x05 \x01(\tR\x06latest\"\x92\x01\n" +
 	"\bRuleText\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x1a\n" +
@@ -1936,12 +2404,16 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\bevidence\x18\x03 \x01(\tR\bevidence\x12\x12\n" +
 	"\x04band\x18\x04 \x01(\tR\x04band\x12\x19\n" +
 	"\blimit_ms\x18\x05 \x01(\x03R\alimitMs\x12\x17\n" +
-	"\aused_ms\x18\x06 \x01(\x03R\x06usedMs\"\xc8\x01\n" +
+	"\aused_ms\x18\x06 \x01(\x03R\x06usedMs\"\xfb\x01\n" +
 	"\vExplanation\x128\n" +
 	"\averdict\x18\x01 \x01(\v2\x1e.specimen.stability.v1.VerdictR\averdict\x12.\n" +
-	"\x04rows\x18\x02 \x03(\v2\x1a.specimen.stability.v1.RowR\x04rows\x127\n" +
-	"\x06others\x18\x03 \x03(\v2\x1f.specimen.stability.v1.RuleTextR\x06others\x12\x16\n" +
-	"\x06answer\x18\x04 \x01(\tR\x06answer\"\x8f\x03\n" +
+	"\x04rows\x18\x02 \x03(\v2\x1a.specimen.stability.v1.RowR\x04rows\x124\n" +
+	"\x06others\x18\x03 \x03(\v2\x1c.specimen.stability.v1.OtherR\x06others\x12\x16\n" +
+	"\x06answer\x18\x04 \x01(\tR\x06answer\x124\n" +
+	"\x06shares\x18\x05 \x03(\v2\x1c.specimen.stability.v1.ShareR\x06shares\"[\n" +
+	"\x05Other\x128\n" +
+	"\averdict\x18\x01 \x01(\v2\x1e.specimen.stability.v1.VerdictR\averdict\x12\x18\n" +
+	"\aassumes\x18\x02 \x01(\bR\aassumes\"\x8f\x03\n" +
 	"\x04Flag\x12\x12\n" +
 	"\x04tube\x18\x01 \x01(\tR\x04tube\x12\x18\n" +
 	"\aepisode\x18\x02 \x01(\x03R\aepisode\x12\x12\n" +
@@ -2017,10 +2489,40 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\x06answer\x18\x01 \x01(\tR\x06answer\x12\x18\n" +
 	"\arefusal\x18\x02 \x01(\tR\arefusal\x12\x10\n" +
 	"\x03say\x18\x03 \x01(\tR\x03say\x12/\n" +
-	"\x04flag\x18\x04 \x01(\v2\x1b.specimen.stability.v1.FlagR\x04flag\"\x12\n" +
-	"\x10ListRulesRequest\"G\n" +
+	"\x04flag\x18\x04 \x01(\v2\x1b.specimen.stability.v1.FlagR\x04flag\":\n" +
+	"\x10ListRulesRequest\x12\x12\n" +
+	"\x04test\x18\x01 \x01(\tR\x04test\x12\x12\n" +
+	"\x04tube\x18\x02 \x01(\tR\x04tube\"\x8f\x03\n" +
+	"\x05Limit\x123\n" +
+	"\x04rule\x18\x01 \x01(\v2\x1f.specimen.stability.v1.RuleTextR\x04rule\x12\x14\n" +
+	"\x05assay\x18\x02 \x01(\tR\x05assay\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\x12\x14\n" +
+	"\x05loinc\x18\x04 \x01(\tR\x05loinc\x12\x1d\n" +
+	"\n" +
+	"loinc_seen\x18\x05 \x01(\tR\tloincSeen\x12\x14\n" +
+	"\x05tubes\x18\x06 \x03(\tR\x05tubes\x12\x14\n" +
+	"\x05state\x18\a \x01(\tR\x05state\x12\x1e\n" +
+	"\n" +
+	"conditions\x18\b \x03(\tR\n" +
+	"conditions\x12\x1f\n" +
+	"\vcounts_from\x18\t \x01(\tR\n" +
+	"countsFrom\x12\x1c\n" +
+	"\tdirection\x18\n" +
+	" \x01(\tR\tdirection\x12\x16\n" +
+	"\x06chosen\x18\v \x01(\bR\x06chosen\x12\x1a\n" +
+	"\bcritical\x18\f \x01(\bR\bcritical\x123\n" +
+	"\x04rows\x18\r \x03(\v2\x1f.specimen.stability.v1.LimitRowR\x04rows\"\xc7\x01\n" +
+	"\bLimitRow\x12\x12\n" +
+	"\x04band\x18\x01 \x01(\tR\x04band\x12\x10\n" +
+	"\x03low\x18\x02 \x01(\tR\x03low\x12\x12\n" +
+	"\x04high\x18\x03 \x01(\tR\x04high\x12\x12\n" +
+	"\x04time\x18\x04 \x01(\tR\x04time\x12\x1d\n" +
+	"\n" +
+	"as_studied\x18\x05 \x01(\tR\tasStudied\x12\x18\n" +
+	"\awidened\x18\x06 \x01(\bR\awidened\x124\n" +
+	"\x06shares\x18\a \x03(\v2\x1c.specimen.stability.v1.ShareR\x06shares\"G\n" +
 	"\x11ListRulesResponse\x122\n" +
-	"\x04sets\x18\x01 \x03(\v2\x1e.specimen.stability.v1.RuleSetR\x04sets\"\xd9\x01\n" +
+	"\x04sets\x18\x01 \x03(\v2\x1e.specimen.stability.v1.RuleSetR\x04sets\"\x86\x02\n" +
 	"\aRuleSet\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\x03R\aversion\x12\x12\n" +
@@ -2028,8 +2530,10 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\bin_force\x18\x04 \x01(\tR\ainForce\x12\x1b\n" +
 	"\tin_flight\x18\x05 \x01(\bR\binFlight\x12\x1d\n" +
 	"\n" +
-	"adopted_by\x18\x06 \x01(\tR\tadoptedBy\x125\n" +
-	"\x05rules\x18\a \x03(\v2\x1f.specimen.stability.v1.RuleTextR\x05rules\";\n" +
+	"adopted_by\x18\x06 \x01(\tR\tadoptedBy\x122\n" +
+	"\x05rules\x18\a \x03(\v2\x1c.specimen.stability.v1.LimitR\x05rules\x12\x16\n" +
+	"\x06second\x18\b \x01(\tR\x06second\x12\x16\n" +
+	"\x06reason\x18\t \x01(\tR\x06reason\";\n" +
 	"\x11CheckRulesRequest\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\"\x82\x01\n" +
@@ -2041,13 +2545,15 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\x06column\x18\x02 \x01(\x05R\x06column\x12\x14\n" +
 	"\x05field\x18\x03 \x01(\tR\x05field\x12\x18\n" +
 	"\aproblem\x18\x04 \x01(\tR\aproblem\x12\x16\n" +
-	"\x06remedy\x18\x05 \x01(\tR\x06remedy\"\x7f\n" +
+	"\x06remedy\x18\x05 \x01(\tR\x06remedy\"\xaf\x01\n" +
 	"\x11AdoptRulesRequest\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x19\n" +
 	"\bin_force\x18\x03 \x01(\tR\ainForce\x12\x1b\n" +
 	"\tin_flight\x18\x04 \x01(\bR\binFlight\x12\x0e\n" +
-	"\x02id\x18\x05 \x01(\tR\x02id\"^\n" +
+	"\x02id\x18\x05 \x01(\tR\x02id\x12\x16\n" +
+	"\x06second\x18\x06 \x01(\tR\x06second\x12\x16\n" +
+	"\x06reason\x18\a \x01(\tR\x06reason\"^\n" +
 	"\x12AdoptRulesResponse\x12\x16\n" +
 	"\x06answer\x18\x01 \x01(\tR\x06answer\x120\n" +
 	"\x03set\x18\x02 \x01(\v2\x1e.specimen.stability.v1.RuleSetR\x03set2\xeb\x05\n" +
@@ -2078,71 +2584,82 @@ func file_stability_v1_stability_proto_rawDescGZIP() []byte {
 	return file_stability_v1_stability_proto_rawDescData
 }
 
-var file_stability_v1_stability_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_stability_v1_stability_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_stability_v1_stability_proto_goTypes = []any{
 	(*Verdict)(nil),             // 0: specimen.stability.v1.Verdict
-	(*RuleText)(nil),            // 1: specimen.stability.v1.RuleText
-	(*Row)(nil),                 // 2: specimen.stability.v1.Row
-	(*Explanation)(nil),         // 3: specimen.stability.v1.Explanation
-	(*Flag)(nil),                // 4: specimen.stability.v1.Flag
-	(*FlagTest)(nil),            // 5: specimen.stability.v1.FlagTest
-	(*ListFlagsRequest)(nil),    // 6: specimen.stability.v1.ListFlagsRequest
-	(*ListFlagsResponse)(nil),   // 7: specimen.stability.v1.ListFlagsResponse
-	(*WatchFlagsRequest)(nil),   // 8: specimen.stability.v1.WatchFlagsRequest
-	(*FlagChange)(nil),          // 9: specimen.stability.v1.FlagChange
-	(*TakeFlagRequest)(nil),     // 10: specimen.stability.v1.TakeFlagRequest
-	(*OverrideFlagRequest)(nil), // 11: specimen.stability.v1.OverrideFlagRequest
-	(*ActFlagRequest)(nil),      // 12: specimen.stability.v1.ActFlagRequest
-	(*PutAsideFlagRequest)(nil), // 13: specimen.stability.v1.PutAsideFlagRequest
-	(*FlagAnswer)(nil),          // 14: specimen.stability.v1.FlagAnswer
-	(*ListRulesRequest)(nil),    // 15: specimen.stability.v1.ListRulesRequest
-	(*ListRulesResponse)(nil),   // 16: specimen.stability.v1.ListRulesResponse
-	(*RuleSet)(nil),             // 17: specimen.stability.v1.RuleSet
-	(*CheckRulesRequest)(nil),   // 18: specimen.stability.v1.CheckRulesRequest
-	(*CheckRulesResponse)(nil),  // 19: specimen.stability.v1.CheckRulesResponse
-	(*Mistake)(nil),             // 20: specimen.stability.v1.Mistake
-	(*AdoptRulesRequest)(nil),   // 21: specimen.stability.v1.AdoptRulesRequest
-	(*AdoptRulesResponse)(nil),  // 22: specimen.stability.v1.AdoptRulesResponse
+	(*Share)(nil),               // 1: specimen.stability.v1.Share
+	(*RuleText)(nil),            // 2: specimen.stability.v1.RuleText
+	(*Row)(nil),                 // 3: specimen.stability.v1.Row
+	(*Explanation)(nil),         // 4: specimen.stability.v1.Explanation
+	(*Other)(nil),               // 5: specimen.stability.v1.Other
+	(*Flag)(nil),                // 6: specimen.stability.v1.Flag
+	(*FlagTest)(nil),            // 7: specimen.stability.v1.FlagTest
+	(*ListFlagsRequest)(nil),    // 8: specimen.stability.v1.ListFlagsRequest
+	(*ListFlagsResponse)(nil),   // 9: specimen.stability.v1.ListFlagsResponse
+	(*WatchFlagsRequest)(nil),   // 10: specimen.stability.v1.WatchFlagsRequest
+	(*FlagChange)(nil),          // 11: specimen.stability.v1.FlagChange
+	(*TakeFlagRequest)(nil),     // 12: specimen.stability.v1.TakeFlagRequest
+	(*OverrideFlagRequest)(nil), // 13: specimen.stability.v1.OverrideFlagRequest
+	(*ActFlagRequest)(nil),      // 14: specimen.stability.v1.ActFlagRequest
+	(*PutAsideFlagRequest)(nil), // 15: specimen.stability.v1.PutAsideFlagRequest
+	(*FlagAnswer)(nil),          // 16: specimen.stability.v1.FlagAnswer
+	(*ListRulesRequest)(nil),    // 17: specimen.stability.v1.ListRulesRequest
+	(*Limit)(nil),               // 18: specimen.stability.v1.Limit
+	(*LimitRow)(nil),            // 19: specimen.stability.v1.LimitRow
+	(*ListRulesResponse)(nil),   // 20: specimen.stability.v1.ListRulesResponse
+	(*RuleSet)(nil),             // 21: specimen.stability.v1.RuleSet
+	(*CheckRulesRequest)(nil),   // 22: specimen.stability.v1.CheckRulesRequest
+	(*CheckRulesResponse)(nil),  // 23: specimen.stability.v1.CheckRulesResponse
+	(*Mistake)(nil),             // 24: specimen.stability.v1.Mistake
+	(*AdoptRulesRequest)(nil),   // 25: specimen.stability.v1.AdoptRulesRequest
+	(*AdoptRulesResponse)(nil),  // 26: specimen.stability.v1.AdoptRulesResponse
 }
 var file_stability_v1_stability_proto_depIdxs = []int32{
-	1,  // 0: specimen.stability.v1.Verdict.rule:type_name -> specimen.stability.v1.RuleText
+	2,  // 0: specimen.stability.v1.Verdict.rule:type_name -> specimen.stability.v1.RuleText
 	0,  // 1: specimen.stability.v1.Verdict.if_condition_holds:type_name -> specimen.stability.v1.Verdict
-	0,  // 2: specimen.stability.v1.Explanation.verdict:type_name -> specimen.stability.v1.Verdict
-	2,  // 3: specimen.stability.v1.Explanation.rows:type_name -> specimen.stability.v1.Row
-	1,  // 4: specimen.stability.v1.Explanation.others:type_name -> specimen.stability.v1.RuleText
-	5,  // 5: specimen.stability.v1.Flag.tests:type_name -> specimen.stability.v1.FlagTest
-	1,  // 6: specimen.stability.v1.FlagTest.rule:type_name -> specimen.stability.v1.RuleText
-	4,  // 7: specimen.stability.v1.ListFlagsResponse.flags:type_name -> specimen.stability.v1.Flag
-	4,  // 8: specimen.stability.v1.FlagChange.flag:type_name -> specimen.stability.v1.Flag
-	4,  // 9: specimen.stability.v1.FlagAnswer.flag:type_name -> specimen.stability.v1.Flag
-	17, // 10: specimen.stability.v1.ListRulesResponse.sets:type_name -> specimen.stability.v1.RuleSet
-	1,  // 11: specimen.stability.v1.RuleSet.rules:type_name -> specimen.stability.v1.RuleText
-	20, // 12: specimen.stability.v1.CheckRulesResponse.mistakes:type_name -> specimen.stability.v1.Mistake
-	17, // 13: specimen.stability.v1.CheckRulesResponse.set:type_name -> specimen.stability.v1.RuleSet
-	17, // 14: specimen.stability.v1.AdoptRulesResponse.set:type_name -> specimen.stability.v1.RuleSet
-	6,  // 15: specimen.stability.v1.Flags.ListFlags:input_type -> specimen.stability.v1.ListFlagsRequest
-	8,  // 16: specimen.stability.v1.Flags.WatchFlags:input_type -> specimen.stability.v1.WatchFlagsRequest
-	10, // 17: specimen.stability.v1.Flags.TakeFlag:input_type -> specimen.stability.v1.TakeFlagRequest
-	11, // 18: specimen.stability.v1.Flags.OverrideFlag:input_type -> specimen.stability.v1.OverrideFlagRequest
-	12, // 19: specimen.stability.v1.Flags.ActFlag:input_type -> specimen.stability.v1.ActFlagRequest
-	13, // 20: specimen.stability.v1.Flags.PutAsideFlag:input_type -> specimen.stability.v1.PutAsideFlagRequest
-	15, // 21: specimen.stability.v1.Rules.ListRules:input_type -> specimen.stability.v1.ListRulesRequest
-	18, // 22: specimen.stability.v1.Rules.CheckRules:input_type -> specimen.stability.v1.CheckRulesRequest
-	21, // 23: specimen.stability.v1.Rules.AdoptRules:input_type -> specimen.stability.v1.AdoptRulesRequest
-	7,  // 24: specimen.stability.v1.Flags.ListFlags:output_type -> specimen.stability.v1.ListFlagsResponse
-	9,  // 25: specimen.stability.v1.Flags.WatchFlags:output_type -> specimen.stability.v1.FlagChange
-	14, // 26: specimen.stability.v1.Flags.TakeFlag:output_type -> specimen.stability.v1.FlagAnswer
-	14, // 27: specimen.stability.v1.Flags.OverrideFlag:output_type -> specimen.stability.v1.FlagAnswer
-	14, // 28: specimen.stability.v1.Flags.ActFlag:output_type -> specimen.stability.v1.FlagAnswer
-	14, // 29: specimen.stability.v1.Flags.PutAsideFlag:output_type -> specimen.stability.v1.FlagAnswer
-	16, // 30: specimen.stability.v1.Rules.ListRules:output_type -> specimen.stability.v1.ListRulesResponse
-	19, // 31: specimen.stability.v1.Rules.CheckRules:output_type -> specimen.stability.v1.CheckRulesResponse
-	22, // 32: specimen.stability.v1.Rules.AdoptRules:output_type -> specimen.stability.v1.AdoptRulesResponse
-	24, // [24:33] is the sub-list for method output_type
-	15, // [15:24] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	1,  // 2: specimen.stability.v1.Verdict.share:type_name -> specimen.stability.v1.Share
+	1,  // 3: specimen.stability.v1.Verdict.next_share:type_name -> specimen.stability.v1.Share
+	0,  // 4: specimen.stability.v1.Explanation.verdict:type_name -> specimen.stability.v1.Verdict
+	3,  // 5: specimen.stability.v1.Explanation.rows:type_name -> specimen.stability.v1.Row
+	5,  // 6: specimen.stability.v1.Explanation.others:type_name -> specimen.stability.v1.Other
+	1,  // 7: specimen.stability.v1.Explanation.shares:type_name -> specimen.stability.v1.Share
+	0,  // 8: specimen.stability.v1.Other.verdict:type_name -> specimen.stability.v1.Verdict
+	7,  // 9: specimen.stability.v1.Flag.tests:type_name -> specimen.stability.v1.FlagTest
+	2,  // 10: specimen.stability.v1.FlagTest.rule:type_name -> specimen.stability.v1.RuleText
+	6,  // 11: specimen.stability.v1.ListFlagsResponse.flags:type_name -> specimen.stability.v1.Flag
+	6,  // 12: specimen.stability.v1.FlagChange.flag:type_name -> specimen.stability.v1.Flag
+	6,  // 13: specimen.stability.v1.FlagAnswer.flag:type_name -> specimen.stability.v1.Flag
+	2,  // 14: specimen.stability.v1.Limit.rule:type_name -> specimen.stability.v1.RuleText
+	19, // 15: specimen.stability.v1.Limit.rows:type_name -> specimen.stability.v1.LimitRow
+	1,  // 16: specimen.stability.v1.LimitRow.shares:type_name -> specimen.stability.v1.Share
+	21, // 17: specimen.stability.v1.ListRulesResponse.sets:type_name -> specimen.stability.v1.RuleSet
+	18, // 18: specimen.stability.v1.RuleSet.rules:type_name -> specimen.stability.v1.Limit
+	24, // 19: specimen.stability.v1.CheckRulesResponse.mistakes:type_name -> specimen.stability.v1.Mistake
+	21, // 20: specimen.stability.v1.CheckRulesResponse.set:type_name -> specimen.stability.v1.RuleSet
+	21, // 21: specimen.stability.v1.AdoptRulesResponse.set:type_name -> specimen.stability.v1.RuleSet
+	8,  // 22: specimen.stability.v1.Flags.ListFlags:input_type -> specimen.stability.v1.ListFlagsRequest
+	10, // 23: specimen.stability.v1.Flags.WatchFlags:input_type -> specimen.stability.v1.WatchFlagsRequest
+	12, // 24: specimen.stability.v1.Flags.TakeFlag:input_type -> specimen.stability.v1.TakeFlagRequest
+	13, // 25: specimen.stability.v1.Flags.OverrideFlag:input_type -> specimen.stability.v1.OverrideFlagRequest
+	14, // 26: specimen.stability.v1.Flags.ActFlag:input_type -> specimen.stability.v1.ActFlagRequest
+	15, // 27: specimen.stability.v1.Flags.PutAsideFlag:input_type -> specimen.stability.v1.PutAsideFlagRequest
+	17, // 28: specimen.stability.v1.Rules.ListRules:input_type -> specimen.stability.v1.ListRulesRequest
+	22, // 29: specimen.stability.v1.Rules.CheckRules:input_type -> specimen.stability.v1.CheckRulesRequest
+	25, // 30: specimen.stability.v1.Rules.AdoptRules:input_type -> specimen.stability.v1.AdoptRulesRequest
+	9,  // 31: specimen.stability.v1.Flags.ListFlags:output_type -> specimen.stability.v1.ListFlagsResponse
+	11, // 32: specimen.stability.v1.Flags.WatchFlags:output_type -> specimen.stability.v1.FlagChange
+	16, // 33: specimen.stability.v1.Flags.TakeFlag:output_type -> specimen.stability.v1.FlagAnswer
+	16, // 34: specimen.stability.v1.Flags.OverrideFlag:output_type -> specimen.stability.v1.FlagAnswer
+	16, // 35: specimen.stability.v1.Flags.ActFlag:output_type -> specimen.stability.v1.FlagAnswer
+	16, // 36: specimen.stability.v1.Flags.PutAsideFlag:output_type -> specimen.stability.v1.FlagAnswer
+	20, // 37: specimen.stability.v1.Rules.ListRules:output_type -> specimen.stability.v1.ListRulesResponse
+	23, // 38: specimen.stability.v1.Rules.CheckRules:output_type -> specimen.stability.v1.CheckRulesResponse
+	26, // 39: specimen.stability.v1.Rules.AdoptRules:output_type -> specimen.stability.v1.AdoptRulesResponse
+	31, // [31:40] is the sub-list for method output_type
+	22, // [22:31] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_stability_v1_stability_proto_init() }
@@ -2156,7 +2673,7 @@ func file_stability_v1_stability_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_stability_v1_stability_proto_rawDesc), len(file_stability_v1_stability_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   23,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   2,
 		},
