@@ -55,6 +55,12 @@ func (s *steered) Wall(context.Context) (WallPage, error) {
 
 func (s *steered) Tube(context.Context, string) (TubePage, error) { return TubePage{}, ErrNotFound }
 
+func (s *steered) Limits(context.Context) (LimitsPage, error) { return limitsNone(), nil }
+
+func (s *steered) AdoptLimits(context.Context, LimitsAdoption) (LimitsAdopted, error) {
+	return LimitsAdopted{}, ErrNotSaved
+}
+
 func (s *steered) Watch(context.Context, uint64) (<-chan Change, error) { return s.changes, nil }
 
 // The instant is today's, because the browser measures its silence by its own clock.

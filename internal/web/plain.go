@@ -9,7 +9,7 @@ import (
 type frame struct {
 	Site
 	Name   string // words in the tab, before the title
-	Kind   string // which screen: wall, tube, start, docs, plain
+	Kind   string // which screen: wall, tube, limits, limits-check, start, docs, plain
 	Script string // module of the page, empty for none
 	// Refresh is how often a page reloads when scripts are off, in seconds; 0: never.
 	Refresh int
@@ -73,6 +73,14 @@ func onlyRead() plainPage {
 		Head: "This page can only be read",
 		Said: []string{"Something was sent to an address that takes nothing."},
 		Do:   []string{"Scans are sent to /v1/scans; the description of the API says how."},
+	}
+}
+
+func fromElsewhere() plainPage {
+	return plainPage{
+		Head: "This came from another site",
+		Said: []string{"A form was sent here from a page of another address. Nothing was done."},
+		Do:   []string{"Open the page here and fill the form in again.", "If you did just that, tell the engineer: a proxy may change the address on the way."},
 	}
 }
 

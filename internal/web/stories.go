@@ -3,7 +3,10 @@ package web
 import (
 	"context"
 	"fmt"
+	"io"
 	"net/http"
+	"net/url"
+	"strings"
 	"time"
 
 	"specimen.example/custody/internal/event"
@@ -17,17 +20,37 @@ type Story struct {
 	Path  string // the page
 	Demo  bool
 
-	wall  func() WallPage
-	tube  func() TubePage
+	wall func() WallPage
+	tube func() TubePage
+	// limits is the page of limits; without one nothing is adopted.
+	limits func() LimitsPage
+	// form is sent to Path in place of asking for it: the state follows a form.
+	form  url.Values
 	fault error
 	docs  []byte
 }
 
 // Handler serves the story's page below base, with a source that never changes.
 func (s Story) Handler(base string) http.Handler {
-	return New(s, Options{
+	return s.sending(New(s, Options{
 		Base: base, Demo: s.Demo, OpenAPI: s.docs,
 		Now: func() time.Time { return storyNow.Time() },
+	}))
+}
+
+// sending turns the question for a story's page into the form that leads there.
+func (s Story) sending(next http.Handler) http.Handler {
+	if s.form == nil {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodGet && r.URL.Path == s.Path {
+			r = r.Clone(r.Context())
+			r.Method = http.MethodPost
+			r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			r.Body = io.NopCloser(strings.NewReader(s.form.Encode()))
+		}
+		next.ServeHTTP(w, r)
 	})
 }
 
@@ -45,6 +68,19 @@ func (s Story) Tube(context.Context, string) (TubePage, error) {
 		return TubePage{}, ErrNotFound
 	}
 	return s.tube(), s.fault
+}
+
+// Limits is part of Source.
+func (s Story) Limits(context.Context) (LimitsPage, error) {
+	if s.limits == nil {
+		return limitsNone(), nil
+	}
+	return s.limits(), s.fault
+}
+
+// AdoptLimits is part of Source: a story stays as it is.
+func (s Story) AdoptLimits(context.Context, LimitsAdoption) (LimitsAdopted, error) {
+	return LimitsAdopted{}, ErrNotSaved
 }
 
 // Watch is part of Source: nothing ever happens.
@@ -74,7 +110,7 @@ const minuteMs = int64(60_000)
 
 // Stories lists every named state, walls first.
 func Stories() []Story {
-	return []Story{
+	return append([]Story{
 		{Name: "wall-empty", About: "nothing is up, nothing is on the way", Path: "/wall", wall: wallEmpty},
 		{Name: "wall-busy", About: "one flag of each kind, a late box, boxes on the way", Path: "/wall", Demo: true, wall: wallBusy},
 		{Name: "wall-flood", About: "thirty flags of few causes in ten minutes", Path: "/wall", wall: wallFlood},
@@ -92,7 +128,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}
+	}, limitsStories()...)
 }
 
 func wallEmpty() WallPage {

@@ -46,6 +46,13 @@ type Source interface {
 	// ctx ends; it may fold several into one. It closes the channel when it can't
 	// go on; the browser then asks again.
 	Watch(ctx context.Context, since uint64) (<-chan Change, error)
+	// Limits gives the limits in force, those adopted before or for later, and the
+	// shipped ones, or ErrNotReady.
+	Limits(ctx context.Context) (LimitsPage, error)
+	// AdoptLimits puts a set of limits in force in the name of a person. It answers
+	// LimitsRefused for what is wrong with the request, ErrNotSaved when it may be
+	// sent again under the same id, or ErrNotReady.
+	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
 }
 
 // Options are the front's settings. The zero value serves under "/", without a
@@ -99,6 +106,16 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /wall/stream", s.wallStream)
 	mux.HandleFunc("GET /tubes", s.findTube)
 	mux.HandleFunc("GET /tubes/{id}", s.tube)
+	mux.HandleFunc("GET /limits", s.limits)
+	mux.HandleFunc("GET /limits/{id}", s.limit)
+	// A form that is loaded again by its address begins anew.
+	mux.Handle("GET /limits/check", http.RedirectHandler(s.site.Base+"/limits#adopt", http.StatusSeeOther))
+	mux.Handle("GET /limits/adopt", http.RedirectHandler(s.site.Base+"/limits#adopt", http.StatusSeeOther))
+	// Whoever mounts the pages need not know which of them write.
+	own := http.NewCrossOriginProtection()
+	own.SetDenyHandler(http.HandlerFunc(s.foreign))
+	mux.Handle("POST /limits/check", own.Handler(http.HandlerFunc(s.checkLimits)))
+	mux.Handle("POST /limits/adopt", own.Handler(http.HandlerFunc(s.adoptLimits)))
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)
 	mux.HandleFunc("GET /assets/{version}/{name}", serveAsset)
@@ -244,6 +261,11 @@ func (s *server) unknownPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.send(w, r, http.StatusNotFound, noPage(r.URL.Path))
+}
+
+// foreign answers a form that another site sent in somebody's name.
+func (s *server) foreign(w http.ResponseWriter, r *http.Request) {
+	s.send(w, r, http.StatusForbidden, fromElsewhere())
 }
 
 func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {

@@ -44,6 +44,7 @@ var (
 // wantStatus names the stories that don't answer 200.
 var wantStatus = map[string]int{
 	"wall-not-ready": 503, "tube-not-found": 404, "no-such-page": 404, "broken": 500, "start-missing": 400,
+	"limits-mistakes": 422, "limits-nothing-sent": 422, "limits-unsigned": 422,
 }
 
 func TestStories(t *testing.T) {
@@ -91,9 +92,9 @@ func TestStories(t *testing.T) {
 
 // quiet serves a story and keeps its failures out of the test's output.
 func quiet(s Story) http.Handler {
-	return New(s, Options{
+	return s.sending(New(s, Options{
 		Demo: s.Demo, OpenAPI: s.docs, Now: func() time.Time { return storyNow.Time() }, Log: slog.New(slog.DiscardHandler),
-	})
+	}))
 }
 
 func checkMarkup(t *testing.T, body string) {

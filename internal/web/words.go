@@ -40,6 +40,7 @@ var reasonWords = map[event.Reason]string{
 	event.ReasonCustodyOnly:      "only its custody is tracked",
 	event.ReasonNotAdopted:       "the laboratory has adopted no limit for it",
 	event.ReasonAssumedOnly:      "the limit wants a measured temperature and this one is assumed",
+	event.ReasonUnreadableFact:   "a message about this tube could not be read",
 }
 
 var directionWords = map[event.Direction]string{
