@@ -77,6 +77,16 @@ func dial(conn grpc.ClientConnInterface) clients {
 // progress gets one short sentence per part and may be nil. An error names the
 // part that failed; what was told before it stays in the log.
 func Seed(ctx context.Context, conn grpc.ClientConnInterface, now time.Time, progress func(string)) error {
+	return seed(ctx, conn, now, false, progress)
+}
+
+// SeedWithoutLoggers tells the same hours of a laboratory that has no logger yet:
+// for each kind of box a range is declared instead, as on the first day.
+func SeedWithoutLoggers(ctx context.Context, conn grpc.ClientConnInterface, now time.Time) error {
+	return seed(ctx, conn, now, true, nil)
+}
+
+func seed(ctx context.Context, conn grpc.ClientConnInterface, now time.Time, bare bool, progress func(string)) error {
 	if progress == nil {
 		progress = func(string) {}
 	}
@@ -84,7 +94,7 @@ func Seed(ctx context.Context, conn grpc.ClientConnInterface, now time.Time, pro
 	if err != nil {
 		return fmt.Errorf("demo: time zone %s: %w; install the time zone data", zone, err)
 	}
-	s := &seeding{clients: dial(conn), now: now.In(at).Truncate(time.Millisecond)}
+	s := &seeding{clients: dial(conn), now: now.In(at).Truncate(time.Millisecond), bare: bare}
 	_, err = s.tubes.GetTube(ctx, &custodyv1.GetTubeRequest{Id: tubeID(1)})
 	switch status.Code(err) {
 	case codes.OK:
@@ -116,8 +126,9 @@ func Seed(ctx context.Context, conn grpc.ClientConnInterface, now time.Time, pro
 // seeding tells the scenario once.
 type seeding struct {
 	clients
-	now time.Time // in the scenario's zone
-	day []told
+	now  time.Time // in the scenario's zone
+	bare bool      // no logger is there
+	day  []told
 }
 
 // instant is so many minutes and seconds from now; before it they are negative.
@@ -167,6 +178,9 @@ func (s *seeding) order(ctx context.Context) error {
 }
 
 func (s *seeding) measure(ctx context.Context) error {
+	if s.bare {
+		return nil
+	}
 	req := &custodyv1.RecordReadingsRequest{}
 	for _, l := range loggers {
 		run := &custodyv1.Readings{Logger: l.id, Id: "demo-" + l.id}

@@ -342,3 +342,38 @@ func TestLiveEndsWithItsContext(t *testing.T) {
 		t.Error("Live goes on after its context ended")
 	}
 }
+
+// A laboratory without a logger must be usable on its first day: with ranges declared
+// for places and kinds of box, under 10 % of the verdicts are "cannot say" (design,
+// section 6). Two tubes of the scenario can't be judged by anybody: nothing is known
+// of what to test, or of when they were drawn.
+func TestWithoutLoggersFewCannotBeSaid(t *testing.T) {
+	p, err := app.Memory(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = p.Close() })
+	d := &daemon{InProcess: p, scans: custodyv1.NewScansClient(p.Conn()), tubes: custodyv1.NewTubesClient(p.Conn())}
+	d.set(t, start)
+	if err := demo.SeedWithoutLoggers(t.Context(), p.Conn(), start); err != nil {
+		t.Fatal(err)
+	}
+	counts, all := map[string]int{}, 0
+	for _, shown := range demo.Tubes() {
+		for _, v := range d.tube(t, shown.ID).Verdicts {
+			counts[v.Verdict]++
+			all++
+			if v.MeasuredMs != 0 {
+				t.Errorf("%s: %s has measured minutes", shown.ID, v.Assay)
+			}
+			if v.Verdict == string(event.CannotSay) {
+				t.Logf("%s %s: cannot say: %v", shown.ID, v.Assay, v.Reasons)
+			}
+		}
+	}
+	share := 100 * float64(counts[string(event.CannotSay)]) / float64(all)
+	t.Logf("without loggers: %.1f %% of %d verdicts are cannot-say: %v", share, all, counts)
+	if share >= 10 || all < 40 {
+		t.Errorf("%.1f %% of %d verdicts are cannot-say, want under 10 %%", share, all)
+	}
+}
