@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -74,6 +75,12 @@ func (t *tool) tube(ctx context.Context, id, asOf string) error {
 	if tube.Held {
 		rows = append(rows, []string{"held", "two tubes share this number; split it first"})
 	}
+	if text := temperatureText(tube.Temperature); text != "" {
+		rows = append(rows, []string{"temperature", text})
+	}
+	if tube.Sprec != "" {
+		rows = append(rows, []string{"SPREC 2.0", tube.Sprec})
+	}
 	p.table("", rows)
 	p.linef("tests")
 	p.verdicts("  ", tube, now)
@@ -81,6 +88,42 @@ func (t *tool) tube(ctx context.Context, id, asOf string) error {
 	p.doubts("", tube.Doubts)
 	p.timeline(tube.Timeline, now)
 	return t.print(p)
+}
+
+// temperatureText sums a history up in one line. A mean hides cold and short heat,
+// so it never stands without the extremes.
+func temperatureText(s *custodyv1.TemperatureSummary) string {
+	if s == nil {
+		return ""
+	}
+	if s.ColdestLow == "" {
+		return "not known"
+	}
+	text := reach(s.ColdestLow, s.WarmestHigh) + " °C"
+	if s.MeanKineticLow != "" {
+		text += ", mean kinetic " + reach(s.MeanKineticLow, s.MeanKineticHigh) + " °C"
+	}
+	for _, e := range []struct {
+		ms       int64
+		permille int32
+		word     string
+	}{{s.MeasuredMs, s.MeasuredPermille, "measured"}, {s.AttestedMs, s.AttestedPermille, "attested"}, {s.AssumedMs, s.AssumedPermille, "assumed"}, {s.UnknownMs, s.UnknownPermille, "not known"}} {
+		switch {
+		case e.ms == 0:
+		case e.permille == 0:
+			text += ", under 0.1 % " + e.word
+		default:
+			text += fmt.Sprintf(", %d.%d %% %s", e.permille/10, e.permille%10, e.word)
+		}
+	}
+	return text
+}
+
+func reach(low, high string) string {
+	if low == high {
+		return low
+	}
+	return low + " to " + high
 }
 
 func collected(tube *custodyv1.Tube, now moment) string {
@@ -158,9 +201,6 @@ func (t *tool) explain(ctx context.Context, id, test, asOf string) error {
 			text += " (if a condition holds that nobody stated)"
 		}
 		p.linef("%s", text)
-		if why := o.GetVerdict().GetRule().GetBecause(); why != "" {
-			p.linef("    %s", why)
-		}
 	}
 	return t.print(p)
 }
@@ -232,6 +272,9 @@ func (t *tool) carrier(ctx context.Context, id string) error {
 	}
 	if at := momentOf(c.DueAt); at.said() {
 		rows = append(rows, []string{"due", at.seen(now)})
+	}
+	if text := temperatureText(c.Temperature); text != "" {
+		rows = append(rows, []string{"this trip", text})
 	}
 	p.table("", rows)
 	if len(c.Contents) == 0 {

@@ -25,7 +25,7 @@ func (v *limitsView) line(site Site, g *limitGroup) lineWords {
 	}
 	l.Head = says(standingHead, l.Stands)
 	if !first.used {
-		l.Stands, l.Head = standsBefore, noneChosen
+		l.Stands, l.Head = standsBefore, noneChosen(first.rule)
 	}
 	var keeps []string
 	for i := range first.rule.Limits {
@@ -68,7 +68,7 @@ func (v *limitsView) sheet(site Site, c clock, g *limitGroup, n int) sheetWords 
 		s.Since = fmt.Sprintf("since %s, adopted by %s", c.at(set.InForce), set.By)
 	}
 	if !first.used {
-		s.Stands, s.Head, s.Since = standsBefore, noneChosen, ""
+		s.Stands, s.Head, s.Since = standsBefore, noneChosen(r), ""
 	}
 	for i := range r.Limits {
 		s.Keeps = append(s.Keeps, keepsOf(&r.Limits[i]))
@@ -88,8 +88,14 @@ func (v *limitsView) sheet(site Site, c clock, g *limitGroup, n int) sheetWords 
 	return s
 }
 
-// noneChosen heads limits of which none is the default: nothing is judged by them.
-const noneChosen = "none chosen, nothing is judged by these"
+// noneChosen heads limits of which none is the default. What was seen to be bad is
+// still called bad.
+func noneChosen(first *stability.Rule) string {
+	if onlyUnstable(first) {
+		return "none chosen; only what was seen to be bad is called past its limit"
+	}
+	return "none chosen, nothing is judged by these"
+}
 
 // loincSeen says how a code was checked.
 var loincSeen = map[string]string{
@@ -137,7 +143,7 @@ func factsOf(r *stability.Rule, used bool) []factWords {
 	case r.Default:
 		why = r.Because
 	case !used:
-		why = "no limit under this heading is chosen: tubes are answered that none is adopted. This one stands first. " + r.Because
+		why = "no limit under this heading is chosen. This one stands first. " + sentence(r.Because)
 	}
 	return append(facts, factWords{"Why this", why})
 }
