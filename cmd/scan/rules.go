@@ -20,17 +20,17 @@ import (
 func (t *tool) rulesCommand() *cobra.Command {
 	rules := &cobra.Command{
 		Use:   "rules",
-		Short: "Check, compare, list and adopt stability limits",
-		Long: `Check, compare, list and adopt stability limits. A rule file is data of the
-laboratory; nothing in it is in force until somebody adopts it. check and compare
-need no server.`,
+		Short: "Check, compare, list, adopt and draft stability limits",
+		Long: `Check, compare, list, adopt and draft stability limits. A rule file is data of the
+laboratory; nothing in it is in force until somebody adopts it. check, compare and
+draft need no server.`,
 		Example: `  scan rules check our-limits.yaml
   scan rules adopt our-limits.yaml --by lena`,
 		RunE: func(_ *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return usagef("%q is no command of scan rules; write check, list, compare or adopt", args[0])
+				return usagef("%q is no command of scan rules; write check, list, compare, adopt or draft", args[0])
 			}
-			return usagef("write check, list, compare or adopt behind scan rules")
+			return usagef("write check, list, compare, adopt or draft behind scan rules")
 		},
 	}
 	var test, tube string
@@ -64,7 +64,7 @@ the shipped starter set with it. No server is needed.`,
 			return nil
 		},
 		RunE: func(_ *cobra.Command, args []string) error { return t.compareRules(args) },
-	}, t.adoptCommand())
+	}, t.adoptCommand(), t.draftCommand())
 	return rules
 }
 

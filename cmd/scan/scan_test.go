@@ -46,6 +46,7 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata/script",
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("TESTDATA", root+"/../../testdata")
+			env.Setenv("EXAMPLE", root+"/../../internal/exchange/specimendefinition/testdata/serum-plasma-r5.xml")
 			env.Setenv("TZ", "Europe/Berlin") // times for people are those of the computer
 			return nil
 		},

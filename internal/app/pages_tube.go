@@ -32,6 +32,7 @@ func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
 	page := web.TubePage{
 		Seq: v.Read, Now: v.Now, ID: key.Label(), Type: v.Tube.Type, Draw: v.Tube.Draw.Label(), Request: v.Tube.Request.Label(),
 		Irreplaceable: v.Tube.Irreplaceable, Drawn: web.Due(v.Tube.Zero), Temps: temps(v.Segments), Allowed: allowed(&v),
+		Temperature: v.Temperature, Sprec: v.Sprec,
 	}
 	if kind, ok := m.TubeType(v.Tube.Type); ok && kind.Name != "" {
 		page.Type = kind.Name
@@ -43,7 +44,7 @@ func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
 		row := testRow(&v, &v.Tests[i])
 		if v.Tests[i].Assay != "" {
 			if ex, ok := m.Explain(key, v.Tests[i].Assay, v.Now); ok {
-				explain(&row, &ex)
+				explain(&row, &ex, v.Tube)
 			}
 		}
 		page.Tests = append(page.Tests, row)
@@ -143,8 +144,14 @@ func testRow(v *live.View, t *live.Test) web.TestRow {
 		}
 	}
 	if r := j.Rule; r != nil {
-		row.Rule, row.Limit, row.Evidence, row.Because = r.ID, ruleWords(r), string(r.Evidence), r.Because
-		row.Source, row.SeenAs, row.DueVerb = sourceWords(r.Source), r.Source.Seen, dueVerbs[r.Until]
+		row.Rule, row.Limit, row.Evidence, row.Because = r.ID, ruleWords(r), string(r.Evidence), chosenBecause(r)
+		row.Source, row.Work, row.SeenAs, row.DueVerb = sourceWords(r.Source), workWords(r.Source), r.Source.Seen, dueVerbs[r.Until]
+		if r.Below != nil {
+			row.BelowReads = r.Below.Direction
+		}
+		if r.Above != nil {
+			row.AboveReads = r.Above.Direction
+		}
 	}
 	if o := j.Other; o != nil {
 		row.Otherwise = &web.Otherwise{Condition: conditionWords(v.Tube, o.Rule, j.Rule), Verdict: o.Verdict, Reasons: slices.Clone(o.Reasons)}
@@ -172,8 +179,9 @@ func conditionWords(t *custody.Tube, rules ...*stability.Rule) string {
 	return "if this holds, which nobody stated: " + strings.Join(open, ", ")
 }
 
-// explain adds the minutes that a test's answer rests on.
-func explain(row *web.TestRow, ex *stability.Explanation) {
+// explain adds the minutes that a test's answer rests on, what other limits would
+// have said, and the shares of the one that was used.
+func explain(row *web.TestRow, ex *stability.Explanation, t *custody.Tube) {
 	var used int64
 	for i, r := range ex.Rows {
 		row.Explain = append(row.Explain, web.ExplainRow{
@@ -186,8 +194,87 @@ func explain(row *web.TestRow, ex *stability.Explanation) {
 		row.Use = append(row.Use, web.UsePoint{At: r.To, UsedMs: used})
 	}
 	for i := range ex.Others {
-		row.Others = append(row.Others, stability.Describe(ex.Others[i].Rule))
+		row.Others = append(row.Others, otherRow(&ex.Others[i], t))
 	}
+	j := &ex.Judgement
+	for _, s := range ex.Shares {
+		if s.Share == j.Share.Share {
+			row.Share = web.ShareRow{Share: s.Share.Text(), When: web.Due(s.When)}
+		}
+	}
+	if n := j.NextShare; n.Share != nil && n.When.Earliest != 0 {
+		row.NextShare = web.ShareRow{Share: n.Share.Text(), When: web.Due(n.When)}
+	}
+}
+
+// otherRow says what a limit that was not used would have said.
+func otherRow(o *stability.Other, t *custody.Tube) web.OtherRow {
+	r := o.Rule
+	row := web.OtherRow{
+		Rule: r.ID, Limit: limitWords(r), Evidence: string(r.Evidence), Source: sourceWords(r.Source), Work: workWords(r.Source), SeenAs: r.Source.Seen,
+		Why: passedBecause(o), Verdict: o.Verdict, Reasons: slices.Clone(o.Reasons), UsedMs: o.UsedMs, LimitMs: o.LimitMs,
+		Due: web.Due(o.Due), DueVerb: dueVerbs[r.Until], EndedAt: o.Ended,
+	}
+	if o.Assumes {
+		row.If = openWords(t, r)
+	}
+	return row
+}
+
+// openWords names the conditions of a rule that nobody stated, with the answer it
+// asks for.
+func openWords(t *custody.Tube, r *stability.Rule) string {
+	var open []string
+	for _, c := range r.Condition {
+		if _, stated := t.Conditions[c.Name]; stated {
+			continue
+		}
+		answer := "no"
+		if c.Yes {
+			answer = "yes"
+		}
+		open = append(open, plain(c.Name)+": "+answer)
+	}
+	return strings.Join(open, ", ")
+}
+
+// chosenBecause is the one reason why a rule was used.
+func chosenBecause(r *stability.Rule) string {
+	switch {
+	case r.Default:
+		return r.Because
+	case onlyShown(r):
+		return "no limit was chosen here, and what was seen to be bad is bad"
+	default:
+		return "no limit was chosen here; this one stands first"
+	}
+}
+
+// passedBecause is the one reason why a rule was not used.
+func passedBecause(o *stability.Other) string {
+	r := o.Rule
+	switch {
+	case r.Default && o.Assumes:
+		return "" // the condition is the reason
+	case r.Default:
+		return "chosen for tubes of which less was stated; a more special limit goes before it"
+	case r.Because != "":
+		return r.Because
+	case onlyShown(r):
+		return "it says only when the result was bad, not how long it is good"
+	default:
+		return "no reason is written"
+	}
+}
+
+// onlyShown reports whether a rule says of no temperature how long it is good.
+func onlyShown(r *stability.Rule) bool {
+	return !slices.ContainsFunc(r.Limits, func(l stability.Limit) bool { return l.FirstBad == 0 || l.GoodMs > 0 })
+}
+
+// workWords is the title of a source with its year.
+func workWords(s stability.Source) string {
+	return sourceWords(stability.Source{Title: s.Title, Year: s.Year, Seen: s.Seen})
 }
 
 func temps(segments []thermal.Segment) []web.TempSegment {

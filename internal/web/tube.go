@@ -21,6 +21,8 @@ type tubeWords struct {
 	Wide, Narrow            template.HTML
 	Readings                []readingWords
 	ReadingsCut             string
+	Sum                     *sumWords
+	Code                    *codeWords
 	Tests                   []testWords
 	Steps                   []stepWords
 	Offset, Zone, NowText   string
@@ -32,10 +34,10 @@ type doubtWordsRow struct{ What, Note, When string }
 type readingWords struct{ From, To, Temp, Evidence string }
 
 type testWords struct {
-	Name, Head, By, Why, Say, Limit, Used, Minutes, Source, Otherwise, Holds, Because, Sum string
-	Level                                                                                  level
-	Explain                                                                                []explainWords
-	Others                                                                                 []string
+	Name, Head, By, Share, Why, Say, Limit, Because, Stricter, Used, Minutes, Source, Otherwise, Holds, Sum string
+	Level                                                                                                   level
+	Explain                                                                                                 []explainWords
+	Others                                                                                                  []otherLimitWords
 }
 
 type explainWords struct{ From, To, Evidence, Band, Limit, Used string }
@@ -69,6 +71,7 @@ func (p TubePage) Render(w io.Writer, site Site) error {
 		t.Wide, t.Narrow = pic.draw(wideShape), pic.draw(narrowShape)
 	}
 	t.Readings, t.ReadingsCut = readings(c, p.Temps)
+	t.Sum, t.Code = sumOf(&p.Temperature), codeOf(&p.Sprec)
 	for _, x := range p.Tests {
 		t.Tests = append(t.Tests, testOf(c, x))
 	}
@@ -130,9 +133,13 @@ func (p TubePage) facts(c clock) string {
 }
 
 func testOf(c clock, x TestRow) testWords {
+	if x.Restricted {
+		// A limit names its test, in words, by its source and by its id.
+		x.Rule, x.Limit, x.Evidence, x.Source, x.Work, x.SeenAs, x.Because, x.Others = "", "", "", "", "", "", "", nil
+	}
 	t := testWords{
 		Name: testName(x.Name, x.Restricted), Level: levelOf(x.Verdict, x.Outlook), Head: headWords(x.Verdict, x.Outlook),
-		Say: sentence(x.Say), Others: x.Others,
+		Say: sentence(x.Say),
 	}
 	if t.Name == "" {
 		t.Name = x.Code
@@ -159,6 +166,11 @@ func testOf(c clock, x TestRow) testWords {
 	}
 	t.Minutes = minuteWords(x)
 	t.Source = sourceWords(x)
+	t.Share = shareLine(c, x)
+	t.Stricter = stricterLine(c, x)
+	for i := range x.Others {
+		t.Others = append(t.Others, otherLimitOf(c, &x.Others[i]))
+	}
 	if x.Otherwise != nil {
 		t.Otherwise = sentence(x.Otherwise.Condition + ": " + says(verdictWords, x.Otherwise.Verdict))
 		if why := reasonList(x.Otherwise.Reasons); why != "" {
@@ -168,9 +180,7 @@ func testOf(c clock, x TestRow) testWords {
 	if x.Until != 0 && x.EndedAt == 0 {
 		t.Holds = fmt.Sprintf("Without a new scan or reading this stands until %s.", c.at(x.Until))
 	}
-	if x.Because != "" {
-		t.Because = "Why this limit: " + sentence(x.Because)
-	}
+	t.Because = sentence(x.Because)
 	for _, e := range x.Explain {
 		row := explainWords{
 			From: c.at(e.From), To: c.at(e.To), Evidence: says(evidenceWords, e.Evidence), Band: e.Band,
@@ -210,29 +220,38 @@ func minuteWords(x TestRow) string {
 			parts = append(parts, length(m.Ms)+" "+says(evidenceWords, m.Evidence))
 		}
 	}
-	if x.BelowMs > 0 {
-		parts = append(parts, length(x.BelowMs)+" below the band")
+	outside := func(ms int64, where string, reads event.Direction) {
+		if ms <= 0 {
+			return
+		}
+		s := length(ms) + " " + where + " the band"
+		if reads != "" {
+			s += ", " + says(directionWords, reads)
+		}
+		parts = append(parts, s)
 	}
-	if x.AboveMs > 0 {
-		parts = append(parts, length(x.AboveMs)+" above the band")
-	}
+	outside(x.BelowMs, "below", x.BelowReads)
+	outside(x.AboveMs, "above", x.AboveReads)
 	return sentence(strings.Join(parts, "; "))
 }
 
-func sourceWords(x TestRow) string {
-	if x.Source == "" && x.Evidence == "" {
+func sourceWords(x TestRow) string { return restsOn(x.Evidence, x.Source, x.SeenAs, x.Rule) }
+
+// restsOn says the evidence and the source of a limit, how it was read, and its id.
+func restsOn(evidence, source, seenAs, rule string) string {
+	if source == "" && evidence == "" {
 		return ""
 	}
-	s := x.Source
-	if x.Evidence != "" {
-		s = strings.TrimSuffix(says(ruleEvidenceWords, x.Evidence)+": "+s, ": ")
+	s := source
+	if evidence != "" {
+		s = strings.TrimSuffix(says(ruleEvidenceWords, evidence)+": "+s, ": ")
 	}
-	if x.SeenAs != "" && x.SeenAs != "direct" {
-		s += ", read " + x.SeenAs
+	if seenAs != "" && seenAs != "direct" {
+		s += ", read " + seenAs
 	}
 	s = sentence(s)
-	if x.Rule != "" {
-		s += " Rule " + x.Rule + "."
+	if rule != "" {
+		s += " Rule " + rule + "."
 	}
 	return s
 }

@@ -4,6 +4,8 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/exchange/sprec"
+	"specimen.example/custody/internal/thermal"
 )
 
 // WallPage is the screen on the wall: tubes that need hands, what is late, and
@@ -118,6 +120,10 @@ type TubePage struct {
 	Lanes   []Lane    // who held it, from outside in
 	Temps   []TempSegment
 	Allowed []TempBand // the bands of its limits
+	// Temperature sums Temps up; zero for none. Nothing is judged by it.
+	Temperature thermal.Summary
+	// Sprec is the sample pre-analytical code; zero while there is nothing to code.
+	Sprec sprec.Result
 }
 
 // TestRow is the judgement of one test, with its explanation. Durations are
@@ -135,15 +141,18 @@ type TestRow struct {
 	Limit    string // the rule in words
 	Evidence string // what the limit rests on: policy, studied, advised, rate, shown-unstable
 	Source   string // title, year and where, in words
+	Work     string // title and year alone
 	SeenAs   string // how the source was read: direct, summary, second-hand
 	Because  string // why this limit was chosen among others
 
-	UsedMs  int64 // worst case, of LimitMs
-	BestMs  int64 // best case
-	LimitMs int64 // 0 when there is no limit
-	BelowMs int64 // below the bands
-	AboveMs int64
-	Minutes []EvidenceTime
+	UsedMs     int64 // worst case, of LimitMs
+	BestMs     int64 // best case
+	LimitMs    int64 // 0 when there is no limit
+	BelowMs    int64 // below the bands
+	AboveMs    int64
+	BelowReads event.Direction // which way a result goes below; empty when the limit says nothing of it
+	AboveReads event.Direction
+	Minutes    []EvidenceTime
 
 	Due       Due    // when the limit will be met; zero when it can't be said
 	DueVerb   string // what must be done by then: "spin", "measure"; empty is "run"
@@ -155,7 +164,37 @@ type TestRow struct {
 	Otherwise *Otherwise // the answer if something that was not stated holds
 	Use       []UsePoint // growth of UsedMs over time, for the picture; may be empty
 	Explain   []ExplainRow
-	Others    []string // limits of the same key that were not used, in words
+	Others    []OtherRow // limits of the same key that were not used
+	Share     ShareRow   // the largest share that is reached
+	NextShare ShareRow   // the next larger one, which will be
+}
+
+// OtherRow is a limit of the same key that was not used, and what it would have said
+// of this tube now.
+type OtherRow struct {
+	Rule     string // id
+	Limit    string // in a few words: "4 h at 18 to 25 °C, unspun"
+	Evidence string // as in TestRow
+	Source   string
+	Work     string
+	SeenAs   string
+	Why      string // why it was not chosen, one reason
+	If       string // the conditions it asks for and nobody stated, in words; empty when there is none
+
+	Verdict event.Verdict
+	Reasons []event.Reason
+	UsedMs  int64 // worst case, of LimitMs
+	LimitMs int64
+	Due     Due
+	DueVerb string
+	EndedAt event.Instant
+}
+
+// ShareRow is a share of the tubes of a study that was over its criterion after as
+// much time as this tube has used, or will have. It says nothing of this tube.
+type ShareRow struct {
+	Share string // "1 in 20"; empty for none
+	When  Due    // since when, or from when on: at the worst and at the best
 }
 
 // EvidenceTime is how long one kind of evidence held.

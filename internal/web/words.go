@@ -241,6 +241,19 @@ func (c clock) due(d Due) string {
 	return fmt.Sprintf("%s at the worst, %s at the best", c.by(d.Earliest), c.at(d.Latest))
 }
 
+// since writes from when on something holds, with its uncertainty in words.
+func (c clock) since(d Due) string {
+	switch {
+	case d.Earliest == 0:
+		return "already"
+	case d.Latest == d.Earliest:
+		return "since " + c.at(d.Earliest)
+	case d.Latest == 0:
+		return "since " + c.at(d.Earliest) + " at the worst"
+	}
+	return fmt.Sprintf("since %s at the worst, %s at the best", c.at(d.Earliest), c.at(d.Latest))
+}
+
 // arrival writes when something should be there: its first bound is the good one.
 func (c clock) arrival(d Due) string {
 	first := d.first()
