@@ -320,7 +320,7 @@ func because(rs []event.Reason) string {
 		event.ReasonOutsideStudied:   "it was outside the temperatures that were studied",
 		event.ReasonNoTestsKnown:     "nobody said what shall be tested",
 		event.ReasonFrozen:           "it may have frozen; look at the tube",
-		event.ReasonAssumedOnly:      "the limit needs a measured temperature and it was only assumed",
+		event.ReasonAssumedOnly:      "its temperature is only assumed, and a measured one is needed to say",
 		event.ReasonUnreadableFact:   "a message about it could not be read",
 	}
 	var out []string

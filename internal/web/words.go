@@ -39,7 +39,7 @@ var reasonWords = map[event.Reason]string{
 	event.ReasonLikelyLate:       "it will likely be late",
 	event.ReasonCustodyOnly:      "only its custody is tracked",
 	event.ReasonNotAdopted:       "the laboratory has adopted no limit for it",
-	event.ReasonAssumedOnly:      "the limit wants a measured temperature and this one is assumed",
+	event.ReasonAssumedOnly:      "its temperature is only assumed, and a measured one is needed to say",
 	event.ReasonUnreadableFact:   "a message about this tube could not be read",
 }
 
