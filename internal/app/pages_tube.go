@@ -243,7 +243,7 @@ func chosenBecause(r *stability.Rule) string {
 	switch {
 	case r.Default:
 		return r.Because
-	case onlyShown(r):
+	case r.OnlyShown():
 		return "no limit was chosen here, and what was seen to be bad is bad"
 	default:
 		return "no limit was chosen here; this one stands first"
@@ -260,16 +260,11 @@ func passedBecause(o *stability.Other) string {
 		return "chosen for tubes of which less was stated; a more special limit goes before it"
 	case r.Because != "":
 		return r.Because
-	case onlyShown(r):
+	case r.OnlyShown():
 		return "it says only when the result was bad, not how long it is good"
 	default:
 		return "no reason is written"
 	}
-}
-
-// onlyShown reports whether a rule says of no temperature how long it is good.
-func onlyShown(r *stability.Rule) bool {
-	return !slices.ContainsFunc(r.Limits, func(l stability.Limit) bool { return l.FirstBad == 0 || l.GoodMs > 0 })
 }
 
 // workWords is the title of a source with its year.

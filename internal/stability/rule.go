@@ -1,6 +1,8 @@
 package stability
 
 import (
+	"slices"
+
 	"specimen.example/custody/internal/event"
 )
 
@@ -56,6 +58,12 @@ type Rule struct {
 	Line      int    // line in the file, for messages
 
 	compiled compiled // integer form, filled when the rule is checked
+}
+
+// OnlyShown reports whether the rule says of no temperature how long the test is
+// good, only by when it was seen to be bad.
+func (r *Rule) OnlyShown() bool {
+	return !slices.ContainsFunc(r.Limits, func(l Limit) bool { return l.FirstBad == 0 || l.GoodMs > 0 })
 }
 
 // Assay names a laboratory test.

@@ -174,22 +174,13 @@ func (g *limitGroup) choose() {
 			return 4
 		case e.rule.Default:
 			return 1
-		case !onlyUnstable(e.rule) && !e.rule.Passed:
+		case !e.rule.OnlyShown() && !e.rule.Passed:
 			return 2
 		}
 		return 3
 	}
 	slices.SortStableFunc(g.limits, func(a, b limitEntry) int { return cmp.Compare(rank(a), rank(b)) })
 	g.limits[0].used = rank(g.limits[0]) < 3
-}
-
-func onlyUnstable(r *stability.Rule) bool {
-	for _, l := range r.Limits {
-		if l.GoodMs > 0 || l.FirstBad == 0 {
-			return false
-		}
-	}
-	return true
 }
 
 // matches reports whether every word that was typed stands somewhere in the group.

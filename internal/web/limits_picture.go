@@ -144,7 +144,7 @@ func limitPicture(g *limitGroup, n int) template.HTML {
 		l := &used.rule.Limits[i]
 		x0, x1 := p.column(l.Low, l.High)
 		middle, top := (x0+x1)/2, p.y(limitMs(l))
-		if onlyUnstable(used.rule) {
+		if used.rule.OnlyShown() {
 			p.text("name", "A "+limitTime(limitMs(l)), pt{middle, top + 13}, pt{middle, top - 6})
 			continue
 		}
@@ -315,7 +315,7 @@ func pictureKey(g *limitGroup) string {
 	if !used.inForce {
 		parts = []string{"A, dashed: only shipped"}
 	}
-	if onlyUnstable(used.rule) {
+	if used.rule.OnlyShown() {
 		parts = []string{"A, hatched from its line up: bad by then"}
 	}
 	if slices.ContainsFunc(used.rule.Limits, func(l stability.Limit) bool { return l.GoodMs > 0 && l.FirstBad > 0 }) {

@@ -91,7 +91,7 @@ func (v *limitsView) sheet(site Site, c clock, g *limitGroup, n int) sheetWords 
 // noneChosen heads limits of which none is the default. What was seen to be bad is
 // still called bad.
 func noneChosen(first *stability.Rule) string {
-	if onlyUnstable(first) {
+	if first.OnlyShown() {
 		return "none chosen; only what was seen to be bad is called past its limit"
 	}
 	return "none chosen, nothing is judged by these"
@@ -210,7 +210,7 @@ func otherOf(site Site, e *limitEntry, i int, this bool) otherWords {
 		o.Why = "the shipped set chose it: " + r.Because
 	case r.Because != "":
 		o.Why = r.Because
-	case onlyUnstable(r):
+	case r.OnlyShown():
 		o.Why = "it says only when the result was bad, not how long it is good"
 	default:
 		o.Why = "no reason is written"
