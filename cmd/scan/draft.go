@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -214,31 +215,46 @@ func mistakesOf(name string, draft *specimendefinition.Draft) stability.Mistakes
 	if !errors.As(err, &found) {
 		return nil
 	}
-	blank := map[string]bool{}
+	var blanks []string
 	for _, q := range draft.Questions {
-		blank[q.Key] = q.Blocks || blank[q.Key]
+		if q.Blocks {
+			blanks = append(blanks, q.Key)
+		}
 	}
 	for _, m := range found {
-		if !blank[m.Field] && !blank[withoutRow(m.Field)] {
+		if !slices.ContainsFunc(blanks, func(key string) bool { return isBlank(m.Field, key) }) {
 			out = append(out, m)
 		}
 	}
 	return out
 }
 
-// withoutRow takes the number of a row out of a field: the reader of rule files
-// says limits[1].band where a question says limits.band.
-func withoutRow(field string) string {
+// isBlank tells whether a field of the reader of rule files is a blank key. A row
+// has no number in a key, and a row without its time is named as a whole:
+// limits[1].band is limits.band, limits[2] may be limits.limit.
+func isBlank(field, key string) bool {
 	before, rest, row := strings.Cut(field, "[")
-	_, after, closed := strings.Cut(rest, "]")
-	if !row || !closed {
-		return field
+	if !row {
+		return field == key
 	}
-	return before + after
+	_, after, _ := strings.Cut(rest, "]")
+	return key == before+after || after == "" && strings.HasPrefix(key, before+".")
 }
 
-// draftPage tells people what a draft asks, holds wrongly and leaves out.
+// draftPage tells people what a draft leaves out, asks and holds wrongly; what is
+// to be done stands last, where a terminal shows it.
 func draftPage(p *page, out string, draft *specimendefinition.Draft, mistakes stability.Mistakes) {
+	line := func(head, text string) { p.linef("%-9s%s", head, text) }
+	for _, u := range draft.Unused {
+		if u.Kept {
+			line("comment", u.Path+": "+u.Value)
+		}
+	}
+	for _, u := range draft.Unused {
+		if !u.Kept {
+			line("unused", u.Path+": "+u.Value+"; "+u.Why)
+		}
+	}
 	blanks := 0
 	for _, q := range draft.Questions {
 		head := "open"
@@ -246,35 +262,21 @@ func draftPage(p *page, out string, draft *specimendefinition.Draft, mistakes st
 			head = "blank"
 			blanks++
 		}
-		p.linef("%-8s%s: %s (%s)", head, q.Key, q.Ask, q.Path)
-	}
-	kept := 0
-	for _, u := range draft.Unused {
-		if u.Kept {
-			kept++
-			continue
-		}
-		p.linef("%-8s%s: %s; %s", "unused", u.Path, u.Value, u.Why)
-	}
-	for _, u := range draft.Unused {
-		if u.Kept {
-			p.linef("%-8s%s: %s", "comment", u.Path, u.Value)
-		}
+		line(head, q.Key+": "+q.Ask+" ("+q.Path+")")
 	}
 	for _, m := range mistakes {
-		p.linef("%-8s%s", "mistake", m)
+		line("mistake", m.String())
 	}
-	where := "the draft"
+	where := cmp.Or(out, "the draft")
 	if out != "" {
-		where = out
 		p.linef("the draft stands in %s", out)
 	}
-	if kept > 0 {
-		p.linef("%s of the resource stand only as comments", many(kept, "element"))
-	}
-	if blanks > 0 {
+	switch {
+	case blanks > 0:
 		p.linef("%s: fill them in, in %s or with --answers; scan rules check will name each", many(blanks, "blank"), where)
-	} else {
+	case len(mistakes) > 0:
+		p.linef("no blank is left, but %s: correct the answers or %s", many(len(mistakes), "mistake"), where)
+	default:
 		p.linef("no blank is left; read %s, then try it with scan rules check", where)
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"math/big"
 	"regexp"
@@ -52,6 +51,7 @@ func (r *answersReader) read() specimendefinition.Answers {
 	case !utf8.Valid(r.data):
 		r.end(0, "is not UTF-8", "save it as UTF-8")
 	}
+	r.checkJSON()
 	r.object("", fields{
 		"set": func(path string) {
 			r.object(path, fields{"name": r.text(&a.Set), "version": r.whole(&a.Version, 1<<31-1), "author": r.text(&a.Author)})
@@ -68,10 +68,19 @@ func (r *answersReader) read() specimendefinition.Answers {
 			r.list(path, func(i int, path string) { a.Tested[i] = r.tested(path) })
 		},
 	})
-	if rest := r.next(); !r.ended && int(rest) < len(r.data) {
-		r.end(rest, "has more behind the end of the answers", "give one object")
-	}
 	return a
+}
+
+// checkJSON looks at the whole file first: errors of a decoder that goes token by
+// token don't tell where in the file they are.
+func (r *answersReader) checkJSON() {
+	var whole json.RawMessage
+	err := json.Unmarshal(r.data, &whole)
+	var syntax *json.SyntaxError
+	if !errors.As(err, &syntax) {
+		return
+	}
+	r.end(max(syntax.Offset-1, 0), "is not JSON: "+err.Error(), "compare the commas, quotes and brackets around; at least {} must stand there")
 }
 
 func (r *answersReader) tested(path string) specimendefinition.TestedAnswer {
@@ -179,18 +188,11 @@ func (r *answersReader) token() json.Token {
 		return nil
 	}
 	token, err := r.dec.Token()
-	var syntax *json.SyntaxError
-	switch {
-	case err == nil:
-		return token
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
-		r.end(int64(len(r.data)), "ends too early", "give the whole file, at least {}")
-	case errors.As(err, &syntax):
-		r.end(max(syntax.Offset-1, 0), "is not JSON: "+err.Error(), "compare the commas, quotes and brackets around")
-	default:
+	if err != nil {
 		r.end(r.next(), "is not JSON: "+err.Error(), "compare the commas, quotes and brackets around")
+		return nil
 	}
-	return nil
+	return token
 }
 
 // skip passes over the rest of a value whose first token was read.
