@@ -39,7 +39,11 @@ func (o *OtherRow) by(c clock) string {
 	case o.Verdict == event.PastLimit || o.Verdict == event.WrongTube:
 		return ""
 	}
-	return strings.TrimSpace(o.DueVerb + " " + c.due(o.Due))
+	due := c.due(o.Due)
+	if due == "" {
+		return ""
+	}
+	return strings.TrimSpace(o.DueVerb + " " + due)
 }
 
 // but gives the reasons in words without one.
@@ -139,7 +143,7 @@ func shareLine(c clock, x TestRow) string {
 	if len(parts) == 0 {
 		return ""
 	}
-	line := strings.Join(parts, "; ") + ". That is a share of the tubes in a study that had changed too much by then; of this one tube it can't be told."
+	line := strings.Join(parts, "; ") + ". So many tubes of a study had changed too much by then; of this one it can't be told."
 	if x.Work != "" {
 		line += " " + sentence(x.Work)
 	}

@@ -23,7 +23,7 @@ var sumNames = []struct {
 	e    thermal.Evidence
 	word string
 }{
-	{thermal.Measured, "Measured"}, {thermal.Attested, "Attested by a person"}, {thermal.Assumed, "Assumed, not measured"}, {thermal.Unknown, "Not known"},
+	{thermal.Measured, "Measured"}, {thermal.Attested, "Attested"}, {thermal.Assumed, "Assumed"}, {thermal.Unknown, "Not known"},
 }
 
 // sumOf gives nil where nothing was summed up.
@@ -40,7 +40,7 @@ func sumOf(s *thermal.Summary) *sumWords {
 		w.Parts = append(w.Parts, p)
 	}
 	if s.By[thermal.Unknown] > 0 && s.Coldest.Known {
-		w.ColdestIs, w.WarmestIs = "Coldest that is known", "Warmest that is known"
+		w.ColdestIs, w.WarmestIs = "Coldest known", "Warmest known"
 	}
 	w.Mean, w.MeanOf = meanWords(s)
 	return w
