@@ -121,6 +121,7 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 			return err
 		}
 		t.from(from)
+		stood := uint64(0) // where the follower stood at the last look, plus one
 		for missing := false; !missing; {
 			for first, list := t.take(); len(list) > 0; first, list = t.take() {
 				for i, v := range list {
@@ -139,20 +140,14 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 				if err != nil {
 					return j.ended(ctx, err)
 				}
-				// What is on its way through the feed is no hole: look again next time.
-				missing = end > before && t.behind() == before && !t.waits(before+1)
+				// What is durable comes through the feed a moment later: only what is
+				// still missing at the next look is a hole.
+				missing = end > before && stood == before+1
+				stood = before + 1
 			}
 		}
 		from = t.behind()
 	}
-}
-
-// waits reports whether a message stands in the feed.
-func (t *tail[T]) waits(seq uint64) bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	_, ok := t.ahead[seq]
-	return ok
 }
 
 // readToEnd reads a stream up to the end that it has now.
