@@ -43,8 +43,8 @@ const runLength = 10_000
 
 // Import reads a logger's file. Nothing is stored of a dry run, of a file with an
 // open question, of one that can't be read, and of one that was read in before. The
-// readings go first and the fact that names them last: a file that broke off in
-// between is read in again. The error is a *FieldError or eventlog's.
+// readings go first and the fact by which they count last: a file that broke off in
+// between counts nowhere and is read in again. The error is a *FieldError or eventlog's.
 func (d *Desk) Import(ctx context.Context, f LoggerFile) (Imported, error) {
 	key, err := event.LocalKey(f.Logger)
 	if err != nil {

@@ -12,7 +12,7 @@ import (
 type files struct {
 	sent *thermal.Series            // what no file brought
 	of   map[string]*thermal.Series // by import
-	void map[string]bool            // imports that were taken back
+	in   map[string]bool            // imports that count: their fact is there and was not taken back
 }
 
 // addRun puts readings into the series that journeys read. It reports whether they
@@ -21,7 +21,7 @@ func (m *Model) addRun(run *event.Run) bool {
 	s := m.seriesOf(run.Logger)
 	f := m.files[run.Logger]
 	if f == nil && run.Import != "" {
-		f = &files{sent: apart(s), of: map[string]*thermal.Series{}, void: m.taken(run.Logger)}
+		f = &files{sent: apart(s), of: map[string]*thermal.Series{}, in: m.counting(run.Logger)}
 		copyInto(f.sent, s)
 		m.files[run.Logger] = f
 	}
@@ -34,37 +34,37 @@ func (m *Model) addRun(run *event.Run) bool {
 			f.of[run.Import] = apart(s)
 		}
 		f.of[run.Import].Add(run.Readings...)
-		if f.void[run.Import] {
-			return false
+		if !f.in[run.Import] {
+			return false // a file that broke off before its fact was written has not been read in
 		}
 	}
 	s.Add(run.Readings...)
 	return true
 }
 
-// taken gives the imports of a logger that were taken back. The very import may
+// counting gives the imports of a logger that count. One that was taken back may
 // have been read in again.
-func (m *Model) taken(logger event.Key) map[string]bool {
+func (m *Model) counting(logger event.Key) map[string]bool {
 	l, _ := m.world.Logger(logger)
-	void := map[string]bool{}
+	in := map[string]bool{}
 	for _, i := range l.Imports {
-		void[i.Import] = i.Voided
+		in[i.Import] = !i.Voided
 	}
-	return void
+	return in
 }
 
-// refile builds a logger's series again when an import was taken back or given
-// back, and queues every tube that it may speak of.
+// refile builds a logger's series again when an import began to count or ceased to,
+// and queues every tube that it may speak of.
 func (m *Model) refile(logger event.Key) {
 	f := m.files[logger]
 	if f == nil {
 		return
 	}
-	void, same := m.taken(logger), true
+	in, same := m.counting(logger), true
 	for id := range f.of {
-		same = same && void[id] == f.void[id]
+		same = same && in[id] == f.in[id]
 	}
-	f.void = void
+	f.in = in
 	if same {
 		return
 	}
@@ -72,7 +72,7 @@ func (m *Model) refile(logger event.Key) {
 	fresh := apart(s)
 	copyInto(fresh, f.sent)
 	for id, one := range f.of {
-		if !void[id] {
+		if in[id] {
 			copyInto(fresh, one)
 		}
 	}
