@@ -159,7 +159,7 @@ func (d *derived) splitByHandling(legs []Leg) []Leg {
 }
 
 // Trip gives where a carrier was on its last trip: from what was done with it after
-// it was last emptied (or from its first step), up to an instant (0: no end). A
+// it was last emptied (or first done with it at all), up to an instant (0: no end). A
 // carrier that stands emptied has the trip that ended so.
 func (w *World) Trip(carrier event.Key, upTo event.Instant) []Leg {
 	agg := w.logs[event.KindCarrier][carrier]
@@ -173,7 +173,7 @@ func (w *World) Trip(carrier event.Key, upTo event.Instant) []Leg {
 		if s.Voided || upTo != 0 && s.At() > upTo {
 			continue
 		}
-		if begin == 0 || end != 0 {
+		if (begin == 0 || end != 0) && anyPhysical(s.Facts) { // a description moves nothing
 			begin, end = s.At(), 0
 		}
 		if !s.Inherited && holds[event.Emptied](s.Facts) {

@@ -427,3 +427,28 @@ func TestRepeats(t *testing.T) {
 	}
 	d.scan("08:05", "see", a, "mira", "WARD-N").ok().scan("08:05:03", "see", a, "mira", "WARD-N").ok().facts(a, "Seen", 2)
 }
+
+// A trip begins with what was done after the box was last emptied; a description in
+// between moves nothing, and what was around the box is around it still.
+func TestTrip(t *testing.T) {
+	d := newDesk(t)
+	d.fact("06:00", carrier("B-1"), event.CarrierDescribed{CarrierKind: "box"})
+	d.scan("08:00", "seal", carrier("B-1"), "mira", "WARD-N")
+	d.scan("09:00", "empty", carrier("B-1"), "lena", "LAB")
+	legs := d.w.Trip("L-B-1", 0)
+	if len(legs) == 0 || legs[0].From != clock(t, "08:00") || legs[len(legs)-1].To != clock(t, "09:00") {
+		t.Errorf("the first trip: %+v", legs)
+	}
+	d.fact("09:30", carrier("B-1"), event.CarrierDescribed{CarrierKind: "box"})
+	if legs := d.w.Trip("L-B-1", 0); len(legs) == 0 || legs[len(legs)-1].To != clock(t, "09:00") {
+		t.Errorf("a description began a trip: %+v", legs)
+	}
+	d.scan("10:00", "seal", carrier("B-1"), "mira", "WARD-N")
+	legs = d.w.Trip("L-B-1", 0)
+	if len(legs) != 1 || legs[0].From != clock(t, "10:00") || legs[0].To != 0 || legs[0].Place != "WARD-N" || legs[0].Carriers[0] != "L-B-1" {
+		t.Errorf("the second trip: %+v", legs)
+	}
+	if legs := d.w.Trip("L-B-2", 0); legs != nil {
+		t.Errorf("a box of which nothing is known: %+v", legs)
+	}
+}

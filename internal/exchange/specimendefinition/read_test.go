@@ -293,3 +293,12 @@ func TestExtensionsAreListed(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// The place of what is no JSON is counted from the start of the file.
+func TestBrokenJSONIsPlaced(t *testing.T) {
+	_, err := sd.Read([]byte("{\n \"resourceType\": \"SpecimenDefinition\",\n \"id\": yes}"))
+	var faults sd.Faults
+	if !errors.As(err, &faults) || len(faults) != 1 || faults[0].Line != 3 || faults[0].Column != 8 {
+		t.Errorf("%v", err)
+	}
+}

@@ -149,7 +149,10 @@ func (t *tree) notJSON(err error, offset int64) error {
 	}
 	var syntax *json.SyntaxError
 	if errors.As(err, &syntax) {
-		offset = syntax.Offset - 1
+		// A decoder that goes token by token doesn't count from the start of the file.
+		var whole json.RawMessage
+		errors.As(json.Unmarshal(t.data, &whole), &syntax)
+		offset = max(syntax.Offset-1, 0)
 	}
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
 		return t.fault(int64(len(t.data)), "ends too early", "send the whole file")
