@@ -130,7 +130,7 @@ func importPage(p *page, logger string, r *custodyv1.ImportReadingsResponse) {
 			p.linef("    for example %s", strings.Join(q.Samples, "; "))
 		}
 		for _, c := range q.Choices {
-			p.linef("    --%s %s   %s", q.Field, c.Value, choiceText(c))
+			p.linef("    %s   %s", choiceOption(q.Field, c.Value), choiceText(c))
 		}
 	}
 	const most = 20
@@ -156,8 +156,17 @@ func importPage(p *page, logger string, r *custodyv1.ImportReadingsResponse) {
 		p.linef("  note: %s", n)
 	}
 	if r.Fact != "" && !r.Known {
-		p.linef("  to take it back: void %s of logger %s", r.Fact, logger)
+		p.linef("  to take it back: scan record void %s --detail scan=%s --reason explained --by NAME", logger, r.Fact)
 	}
+}
+
+// choiceOption is the option that gives an answer. Date and time of day in two
+// columns are said as "1+2".
+func choiceOption(field, value string) string {
+	if date, clock, both := strings.Cut(value, "+"); field == "time-column" && both {
+		return "--time-column " + date + " --clock-column " + clock
+	}
+	return "--" + field + " " + value
 }
 
 func choiceText(c *custodyv1.ImportChoice) string {

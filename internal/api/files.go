@@ -103,8 +103,8 @@ func importSay(got *intake.Imported, f intake.LoggerFile) string {
 		if got.Known.Zone != "" {
 			zone = ", its times read as " + got.Known.Zone
 		}
-		return fmt.Sprintf("this file was read in before (%s%s); nothing was stored. To read it otherwise, take that import back first: void %s of logger %s",
-			stamp(got.Known.At), zone, got.Known.Scan, f.Logger)
+		return fmt.Sprintf("this file was read in before (%s%s); nothing was stored. To read it otherwise, take that import back first: scan record void %s --detail scan=%s --reason explained --by NAME",
+			stamp(got.Known.At), zone, f.Logger, got.Known.Scan)
 	case got.Refused:
 		return "the file can't be read; nothing was stored"
 	case len(got.Questions) > 0:
