@@ -64,7 +64,12 @@ func (r *reader) chooseColumns() bool {
 	cols := r.table.stats()
 	choices, found := r.timeChoices(cols)
 	d, clash := choose(r.a.Person.timeText(), r.mapped.timeText(), found, true, r.a.Record.timeText())
-	if clash || d.Value == "" {
+	switch {
+	case !clash && d.Value != "":
+	case len(choices) == 0:
+		r.refuse("file", "no column has times of readings in most of its rows", "export a date and a time of day with each temperature, or name the column as timeColumn")
+		return false
+	default:
 		q := Question{Field: FieldTime, Text: "Which column is the time of the readings?", Choices: choices}
 		for _, c := range choices {
 			one, _, _ := cutColumns(c.Value)
