@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"specimen.example/custody/internal/eventlog"
 )
 
 // Secret gives the key of the blind index of patient numbers: made from the key
@@ -43,13 +45,8 @@ func Secret(dir, key string) ([]byte, error) {
 	if _, err := rand.Read(secret); err != nil {
 		return nil, fmt.Errorf("data: no randomness: %w", err)
 	}
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
+	if err := eventlog.WriteDurably(path, secret); err != nil {
 		return nil, fmt.Errorf("data: %w", err)
-	}
-	_, werr := f.Write(secret)
-	if err := errors.Join(werr, f.Sync(), f.Close()); err != nil {
-		return nil, fmt.Errorf("data: write %s: %w", path, err)
 	}
 	return secret, nil
 }

@@ -127,7 +127,7 @@ func (j *jet) start(ctx context.Context) error {
 
 func (j *jet) connect() error {
 	if j.opts.URL == "" {
-		server, err := startEmbedded(j.opts.Dir, j.opts.MaxStore, j.opts.Key)
+		server, err := startEmbedded(j.opts.Dir, j.opts.MaxStore, j.opts.Key, j.opts.Logger)
 		if err != nil {
 			return err
 		}
@@ -197,19 +197,7 @@ func (j *jet) rememberStreams(known []string) error {
 	if err != nil {
 		return fmt.Errorf("eventlog: %w", err)
 	}
-	tmp := j.streamsFile() + ".new"
-	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
-	if err != nil {
-		return fmt.Errorf("eventlog: %w", err)
-	}
-	_, werr := f.Write(data)
-	if err := errors.Join(werr, f.Sync(), f.Close()); err != nil {
-		return fmt.Errorf("eventlog: write %s: %w", tmp, err)
-	}
-	if err := os.Rename(tmp, j.streamsFile()); err != nil {
-		return fmt.Errorf("eventlog: %w", err)
-	}
-	return nil
+	return WriteDurably(j.streamsFile(), data)
 }
 
 // breakEven measures, on a stream of its own that it removes again, up to which

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"log/slog"
 	"path/filepath"
 	"strings"
 	"time"
@@ -37,7 +38,7 @@ type embedded struct {
 	operatorPassword string
 }
 
-func startEmbedded(dir string, maxStore int64, key string) (*embedded, error) {
+func startEmbedded(dir string, maxStore int64, key string, logger *slog.Logger) (*embedded, error) {
 	e := &embedded{daemonPassword: secret(), operatorPassword: secret()}
 	var enc string
 	if key != "" {
@@ -63,6 +64,9 @@ accounts {
   }
 }
 `, filepath.Join(dir, "store"), maxStore, enc, daemonUser, e.daemonPassword, quoted(daemonMay), operatorUser, e.operatorPassword)
+	if err := mend(filepath.Join(dir, "store"), logger); err != nil {
+		return nil, err
+	}
 	opts := &server.Options{}
 	if err := opts.ProcessConfigString(conf); err != nil {
 		return nil, fmt.Errorf("eventlog: embedded server settings: %w", err)
