@@ -38,6 +38,8 @@ type Options struct {
 	// BreakEven overrides the measured largest group that is published singly.
 	BreakEven int
 	Logger    *slog.Logger
+
+	flushLate bool // a restore flushes once at its end instead of after each message
 }
 
 // Defaults of Options.
@@ -71,15 +73,7 @@ type jet struct {
 // (*LosingError) and a store in which an expected stream is missing
 // (*MissingError), and never recreates one.
 func Open(ctx context.Context, o Options) (Log, error) {
-	if o.MaxBytes == 0 {
-		o.MaxBytes = DefaultMaxBytes
-	}
-	if o.MaxStore == 0 {
-		o.MaxStore = DefaultMaxStore
-	}
-	if o.Logger == nil {
-		o.Logger = slog.New(slog.DiscardHandler)
-	}
+	o = o.withDefaults()
 	if o.Volume == "" || strings.ContainsAny(o.Volume, ".*> \t\r\n") {
 		return nil, fmt.Errorf("eventlog: the volume %q must be one subject token, for example 2026", o.Volume)
 	}
@@ -94,6 +88,11 @@ func Open(ctx context.Context, o Options) (Log, error) {
 func (j *jet) start(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
+	if j.opts.URL == "" {
+		if err := errors.Join(unfinished(j.opts.Dir), j.refuseRemoved()); err != nil {
+			return err
+		}
+	}
 	if err := j.connect(); err != nil {
 		return err
 	}
@@ -127,7 +126,7 @@ func (j *jet) start(ctx context.Context) error {
 
 func (j *jet) connect() error {
 	if j.opts.URL == "" {
-		server, err := startEmbedded(j.opts.Dir, j.opts.MaxStore, j.opts.Key, j.opts.Logger)
+		server, err := startEmbedded(j.opts.Dir, j.opts.MaxStore, j.opts.Key, j.opts.flushLate, j.opts.Logger)
 		if err != nil {
 			return err
 		}
@@ -193,17 +192,18 @@ func (j *jet) rememberStreams(known []string) error {
 	if len(all) == len(known) {
 		return nil
 	}
-	data, err := json.Marshal(all)
-	if err != nil {
-		return fmt.Errorf("eventlog: %w", err)
-	}
-	return WriteDurably(j.streamsFile(), data)
+	return j.writeStreams(all)
 }
+
+func (j *jet) writeStreams(names []string) error { return replaceJSON(j.streamsFile(), names) }
+
+// probeStream is where breakEven measures.
+const probeStream = "PROBE"
 
 // breakEven measures, on a stream of its own that it removes again, up to which
 // group size single durable publishes cost less than one atomic batch.
 func breakEven(ctx context.Context, js jetstream.JetStream, replicas int) int {
-	const name = "PROBE"
+	const name = probeStream
 	_ = js.DeleteStream(ctx, name)
 	_, err := js.CreateStream(ctx, jetstream.StreamConfig{
 		Name: name, Subjects: []string{"probe.>"}, Storage: jetstream.FileStorage, Replicas: replicas, AllowAtomicPublish: true,

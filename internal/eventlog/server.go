@@ -38,7 +38,13 @@ type embedded struct {
 	operatorPassword string
 }
 
-func startEmbedded(dir string, maxStore int64, key string, logger *slog.Logger) (*embedded, error) {
+// startEmbedded starts the server on dir. Each message is flushed before it is
+// answered; with flushLate the caller flushes the files itself.
+func startEmbedded(dir string, maxStore int64, key string, flushLate bool, logger *slog.Logger) (*embedded, error) {
+	flush := "always"
+	if flushLate {
+		flush = `"2m"` // the server's own default
+	}
 	e := &embedded{daemonPassword: secret(), operatorPassword: secret()}
 	var enc string
 	if key != "" {
@@ -51,7 +57,7 @@ jetstream {
   store_dir: %q
   max_file_store: %d
   max_memory_store: 16777216
-  sync_interval: always
+  sync_interval: %s
   %s
 }
 accounts {
@@ -63,7 +69,7 @@ accounts {
     ]
   }
 }
-`, filepath.Join(dir, "store"), maxStore, enc, daemonUser, e.daemonPassword, quoted(daemonMay), operatorUser, e.operatorPassword)
+`, filepath.Join(dir, "store"), maxStore, flush, enc, daemonUser, e.daemonPassword, quoted(daemonMay), operatorUser, e.operatorPassword)
 	if err := mend(filepath.Join(dir, "store"), logger); err != nil {
 		return nil, err
 	}

@@ -99,6 +99,9 @@ func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, m
 			continue
 		}
 		cfg := live.CachedInfo().Config
+		if cfg.Sealed {
+			return fmt.Errorf("eventlog: the volume %s is closed (stream %s takes nothing more); write another one with --volume", volume, want.Name)
+		}
 		if why := losing(cfg); len(why) != 0 {
 			return &LosingError{Stream: want.Name, Reasons: why}
 		}
