@@ -20,7 +20,8 @@ func main() {
 	os.Exit(code)
 }
 
-// Exit codes: 0 stopped as asked, 1 could not start or failed, 2 wrong usage.
+// Exit codes: 0 stopped as asked or done, 1 could not start, failed or something is to
+// be done, 2 wrong usage.
 const (
 	exitDone   = 0
 	exitFailed = 1
@@ -29,6 +30,9 @@ const (
 
 // run is main without the process: tests call it with their own streams.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	if code, ok := runCommand(ctx, args, stdout, stderr); ok {
+		return code
+	}
 	settings, err := parse(args, stderr)
 	switch {
 	case errors.Is(err, flag.ErrHelp):

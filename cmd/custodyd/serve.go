@@ -76,6 +76,14 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 	if err != nil {
 		return err
 	}
+	if s.Data != "" {
+		door, err := openDoor(s.Data, &operatorCalls{log: parts.Log, model: daemon.Model(), secret: parts.Secret, started: time.Now()})
+		if err != nil {
+			logger.Warn("backup, doctor and volume can't reach this process: "+err.Error(), slog.String("data", s.Data))
+		} else {
+			defer door()
+		}
+	}
 	var extra sync.WaitGroup
 	demoCtx, endDemo := context.WithCancel(ctx)
 	if s.Demo {
@@ -136,6 +144,9 @@ func listen(address string, demo bool) (net.Listener, error) {
 	return l, nil
 }
 
+// errInUse: another process holds the data folder.
+var errInUse = errors.New("in use by another custodyd")
+
 // lock keeps a second daemon off the data folder. The system gives the lock back
 // when the process ends, however it ends.
 func lock(dir string) (func(), error) {
@@ -148,7 +159,7 @@ func lock(dir string) (func(), error) {
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil { //nolint:gosec // a file descriptor
 		_ = f.Close()
-		return nil, fmt.Errorf("data: %s is in use by another custodyd; stop it first, or give another --data", dir)
+		return nil, fmt.Errorf("data: %s is %w; stop it first, or give another --data", dir, errInUse)
 	}
 	return func() { _ = f.Close() }, nil
 }

@@ -9,69 +9,98 @@ import (
 	"specimen.example/custody/internal/config"
 )
 
-// parse gives the settings: defaults, then --config, then the other flags.
-func parse(args []string, stderr io.Writer) (config.Settings, error) {
+// options are the options of the daemon or of a command, and the settings that come
+// out of them: defaults, then --config, then what was given.
+type options struct {
+	*flag.FlagSet
+	given config.Settings
+	file  string
+}
+
+// newOptions declares the options that say which log is meant; the daemon and every
+// command have them.
+func newOptions(name string, stderr io.Writer) *options {
 	s := config.Default()
-	fs := flag.NewFlagSet("custodyd", flag.ContinueOnError)
+	fs := &options{FlagSet: flag.NewFlagSet(name, flag.ContinueOnError), given: s}
 	fs.SetOutput(stderr)
-	var file string
-	given := config.Default()
-	fs.StringVar(&file, "config", "", "read settings from a YAML `FILE`; flags win over it")
-	fs.StringVar(&given.Data, "data", s.Data, "`FOLDER` of the embedded store")
-	fs.StringVar(&given.Listen, "listen", s.Listen, "`ADDRESS` of gRPC, REST and pages; if port 8080 is taken a free one is used")
-	fs.StringVar(&given.NATS, "nats", s.NATS, "`URL` of an external cluster, as the user that may publish and read; empty means the embedded server")
-	fs.StringVar(&given.OperatorNATS, "operator-nats", s.OperatorNATS, "the same `URL` for the user that may create streams")
-	fs.StringVar(&given.Volume, "volume", s.Volume, "`PERIOD` of the log that is written to")
-	fs.StringVar(&given.KeyFile, "key-file", s.KeyFile, "`FILE` with the secret that encrypts the store at rest")
-	fs.StringVar(&given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
-	fs.StringVar(&given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")
-	fs.BoolVar(&given.Demo, "demo", s.Demo, "show an invented scenario from a store of its own; loopback only")
+	fs.StringVar(&fs.file, "config", "", "read settings from a YAML `FILE`; flags win over it")
+	fs.StringVar(&fs.given.Data, "data", s.Data, "`FOLDER` of the embedded store")
+	fs.StringVar(&fs.given.NATS, "nats", s.NATS, "`URL` of an external cluster, as the user that may publish and read; empty means the embedded server")
+	fs.StringVar(&fs.given.OperatorNATS, "operator-nats", s.OperatorNATS, "the same `URL` for the user that may create streams")
+	fs.StringVar(&fs.given.Volume, "volume", s.Volume, "`PERIOD` of the log that is written to")
+	fs.StringVar(&fs.given.KeyFile, "key-file", s.KeyFile, "`FILE` with the secret that encrypts the store at rest")
+	return fs
+}
+
+// daemonOptions declares what only the daemon has.
+func (fs *options) daemonOptions() {
+	s := config.Default()
+	fs.StringVar(&fs.given.Listen, "listen", s.Listen, "`ADDRESS` of gRPC, REST and pages; if port 8080 is taken a free one is used")
+	fs.StringVar(&fs.given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
+	fs.StringVar(&fs.given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")
+	fs.BoolVar(&fs.given.Demo, "demo", s.Demo, "show an invented scenario from a store of its own; loopback only")
+}
+
+// parse gives the daemon's settings.
+func parse(args []string, stderr io.Writer) (config.Settings, error) {
+	fs := newOptions("custodyd", stderr)
+	fs.daemonOptions()
 	fs.Usage = func() {
 		_, _ = fmt.Fprint(stderr, `custodyd keeps the chain of custody of specimens and judges their stability.
 
   custodyd --demo                 show an invented scenario
   custodyd --data /var/lib/custody
 
-Options:
+Commands, for a log that is running or stopped; each tells more with --help:
 `)
+		for _, c := range commands {
+			_, _ = fmt.Fprintf(stderr, "  custodyd %-8s %s\n", c.name, c.short)
+		}
+		_, _ = fmt.Fprint(stderr, "\nOptions:\n")
 		fs.PrintDefaults()
 	}
 	if err := fs.Parse(args); err != nil {
-		return s, err
+		return fs.given, err
 	}
 	if fs.NArg() > 0 {
-		return s, fmt.Errorf("%q is not an option; see custodyd --help", fs.Arg(0))
+		return fs.given, fmt.Errorf("%q is not an option; see custodyd --help", fs.Arg(0))
 	}
-	if file != "" {
-		f, err := os.Open(file)
+	return fs.settings()
+}
+
+// settings gives what the options say, checked. It is called after Parse.
+func (fs *options) settings() (config.Settings, error) {
+	s := config.Default()
+	if fs.file != "" {
+		f, err := os.Open(fs.file)
 		if err != nil {
 			return s, fmt.Errorf("config: %w", err)
 		}
 		defer func() { _ = f.Close() }()
-		if err := s.Read(file, f); err != nil {
+		if err := s.Read(fs.file, f); err != nil {
 			return s, fmt.Errorf("config: %w", err)
 		}
 	}
 	fs.Visit(func(f *flag.Flag) {
 		switch f.Name {
 		case "data":
-			s.Data = given.Data
+			s.Data = fs.given.Data
 		case "listen":
-			s.Listen = given.Listen
+			s.Listen = fs.given.Listen
 		case "nats":
-			s.NATS = given.NATS
+			s.NATS = fs.given.NATS
 		case "operator-nats":
-			s.OperatorNATS = given.OperatorNATS
+			s.OperatorNATS = fs.given.OperatorNATS
 		case "volume":
-			s.Volume = given.Volume
+			s.Volume = fs.given.Volume
 		case "key-file":
-			s.KeyFile = given.KeyFile
+			s.KeyFile = fs.given.KeyFile
 		case "clock":
-			s.Clock = given.Clock
+			s.Clock = fs.given.Clock
 		case "log":
-			s.Log = given.Log
+			s.Log = fs.given.Log
 		case "demo":
-			s.Demo = given.Demo
+			s.Demo = fs.given.Demo
 		}
 	})
 	return s, s.Check()
