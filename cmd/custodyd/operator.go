@@ -79,6 +79,7 @@ type state struct {
 // through the door of a running daemon.
 type operated interface {
 	eventlog.Source
+	OpenVolume(ctx context.Context, name string) error
 	CloseVolume(ctx context.Context, name string) error
 	RemoveVolume(ctx context.Context, name string, archive *eventlog.Manifest) error
 }
@@ -299,6 +300,12 @@ func (r *remote) Read(ctx context.Context, stream string, from, to uint64, take 
 		return fmt.Errorf("the daemon could not send %s wholly: %s", stream, resp.Trailer.Get(trailError))
 	}
 	return nil
+}
+
+// OpenVolume implements operated: a running daemon refuses, since it would not know
+// the tubes of the volume.
+func (r *remote) OpenVolume(_ context.Context, name string) error {
+	return fmt.Errorf("volume: a custodyd runs on %s and knows only the tubes of its own volume; stop it, open %s, and start it with --volume %s", filepath.Dir(r.path), name, name)
 }
 
 // CloseVolume implements operated.

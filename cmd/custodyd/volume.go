@@ -14,6 +14,7 @@ import (
 const aboutVolume = `A volume is a period of the log: its decisions and its readings.
 
   custodyd volume list                       which there are, and which is written
+  custodyd volume open NAME --again NAME     begin one, while no daemon runs on the folder
   custodyd volume close NAME --again NAME    it takes nothing more; this can't be taken back
   custodyd volume archive NAME --to FOLDER   copy a closed volume into a new folder and read it back
   custodyd volume remove NAME --archive FOLDER --again NAME
@@ -23,8 +24,9 @@ An archive is a backup of one volume without the patients' keys, so erasing a pa
 reaches it too. custodyd restore makes a store out of it to look into. The volume that
 is written can be neither closed nor removed.
 
-A volume is begun by starting custodyd with --volume NAME. That daemon knows only the
-tubes of its own volume: begin one only when no tube of the old one is under way.
+The first volume is begun by the first start. A daemon knows only the tubes of the volume
+it was started with (--volume NAME): open another only when no tube of the old one is
+under way.
 
 Options:`
 
@@ -33,7 +35,7 @@ func runVolume(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	asJSON := fs.Bool("json", false, "list: one JSON line for each volume")
 	to := fs.String("to", "", "archive: `FOLDER` to make; it must not exist")
 	archive := fs.String("archive", "", "remove: `FOLDER` of the volume's archive")
-	again := fs.String("again", "", "close, remove: the volume's `NAME` once more")
+	again := fs.String("again", "", "open, close, remove: the volume's `NAME` once more")
 	var verb, name string
 	for _, into := range []*string{&verb, &name} {
 		if len(args) > 0 && !strings.HasPrefix(args[0], "-") {
@@ -67,6 +69,12 @@ func runVolume(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	switch verb {
 	case "list":
 		return listVolumes(&in, *asJSON, stdout)
+	case "open":
+		if err := log.OpenVolume(ctx, name); err != nil {
+			return err
+		}
+		_, _ = fmt.Fprintf(stdout, "%s is open; start custodyd with --volume %s\n", name, name)
+		return nil
 	case "close":
 		if err := log.CloseVolume(ctx, name); err != nil {
 			return err
@@ -99,14 +107,14 @@ func runVolume(ctx context.Context, args []string, stdout, stderr io.Writer) err
 func checkVolume(verb, name, to, archive, again string) error {
 	switch {
 	case verb == "":
-		return usage("say what to do: list, close, archive or remove")
+		return usage("say what to do: list, open, close, archive or remove")
 	case verb == "list":
 		if name != "" {
 			return usage("list takes no name")
 		}
 		return nil
-	case verb != "close" && verb != "archive" && verb != "remove":
-		return usage("%q is not list, close, archive or remove", verb)
+	case verb != "open" && verb != "close" && verb != "archive" && verb != "remove":
+		return usage("%q is not list, open, close, archive or remove", verb)
 	case name == "":
 		return usage("say which volume: custodyd volume %s NAME", verb)
 	case verb == "archive" && to == "":

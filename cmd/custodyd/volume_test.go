@@ -26,7 +26,19 @@ func TestAVolumeIsClosedArchivedAndRemovedWhileTheNextRuns(t *testing.T) {
 	// Stopped, the settings say which one is written.
 	fails(t, exitFailed, []string{"2025", "by the settings", "--volume"}, "volume", "close", "2025", "--again", "2025", "--data", data, "--volume", "2025")
 
+	// A name that nobody opened doesn't begin an empty log.
+	mistyped := launch(t, "--data", data, "--volume", "2062", "--listen", "127.0.0.1:0", "--config", config)
+	if code := mistyped.ended(); code != exitFailed || !strings.Contains(mistyped.err.String(), "no volume 2062, but 2025") || !strings.Contains(mistyped.err.String(), "volume open 2062") {
+		t.Errorf("a volume that nobody opened: exit %d, %s", code, mistyped.err)
+	}
+	fails(t, exitUsage, []string{"--again 2026"}, "volume", "open", "2026", "--data", data)
+	fails(t, exitFailed, []string{"one subject token"}, "volume", "open", "20.26", "--again", "20.26", "--data", data)
+	if out := must(t, "volume", "open", "2026", "--again", "2026", "--data", data, "--config", config); !strings.Contains(out, "--volume 2026") {
+		t.Error(out)
+	}
+	fails(t, exitFailed, []string{"2026 is there already"}, "volume", "open", "2026", "--again", "2026", "--data", data, "--config", config)
 	s := newSite(t, "--data", data, "--volume", "2026", "--config", config)
+	fails(t, exitFailed, []string{"runs on", "stop it"}, "volume", "open", "2027", "--again", "2027", "--data", data)
 	s.set(noon)
 	if _, err := s.scans(t.Context(), []map[string]any{collected("c-2", "TB000002", "P-7002", noon)}); err != nil {
 		t.Fatal(err)

@@ -288,30 +288,50 @@ func commands(text string) [][]string {
 	return out
 }
 
-// optionsOfCustodyd reads the options from the source of another program.
+// optionsOfCustodyd reads the options from the source of another program: of the daemon
+// and of its commands.
 func optionsOfCustodyd(t *testing.T) []string {
 	t.Helper()
-	file, err := parser.ParseFile(token.NewFileSet(), "settings.go", readText(t, "cmd/custodyd/settings.go"), 0)
-	if err != nil {
-		t.Fatal(err)
-	}
 	options := []string{"help"}
-	ast.Inspect(file, func(n ast.Node) bool {
-		call, is := n.(*ast.CallExpr)
-		if !is || len(call.Args) != 4 {
-			return true
+	for _, name := range []string{"settings", "backup", "restore", "doctor", "volume"} {
+		file, err := parser.ParseFile(token.NewFileSet(), name, readText(t, "cmd/custodyd/"+name+".go"), 0)
+		if err != nil {
+			t.Fatal(err)
 		}
-		if name, is := call.Args[1].(*ast.BasicLit); is && name.Kind == token.STRING {
-			if option, err := strconv.Unquote(name.Value); err == nil {
-				options = append(options, option)
+		before := len(options)
+		ast.Inspect(file, func(n ast.Node) bool {
+			if call, is := n.(*ast.CallExpr); is {
+				options = append(options, optionOf(call)...)
 			}
+			return true
+		})
+		if len(options) == before {
+			t.Fatalf("found no option in cmd/custodyd/%s.go", name)
 		}
-		return true
-	})
-	if len(options) < 5 {
-		t.Fatalf("found only %v in cmd/custodyd/settings.go", options)
 	}
 	return options
+}
+
+// optionOf gives the option that a call of package flag declares: its name is the first
+// argument of fs.String and its like, the second of fs.StringVar and its like.
+func optionOf(call *ast.CallExpr) []string {
+	fun, is := call.Fun.(*ast.SelectorExpr)
+	if !is || len(call.Args) < 3 || len(call.Args) > 4 {
+		return nil
+	}
+	at := 0
+	if strings.HasSuffix(fun.Sel.Name, "Var") {
+		at = 1
+	}
+	name, is := call.Args[at].(*ast.BasicLit)
+	if !is || name.Kind != token.STRING || !slices.Contains([]string{"String", "Bool", "Duration"}, strings.TrimSuffix(fun.Sel.Name, "Var")) {
+		return nil
+	}
+	option, err := strconv.Unquote(name.Value)
+	if err != nil {
+		return nil
+	}
+	return []string{option}
 }
 
 // testNames are the tests, fuzz targets and benchmarks of the module.

@@ -83,7 +83,7 @@ func TestClusterOfThreeKeepsTheContract(t *testing.T) {
 	addr := cluster(t)
 	var volume atomic.Int64 // streams are never purged, so each sub-test has a volume of its own
 	logtest.Run(t, func(t *testing.T) eventlog.Log {
-		return open(t, eventlog.Options{URL: addr, Volume: fmt.Sprint("V", volume.Add(1)), MaxBytes: 64 << 20})
+		return open(t, opened(t, eventlog.Options{URL: addr, Volume: fmt.Sprint("V", volume.Add(1)), MaxBytes: 64 << 20}))
 	})
 	t.Run("two daemons race for one aggregate", func(t *testing.T) { raceOfTwo(t, addr) })
 }
@@ -93,9 +93,9 @@ func TestClusterOfThreeKeepsTheContract(t *testing.T) {
 // of two conflicting writes 500 times of 500.
 func raceOfTwo(t *testing.T, addr string) {
 	const rounds = 100
-	logs := [2]eventlog.Log{}
+	logs, o := [2]eventlog.Log{}, opened(t, eventlog.Options{URL: addr, Volume: "RACE", MaxBytes: 64 << 20})
 	for i := range logs {
-		logs[i] = open(t, eventlog.Options{URL: addr, Volume: "RACE", MaxBytes: 64 << 20})
+		logs[i] = open(t, o)
 	}
 	for round := range rounds {
 		tube := fmt.Sprint("TB", round)

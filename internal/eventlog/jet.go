@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -74,8 +73,8 @@ type jet struct {
 // (*MissingError), and never recreates one.
 func Open(ctx context.Context, o Options) (Log, error) {
 	o = o.withDefaults()
-	if o.Volume == "" || strings.ContainsAny(o.Volume, ".*> \t\r\n") {
-		return nil, fmt.Errorf("eventlog: the volume %q must be one subject token, for example 2026", o.Volume)
+	if err := checkVolumeName(o.Volume); err != nil {
+		return nil, err
 	}
 	j := &jet{opts: o, leases: map[string]uint64{}, closing: make(chan struct{})}
 	if err := j.start(ctx); err != nil {
@@ -89,7 +88,7 @@ func (j *jet) start(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
 	if j.opts.URL == "" {
-		if err := errors.Join(unfinished(j.opts.Dir), j.refuseRemoved()); err != nil {
+		if err := errors.Join(unfinished(j.opts.Dir), j.refuseRemoved(j.opts.Volume)); err != nil {
 			return err
 		}
 	}
@@ -104,11 +103,14 @@ func (j *jet) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := j.refuseUnopened(ctx, admin); err != nil {
+		return err
+	}
 	err = ensureStreams(ctx, admin, j.opts.Volume, j.opts.MaxBytes, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
 	if err != nil {
 		return err
 	}
-	if err := j.rememberStreams(known); err != nil {
+	if err := j.rememberStreams(known, j.opts.Volume); err != nil {
 		return err
 	}
 	even := j.opts.BreakEven
@@ -179,12 +181,12 @@ func (j *jet) knownStreams() ([]string, error) {
 
 func (j *jet) streamsFile() string { return filepath.Join(j.opts.Dir, "streams.json") }
 
-func (j *jet) rememberStreams(known []string) error {
+func (j *jet) rememberStreams(known []string, volume string) error {
 	if j.opts.URL != "" {
 		return nil
 	}
 	all := slices.Clone(known)
-	for _, n := range []string{custodyStream(j.opts.Volume), readingsStream(j.opts.Volume), keysStream} {
+	for _, n := range []string{custodyStream(volume), readingsStream(volume), keysStream} {
 		if !slices.Contains(all, n) {
 			all = append(all, n)
 		}

@@ -69,6 +69,65 @@ func (o *Operator) volumeStreams(ctx context.Context, name string) ([]*Stream, e
 	return streams, nil
 }
 
+// OpenVolume begins a volume: it makes the two streams. The name must be new here. A
+// daemon that writes it knows only what is stored in it, so whoever opens one sees to
+// it that no tube of another is under way.
+func (o *Operator) OpenVolume(ctx context.Context, name string) error {
+	if err := checkVolumeName(name); err != nil {
+		return err
+	}
+	in, err := o.Inspect(ctx)
+	if err != nil {
+		return err
+	}
+	if in.Stream(custodyStream(name)) != nil {
+		return fmt.Errorf("volume: %s is there already; start custodyd with --volume %s", name, name)
+	}
+	j := o.log
+	if err := j.refuseRemoved(name); err != nil {
+		return err
+	}
+	known, err := j.knownStreams()
+	if err != nil {
+		return err
+	}
+	if err := ensureStreams(ctx, o.js, name, j.opts.MaxBytes, max(j.opts.Replicas, 1), func(stream string) bool { return slices.Contains(known, stream) }); err != nil {
+		return err
+	}
+	return j.rememberStreams(known, name)
+}
+
+// refuseUnopened stops the start on a volume that nobody opened: a mistyped name
+// would begin an empty log beside the one that knows the tubes.
+func (j *jet) refuseUnopened(ctx context.Context, js jetstream.JetStream) error {
+	var others []string
+	names := js.StreamNames(ctx, jetstream.WithStreamListSubject("custody.>"))
+	for name := range names.Name() {
+		volume, is := strings.CutPrefix(name, custodyStream(""))
+		if volume == j.opts.Volume {
+			return nil
+		}
+		if is {
+			others = append(others, volume)
+		}
+	}
+	if err := names.Err(); err != nil {
+		return fmt.Errorf("eventlog: which volumes there are: %w", err)
+	}
+	if len(others) == 0 {
+		return nil
+	}
+	return fmt.Errorf("volume: there is no volume %s, but %s; start custodyd with --volume %s, or begin the new one with: custodyd volume open %s --again %s",
+		j.opts.Volume, strings.Join(others, ", "), others[len(others)-1], j.opts.Volume, j.opts.Volume)
+}
+
+func checkVolumeName(name string) error {
+	if name == "" || strings.ContainsAny(name, ".*> \t\r\n/\\") {
+		return fmt.Errorf("volume: the name %q must be one subject token, for example 2026", name)
+	}
+	return nil
+}
+
 // CloseVolume seals both streams of a volume for ever: they take nothing more, and
 // nothing can be changed or deleted in them. It can't be taken back. The volume that
 // the daemon writes is refused. Whether the streams really refuse is tried.
@@ -179,13 +238,13 @@ func (j *jet) removed() ([]Removed, error) {
 }
 
 // refuseRemoved stops the start on a volume that was removed.
-func (j *jet) refuseRemoved() error {
+func (j *jet) refuseRemoved(volume string) error {
 	list, err := j.removed()
 	if err != nil {
 		return err
 	}
 	for _, r := range list {
-		if r.Volume == j.opts.Volume {
+		if r.Volume == volume {
 			return fmt.Errorf("eventlog: the volume %s was archived and removed from here on %s; it is never begun anew. "+
 				"Start with another --volume; to look into it, restore its archive (of %s) into an empty folder",
 				r.Volume, r.At.Format(time.DateOnly), r.Made.Format(time.DateOnly))

@@ -29,6 +29,20 @@ func says(t *testing.T, err error, words ...string) {
 	}
 }
 
+// opened begins a volume, as the engineer does, in a store that no daemon holds.
+func opened(t *testing.T, o eventlog.Options) eventlog.Options {
+	t.Helper()
+	op, err := eventlog.OpenOperator(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer op.Close()
+	if err := op.OpenVolume(t.Context(), o.Volume); err != nil {
+		t.Fatal(err)
+	}
+	return o
+}
+
 // A volume is closed, archived and removed, in this order and no other; its archive
 // can be looked into, and the volume is never begun anew.
 func TestAVolumeIsClosedArchivedAndRemoved(t *testing.T) {
@@ -36,7 +50,7 @@ func TestAVolumeIsClosedArchivedAndRemoved(t *testing.T) {
 	old := filled(t, eventlog.Options{Dir: dir, Volume: "2025", MaxBytes: 1 << 30}, 5)
 	says(t, operatorOf(t, old).CloseVolume(t.Context(), "2025"), "2025", "is written to")
 	_ = old.Close()
-	l := filled(t, eventlog.Options{Dir: dir, Volume: "2026", MaxBytes: 1 << 30}, 3)
+	l := filled(t, opened(t, eventlog.Options{Dir: dir, Volume: "2026", MaxBytes: 1 << 30}), 3)
 	op := operatorOf(t, l)
 	archive := func(name, volume string) eventlog.Manifest {
 		t.Helper()
@@ -140,7 +154,7 @@ func TestAClosedVolumeStopsTheStart(t *testing.T) {
 func TestAClosedVolumeIsRestoredClosed(t *testing.T) {
 	dir := t.TempDir()
 	_ = filled(t, eventlog.Options{Dir: dir, Volume: "2025", MaxBytes: 1 << 30}, 2).Close()
-	l := filled(t, eventlog.Options{Dir: dir, Volume: "2026", MaxBytes: 1 << 30}, 2)
+	l := filled(t, opened(t, eventlog.Options{Dir: dir, Volume: "2026", MaxBytes: 1 << 30}), 2)
 	if err := operatorOf(t, l).CloseVolume(t.Context(), "2025"); err != nil {
 		t.Fatal(err)
 	}
