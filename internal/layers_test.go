@@ -86,6 +86,7 @@ var fences = []struct {
 	{module + "/proto/event", []string{"eventlog", "eventlog/...", "bench"}, "facts are Go types outside eventlog"},
 	{module + "/proto/custody", []string{"api", "app", "app/...", "cmd/scan", "bench"}, "the API's messages end at its edge"},
 	{module + "/proto/stability", []string{"api", "app", "app/...", "cmd/scan", "bench"}, "the API's messages end at its edge"},
+	{"go.opentelemetry.io", []string{"eventlog", "live", "app"}, "a trace passes through the log and the judge; what sends it is app's"},
 	{"go.yaml.in/yaml", []string{"stability", "config"}, "rule files and settings are the only YAML"},
 }
 

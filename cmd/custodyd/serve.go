@@ -65,6 +65,18 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 	if parts.Secret, err = app.Secret(s.Data, key); err != nil {
 		return err
 	}
+	if s.Traces != "" {
+		provider, flush, err := app.Traces(ctx, s.Traces, logger)
+		if err != nil {
+			return err
+		}
+		defer func() {
+			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+			defer cancel()
+			_ = flush(last) // what could not be sent was logged
+		}()
+		parts.Tracer = provider
+	}
 	parts.Log, err = eventlog.Open(ctx, eventlog.Options{
 		Dir: s.Data, URL: s.NATS, OperatorURL: s.OperatorNATS, Replicas: s.Replicas, Volume: s.Volume,
 		MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key, Logger: logger,

@@ -44,6 +44,12 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 			UnmarshalOptions: protojson.UnmarshalOptions{DiscardUnknown: false},
 		}),
 		runtime.WithErrorHandler(restError),
+		runtime.WithIncomingHeaderMatcher(func(name string) (string, bool) {
+			if strings.EqualFold(name, "traceparent") || strings.EqualFold(name, "tracestate") { // W3C Trace Context
+				return strings.ToLower(name), true
+			}
+			return runtime.DefaultHeaderMatcher(name)
+		}),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }), // nothing of gRPC concerns a browser
 		runtime.SetQueryParameterParser(strictQuery{}),
 		runtime.WithMiddlewares(knownParameters(parameters()), wholeLabels),

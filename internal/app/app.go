@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/test/bufconn"
@@ -35,6 +36,8 @@ type Parts struct {
 	Secret []byte // keys the blind index of patient numbers
 	Logger *slog.Logger
 	Demo   bool
+	// Tracer, when set, records each request's way to the flag it causes; see Traces.
+	Tracer trace.TracerProvider
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
 	Listener net.Listener
 }
@@ -66,7 +69,13 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	a := &App{parts: p, cancel: cancel, failed: make(chan error, 4), inside: bufconn.Listen(1 << 20)}
+	if p.Tracer != nil {
+		p.Log = eventlog.Traced(p.Log, p.Tracer.Tracer(tracerName))
+	}
 	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, intake.NewID(), p.Logger)
+	if p.Tracer != nil {
+		a.model.TraceBy(p.Tracer.Tracer(tracerName))
+	}
 	a.desk = intake.New(p.Log, a.model, p.Clock.Now, p.Secret, p.Logger)
 	a.health = newHealth(a)
 	a.part("model", func() error { return a.model.Run(run) })
@@ -130,8 +139,12 @@ func (a *App) part(name string, f func() error) {
 func (a *App) serve(run context.Context) error {
 	registry := prometheus.NewRegistry()
 	counts := newCounts(registry, a.model)
+	unary := []grpc.UnaryServerInterceptor{counts.unary, api.Unary}
+	if a.parts.Tracer != nil {
+		unary = append([]grpc.UnaryServerInterceptor{traceUnary(a.parts.Tracer.Tracer(tracerName))}, unary...)
+	}
 	a.grpc = grpc.NewServer(
-		grpc.ChainUnaryInterceptor(counts.unary, api.Unary), grpc.ChainStreamInterceptor(api.Stream),
+		grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(api.Stream),
 		grpc.MaxRecvMsgSize(api.MaxBody),
 	)
 	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Starter: func() ([]byte, error) {

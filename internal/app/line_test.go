@@ -28,7 +28,7 @@ type line struct {
 	url string
 }
 
-func newLine(t *testing.T) *line {
+func newLine(t *testing.T, more ...func(*app.Parts)) *line {
 	t.Helper()
 	log, err := eventlog.Open(t.Context(), eventlog.Options{Dir: t.TempDir(), Volume: "2026", BreakEven: 8})
 	if err != nil {
@@ -39,9 +39,13 @@ func newLine(t *testing.T) *line {
 		t.Fatal(err)
 	}
 	start := event.At(time.Date(2026, 11, 24, 7, 0, 0, 0, time.UTC))
-	a, err := app.Start(t.Context(), app.Parts{
+	parts := app.Parts{
 		Log: log, Clock: app.SteeredClock(start), Secret: []byte("invented fixture"), Logger: slog.New(slog.DiscardHandler), Listener: l,
-	})
+	}
+	for _, set := range more {
+		set(&parts)
+	}
+	a, err := app.Start(t.Context(), parts)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,6 +55,21 @@ func newLine(t *testing.T) *line {
 		}
 	})
 	return &line{t, log, a, "http://" + l.Addr().String()}
+}
+
+// house puts the fixture's rules in force and describes a ward.
+func (l *line) house() {
+	l.Helper()
+	rules, err := os.ReadFile("../../testdata/stories/fixture.yaml")
+	if err != nil {
+		l.Fatal(err)
+	}
+	adopt, err := json.Marshal(map[string]any{"file": string(rules), "by": "lena", "inForce": "2026-11-24T06:00:00Z"})
+	if err != nil {
+		l.Fatal(err)
+	}
+	l.send(http.MethodPost, "/v1/rules:adopt", string(adopt), nil)
+	l.send(http.MethodPut, "/v1/places/WARD-N", `{"kind":"ward","zone":"Europe/Berlin","assumed":{"low":"20","high":"24"},"basis":"invented","by":"lena"}`, nil)
 }
 
 // send makes a REST call that must succeed and reads its answer into v.
@@ -143,16 +162,7 @@ func (l *line) next(events <-chan sseEvent) sseEvent {
 // hop, on real parts. DEVELOPERS.md tells the same hops under the same numbers.
 func TestTheLifeOfAScan(t *testing.T) {
 	l := newLine(t)
-	rules, err := os.ReadFile("../../testdata/stories/fixture.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
-	adopt, err := json.Marshal(map[string]any{"file": string(rules), "by": "lena", "inForce": "2026-11-24T06:00:00Z"})
-	if err != nil {
-		t.Fatal(err)
-	}
-	l.send(http.MethodPost, "/v1/rules:adopt", string(adopt), nil)
-	l.send(http.MethodPut, "/v1/places/WARD-N", `{"kind":"ward","zone":"Europe/Berlin","assumed":{"low":"20","high":"24"},"basis":"invented","by":"lena"}`, nil)
+	l.house()
 	l.send(http.MethodPut, "/v1/clock", `{"now":"2026-11-24T08:00:00Z"}`, nil)
 	events := l.watch()
 

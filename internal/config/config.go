@@ -37,6 +37,9 @@ type Settings struct {
 	// KeyFile holds the secret that encrypts the store at rest. Without it the
 	// store is not encrypted.
 	KeyFile string `yaml:"key-file"`
+	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
+	// HTTP; empty sends none.
+	Traces string `yaml:"traces"`
 	// Clock is wall, or steered for rehearsals.
 	Clock string `yaml:"clock"`
 	// Demo seeds an invented scenario. It listens on the loopback only.

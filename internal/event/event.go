@@ -62,6 +62,7 @@ type Run struct {
 	Recorded Instant
 	Device   string
 	Import   string // source of an imported file, empty otherwise
+	Trace    string // as of a Decision
 }
 
 // Ciphertext is free text under a patient's key. The zero value is no text.
@@ -145,6 +146,10 @@ type Envelope struct {
 type Decision struct {
 	Envelope
 	Facts []Fact
+	// Trace is the W3C traceparent of what caused the decision, empty when nobody
+	// traces. It travels beside the message, is no part of the stored form and decides
+	// nothing.
+	Trace string
 }
 
 // Record is a decision as it stands in the log.

@@ -251,7 +251,7 @@ func (j *jet) Append(ctx context.Context, d *event.Decision, after uint64) (uint
 	if err != nil {
 		return 0, err
 	}
-	seq, err := j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, after: after, expect: true})
+	seq, err := j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, trace: d.Trace, after: after, expect: true})
 	if err == nil {
 		j.decisions.put(seq, d)
 	}
@@ -267,7 +267,7 @@ func (j *jet) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
-	seq, err := j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data})
+	seq, err := j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data, trace: r.Trace})
 	if err == nil {
 		j.runs.put(seq, r)
 	}
@@ -311,6 +311,7 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 				sink.Broken(Broken{Stream: custody, Seq: seq, Subject: m.Subject(), Err: err})
 				return
 			}
+			d.Trace = m.Headers().Get(traceHeader)
 			sink.Decision(&event.Record{Seq: seq, Decision: d})
 		})
 	}
@@ -321,6 +322,7 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 				sink.Broken(Broken{Stream: readings, Seq: seq, Subject: m.Subject(), Err: err})
 				return
 			}
+			r.Trace = m.Headers().Get(traceHeader)
 			sink.Run(seq, &r)
 		})
 	}

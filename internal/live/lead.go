@@ -33,6 +33,7 @@ const principal = "custodyd"
 type write struct {
 	decision event.Decision
 	after    uint64
+	cause    string // traceparent of what it was judged for, or empty
 }
 
 // judgeLoop judges what became dirty or due. Every process judges; only the one
@@ -131,7 +132,9 @@ func (m *Model) turn(ctx context.Context) bool {
 	for _, key := range keys {
 		m.mu.Lock()
 		e := m.entry(key)
+		cause := m.causes.take(custody.Target{Kind: event.KindTube, Key: key})
 		if w, ok := m.judgeOne(key, e, now); ok {
+			w.cause = cause
 			writes, written = append(writes, w), append(written, key)
 		} else {
 			e.busy = false
@@ -141,8 +144,11 @@ func (m *Model) turn(ctx context.Context) bool {
 	}
 	for _, t := range doubtful {
 		m.mu.Lock()
+		cause := m.causes.take(t)
 		if facts := m.doubtFacts(t); m.leading && len(facts) > 0 {
-			writes = append(writes, m.write(t, facts, now))
+			w := m.write(t, facts, now)
+			w.cause = cause
+			writes = append(writes, w)
 		}
 		m.mu.Unlock()
 	}
@@ -256,6 +262,8 @@ func (m *Model) appendAll(ctx context.Context, writes []write) {
 	var wg sync.WaitGroup
 	for i := range writes {
 		wg.Go(func() {
+			ctx, end := m.causes.judged(ctx, writes[i].cause, &writes[i].decision)
+			defer end()
 			seq, err := m.log.Append(ctx, &writes[i].decision, writes[i].after)
 			if err == nil {
 				m.Written(&writes[i].decision, seq)

@@ -52,6 +52,7 @@ type Model struct {
 	leading  bool
 	judging  bool // the judge has begun: it knows whether this process leads
 	caughtUp bool
+	causes   causes
 	scratch  []thermal.Segment
 	room     []stability.Judgement // for the judgements of one tube
 
@@ -166,8 +167,10 @@ func (m *Model) fold(rec *event.Record) {
 	}
 	for _, t := range m.world.Apply(rec) {
 		m.touch(t)
+		m.causes.note(t, rec.Trace)
 	}
 	m.touch(t)
+	m.causes.note(t, rec.Trace)
 	if rec.Kind == event.KindRules {
 		m.readAdoptions()
 	}
@@ -285,6 +288,7 @@ func (m *Model) markLogger(run *event.Run) {
 		for _, key := range m.world.Near(a.To, first) {
 			if e := m.entry(key); e.layers == nil || reads(e.layers, series, first) {
 				m.mark(key, e)
+				m.causes.note(custody.Target{Kind: event.KindTube, Key: key}, run.Trace)
 			}
 		}
 	}

@@ -82,6 +82,13 @@ func (t *Tape) Records() []event.Record {
 	return append([]event.Record(nil), t.records...)
 }
 
+// Runs gives the runs of readings so far.
+func (t *Tape) Runs() []event.Run {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return append([]event.Run(nil), t.runs...)
+}
+
 // Broke are the messages that could not be read.
 func (t *Tape) Broke() []eventlog.Broken {
 	t.mu.Lock()
