@@ -65,7 +65,7 @@ func (s *Server) PutPlace(ctx context.Context, m *custodyv1.Place) (*custodyv1.P
 	}
 	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), atOurClock, event.PlaceDescribed{
 		Name: m.GetName(), PlaceKind: m.GetKind(), Zone: m.GetZone(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
-		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(),
+		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(), Relabel: m.GetRelabel(),
 	})
 }
 
@@ -79,7 +79,7 @@ func (s *Server) GetPlace(_ context.Context, req *custodyv1.GetEntryRequest) (*c
 		if p, ok := w.Place(key(req.GetId()).Label()); ok {
 			m = &custodyv1.Place{
 				Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
-				Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin,
+				Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin, Relabel: p.Relabel,
 			}
 		}
 	})
@@ -215,7 +215,7 @@ func (s *Server) GetDevice(ctx context.Context, req *custodyv1.GetEntryRequest) 
 		}
 		m = &custodyv1.Device{Id: d.Key.Label(), Kind: d.DeviceKind, Active: d.Active, OffsetMs: d.OffsetMs}
 		for _, doubt := range w.DoubtsOf(custody.Target{Kind: event.KindDevice, Key: d.Key}, 0) {
-			m.Doubts = append(m.Doubts, openDoubt(doubt))
+			m.Doubts = append(m.Doubts, openDoubt(doubt, whereabouts{}))
 		}
 	})
 	if m == nil {

@@ -218,7 +218,9 @@ var byName = map[protoreflect.Name]check{
 	"faults": free, "doubled_hour": word([]string{loggerfile.DoubledFirst, loggerfile.DoubledSecond, loggerfile.DoubledInTurn}),
 	"sync": nil, "true_time": instant, "imports": nil, "second": free,
 	"hash": sound, "values": sound, "first": sound, "last": sound, "voided": sound, // read only
-	"doubt": word(event.Doubts()), "causes": anID, "say": free, "open": sound, "closed_by": free,
+	"doubt": word(event.Doubts()), "causes": anID, "say": free, "open": sound, "closed_by": free, "relabel": sound,
+	"likely": sound, "since": sound, "closed_at": sound, "closed_by_person": sound, // read only
+	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
 }
 
 var byField = map[protoreflect.FullName]check{

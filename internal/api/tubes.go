@@ -174,18 +174,74 @@ func doubtMessages(v *live.View) []*custodyv1.Doubt {
 	open := map[string]bool{}
 	for _, d := range v.Doubts {
 		open[d.ID] = true
-		out = append(out, openDoubt(d))
+		out = append(out, openDoubt(d, whereabouts{v.Tube.Holder, v.Tube.Place, v.Tube.Timeline}))
 	}
 	for _, p := range v.Past {
 		if !open[p.ID] && p.ClosedAt != 0 {
-			out = append(out, &custodyv1.Doubt{Id: p.ID, Doubt: string(p.Doubt), Causes: p.Causes, ClosedBy: p.By, Say: doubtWords[p.Doubt]})
+			out = append(out, closedDoubt(p))
 		}
 	}
 	return out
 }
 
-func openDoubt(d custody.OpenDoubt) *custodyv1.Doubt {
-	return &custodyv1.Doubt{Id: d.ID, Doubt: string(d.Doubt), Causes: d.Causes, Open: true, Say: doubtWords[d.Doubt]}
+func closedDoubt(p custody.PastDoubt) *custodyv1.Doubt {
+	m := &custodyv1.Doubt{
+		Id: p.ID, Doubt: string(p.Doubt), Causes: p.Causes, ClosedBy: p.By, Say: doubtWords[p.Doubt],
+		Since: stamp(p.RaisedAt), ClosedAt: stamp(p.ClosedAt), Reason: p.Reason,
+	}
+	if p.By != "facts" {
+		m.ClosedByPerson = p.Actor
+	}
+	return m
+}
+
+// whereabouts is where a thing was last known.
+type whereabouts struct {
+	holder, place string
+	steps         []custody.Step
+}
+
+// seen is the last step before an instant that a person scanned. That a carrier was
+// emptied doesn't show what wasn't in it.
+func (w whereabouts) seen(before event.Instant) event.Instant {
+	for i := len(w.steps) - 1; i >= 0; i-- {
+		s := &w.steps[i]
+		emptied := slices.ContainsFunc(s.Facts, func(f event.Fact) bool { _, is := f.(event.Emptied); return is })
+		if !s.Voided && !emptied && s.Record.Step != "" && s.At() <= before {
+			return s.At()
+		}
+	}
+	return 0
+}
+
+func openDoubt(d custody.OpenDoubt, last whereabouts) *custodyv1.Doubt {
+	m := &custodyv1.Doubt{Id: d.ID, Doubt: string(d.Doubt), Causes: d.Causes, Open: true, Say: doubtWords[d.Doubt], Since: stamp(d.Since)}
+	for _, l := range event.LikelyCauses(d.Doubt) {
+		m.Likely = append(m.Likely, string(l))
+	}
+	if d.Doubt == event.DoubtMissing || d.Doubt == event.DoubtLate {
+		m.LastHolder, m.LastPlace, m.LastSeen = last.holder, last.place, stamp(last.seen(d.Since))
+	}
+	return m
+}
+
+// carrierDoubts gives the doubts that stand about a carrier now, and those that were
+// settled.
+func carrierDoubts(w *custody.World, c *custody.Carrier, now event.Instant) []*custodyv1.Doubt {
+	target := custody.Target{Kind: event.KindCarrier, Key: c.Key}
+	standing, _ := custody.Standing(w.DoubtsOf(target, 0), now)
+	var out []*custodyv1.Doubt
+	open := map[string]bool{}
+	for _, d := range standing {
+		open[d.ID] = true
+		out = append(out, openDoubt(d, whereabouts{c.Holder, c.Place, c.Timeline}))
+	}
+	for _, p := range w.DoubtHistory(target, 0) {
+		if !open[p.ID] && p.ClosedAt != 0 {
+			out = append(out, closedDoubt(p))
+		}
+	}
+	return out
 }
 
 // doubtWords are doubts in plain words.
@@ -450,6 +506,7 @@ func (s *Server) SampleDone(ctx context.Context, req *custodyv1.SampleDoneReques
 // GetContents lists what a carrier holds.
 func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsRequest) (*custodyv1.Contents, error) {
 	var m *custodyv1.Contents
+	now := s.Model.Now()
 	s.Model.World(func(w *custody.World) {
 		k := key(req.GetId())
 		c, ok := w.Carrier(k)
@@ -471,9 +528,7 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 			}
 			m.Contents = append(m.Contents, item)
 		}
-		for _, d := range w.DoubtsOf(custody.Target{Kind: event.KindCarrier, Key: k}, 0) {
-			m.Doubts = append(m.Doubts, openDoubt(d))
-		}
+		m.Doubts = carrierDoubts(w, c, now)
 		for i := range c.Timeline {
 			m.Timeline = append(m.Timeline, stepMessage(&c.Timeline[i]))
 		}

@@ -339,6 +339,7 @@ var kinds = map[string]string{
 	"date_order": "word", "unit": "word", "delimiter": "word", "decimal": "word", "doubled_hour": "word", "faults": "free", "second": "free",
 	"true_time": "instant", "ImportReadingsRequest.id": "id", "ImportReadingsRequest.file": "readings", "ImportReadingsRequest.zone": "offset",
 	"Logger.zone": "offset", "ClockSighting.logger": "instant", "ListRulesRequest.test": "free",
+	"likely": "sound", "since": "sound", "closed_at": "sound", "closed_by_person": "sound", "last_holder": "sound", "last_place": "sound", "last_seen": "sound",
 	"LoggerFile.id": "label", "LoggerFile.zone": "zone", "LoggerFile.hash": "sound", "LoggerFile.first": "sound", "LoggerFile.last": "sound",
 }
 

@@ -350,7 +350,7 @@ func (n names) where(leg *custody.Leg) string {
 func (n names) doubts(v *live.View, zone *time.Location) []web.DoubtRow {
 	var out []web.DoubtRow
 	for _, d := range v.Doubts {
-		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.Since})
+		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.Since, Likely: event.LikelyCauses(d.Doubt)})
 	}
 	for _, d := range v.Past {
 		if d.ClosedAt == 0 || slices.ContainsFunc(v.Doubts, func(o custody.OpenDoubt) bool { return o.ID == d.ID }) {
@@ -360,7 +360,7 @@ func (n names) doubts(v *live.View, zone *time.Location) []web.DoubtRow {
 		if d.By == "facts" {
 			by = "later scans"
 		}
-		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.RaisedAt, Closed: d.ClosedAt, By: by})
+		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.RaisedAt, Closed: d.ClosedAt, By: by, Reason: d.Reason})
 	}
 	return out
 }

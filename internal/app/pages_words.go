@@ -97,7 +97,7 @@ var stepWords = map[string]string{
 	"rack": "put into", "spin": "spin started", "end-spin": "spin ended", "fail-spin": "spin failed", "derive": "made as an aliquot",
 	"measure": "run", "film": "film made", "incubate": "incubation started", "end-incubation": "incubation ended", "freeze": "frozen",
 	"thaw": "thawed", "store": "put into the store", "retrieve": "taken out of the store", "refer": "sent to another laboratory",
-	"discard": "discarded", "relabel": "labelled anew", "attach": "logger put on", "detach": "logger taken off", "void": "a step taken back",
+	"discard": "discarded", "relabel": "labelled anew", "reidentify": "given to another patient", "attach": "logger put on", "detach": "logger taken off", "void": "a step taken back",
 	"explain": "a doubt explained", "take-flag": "flag taken on", "override": "let pass in spite of its flag", "ask-sample": "new sample asked for",
 	"add-test": "test added", "withdraw-test": "test withdrawn", "declare-lost": "declared lost", "find": "found",
 	"place-request": "request placed", "cancel-request": "request cancelled", "decline-sample": "new sample declined",

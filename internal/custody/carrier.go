@@ -78,16 +78,26 @@ func (c *Carrier) apply(s *Step, fact event.Fact, found []finding) []finding {
 		return found
 	}
 	switch f := fact.(type) {
+	case event.Released:
+		found = c.sealRead(s, f.Seal, found)
+	case event.TakenOver:
+		found = c.sealRead(s, f.Seal, found)
 	case event.Sealed:
 		c.Seal, c.Sealed = f.Seal, mark(s, "", event.Ciphertext{})
 	case event.SealBroken:
-		if c.Sealed.Is() && f.Seal != "" && c.Seal != "" && f.Seal != c.Seal {
-			found = append(found, finding{doubt: event.DoubtBrokenSeal, causes: []string{c.Sealed.Scan, idOf(s.Record)}, since: s.At()})
-		}
+		found = c.sealRead(s, f.Seal, found)
 		c.Seal, c.Sealed = "", Mark{}
 	case event.Emptied:
 		c.Emptied = mark(s, "", event.Ciphertext{})
 		c.Seal, c.Sealed = "", Mark{}
+	}
+	return found
+}
+
+// sealRead compares the number that was read from the seal with the one put on.
+func (c *Carrier) sealRead(s *Step, seal string, found []finding) []finding {
+	if c.Sealed.Is() && seal != "" && c.Seal != "" && seal != c.Seal {
+		found = append(found, finding{doubt: event.DoubtBrokenSeal, causes: []string{c.Sealed.Scan, idOf(s.Record)}, since: s.At()})
 	}
 	return found
 }

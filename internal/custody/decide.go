@@ -187,7 +187,7 @@ func (d *deciding) repeats(facts []event.Fact) string {
 // Steps that are about a tube rather than with it: they are never stopped.
 var neverStopped = []string{
 	"void", "explain", "note", "take-flag", "act-flag", "put-aside", "override", "issue-result", "ask-sample",
-	"decline-sample", "sample-done", "add-test", "withdraw-test", "declare-lost", "destine", "redirect", "end-draw", "fail-collection",
+	"decline-sample", "sample-done", "reidentify", "add-test", "withdraw-test", "declare-lost", "destine", "redirect", "end-draw", "fail-collection",
 }
 
 // Steps at which a held number may still be touched.
@@ -224,8 +224,34 @@ func (d *deciding) refuse() *Refused {
 		if draw, ok := d.w.draw(d.into.Key); ok && differ(draw.Patient, s.Patient) {
 			return mismatch(s.Patient, draw.Patient, "this wristband belongs to another patient than the draw")
 		}
+	case "relabel":
+		return d.refuseRelabel()
 	case "rack", "spin":
 		return d.refuseRack()
+	}
+	return nil
+}
+
+// refuseRelabel: a tube that came without a label gets the number of a patient only
+// where the laboratory allows it, by two persons who say why (Arch Pathol Lab Med
+// 2008;132:1617: what sites allow differs).
+func (d *deciding) refuseRelabel() *Refused {
+	s := d.s
+	parent, ok := d.w.Tube(s.Parent)
+	if !ok || !slices.ContainsFunc(parent.Timeline, func(step Step) bool {
+		f, noted := first[event.DefectNoted](step.Facts)
+		return noted && !step.Voided && f.Defect == string(event.DoubtUnlabelled)
+	}) {
+		return nil
+	}
+	place, _ := d.w.PlaceAt(s.Place, s.Occurred)
+	switch {
+	case !place.Relabel:
+		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label, and at this place no tube gets a patient's number afterwards; a new sample is the way"}
+	case s.Witness == "" || s.Witness == s.Actor:
+		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label: a second person must name the number too"}
+	case s.Reason == "" && len(s.Note.Box) == 0:
+		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label: say by what it is known whose it is"}
 	}
 	return nil
 }

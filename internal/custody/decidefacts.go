@@ -178,6 +178,44 @@ func (d *deciding) overriding(facts []event.Fact) []event.Fact {
 	return append(facts, event.FlagOverridden{Episode: episode, Reason: reason, Note: d.s.Note})
 }
 
+// count reads how many tubes were counted; absent is 0. Only a carrier holds tubes.
+func (d *deciding) count() (int64, error) {
+	text := d.detail("count")
+	if text == "" {
+		return 0, nil
+	}
+	n, ok := decimal(text, 0)
+	switch {
+	case !ok || n < 0:
+		return 0, invalid("details.count", "write a whole number")
+	case d.into.Kind != event.KindCarrier:
+		return 0, invalid("details.count", "only what is inside a carrier is counted")
+	}
+	return n, nil
+}
+
+func seal(d *deciding) ([]event.Fact, error) {
+	n, err := d.count()
+	return []event.Fact{event.Sealed{Seal: d.detail("seal"), Count: n}}, err
+}
+
+func empty(d *deciding) ([]event.Fact, error) {
+	n, err := d.count()
+	return []event.Fact{event.Emptied{Count: n}}, err
+}
+
+func release(d *deciding) ([]event.Fact, error) {
+	n, err := d.count()
+	return []event.Fact{event.Released{To: d.s.To, Mode: d.detail("mode"), Count: n, Seal: d.detail("seal")}}, err
+}
+
+func take(d *deciding) ([]event.Fact, error) {
+	n, err := d.count()
+	return []event.Fact{event.TakenOver{
+		From: d.s.From, Mode: d.detail("mode"), Count: n, Seal: d.detail("seal"), Condition: d.detail("condition"),
+	}}, err
+}
+
 func open(d *deciding) ([]event.Fact, error) {
 	if d.into.Kind == event.KindCarrier {
 		return one(event.SealBroken{Seal: d.detail("seal")})
@@ -200,9 +238,15 @@ func depart(d *deciding) ([]event.Fact, error) {
 // receive: a tube is received; a carrier arrives and is taken over by the place.
 func receive(d *deciding) ([]event.Fact, error) {
 	if d.into.Kind == event.KindCarrier {
-		return []event.Fact{event.Arrived{}, event.TakenOver{From: d.s.From}}, nil
+		n, err := d.count()
+		return []event.Fact{event.Arrived{}, event.TakenOver{
+			From: d.s.From, Count: n, Seal: d.detail("seal"), Condition: d.detail("condition"),
+		}}, err
 	}
-	facts := []event.Fact{event.Received{From: d.s.From, Condition: d.detail("condition"), Type: d.s.Type}}
+	if _, err := d.count(); err != nil {
+		return nil, err
+	}
+	facts := []event.Fact{event.Received{From: d.s.From, Condition: d.detail("condition"), Type: d.s.Type, Carrier: d.s.Carrier}}
 	if d.detail("as") != "" {
 		facts = append(facts, event.DefectNoted{Defect: string(event.DoubtUnlabelled), Note: d.s.Note})
 	}
@@ -319,7 +363,18 @@ func relabel(d *deciding) ([]event.Fact, error) {
 	if err := d.parent(); err != nil {
 		return nil, err
 	}
-	return one(event.SameMaterialAs{Tube: d.s.Parent})
+	return one(event.SameMaterialAs{Tube: d.s.Parent, Reason: d.s.Reason, Note: d.s.Note})
+}
+
+// reidentify corrects whom a tube belongs to. It is never said without a reason.
+func reidentify(d *deciding) ([]event.Fact, error) {
+	switch {
+	case d.s.Patient == "":
+		return nil, invalid("patient", "name the patient it belongs to")
+	case d.s.Reason == "" && len(d.s.Note.Box) == 0:
+		return nil, invalid("reason", "say why it belongs to another patient")
+	}
+	return one(event.Reidentified{Patient: d.s.Patient, Request: d.s.Request, Reason: d.s.Reason, Note: d.s.Note})
 }
 
 func split(d *deciding) ([]event.Fact, error) {

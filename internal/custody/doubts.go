@@ -15,7 +15,9 @@ type OpenDoubt struct {
 	ID     string
 	Doubt  event.Doubt
 	Causes []string // ids of the records, sorted
-	Since  event.Instant
+	// Since is from when it stands. It may lie ahead: what is on its way is late only
+	// when its time is over. Standing says which stand at an instant.
+	Since event.Instant
 	// Told: it stands because a fact in the log raised it; this package doesn't
 	// work it out itself (see Derives).
 	Told bool
@@ -45,7 +47,22 @@ var derives = []event.Doubt{
 	event.DoubtOneNumberTwoTubes, event.DoubtTwoPlaces, event.DoubtReceivedBeforeCollected, event.DoubtNotInCarrier,
 	event.DoubtMissing, event.DoubtLegNotReported, event.DoubtAfterDisposal, event.DoubtClockWrong,
 	event.DoubtOneSidedHandoff, event.DoubtCollectionTimeConflict, event.DoubtBrokenSeal, event.DoubtIdentityMismatch,
-	event.DoubtWrongTubeType, event.DoubtUnlabelled, event.DoubtTwoPatients,
+	event.DoubtWrongTubeType, event.DoubtUnlabelled, event.DoubtTwoPatients, event.DoubtLate, event.DoubtExtra,
+	event.DoubtImpossibleTravel, event.DoubtOverlap, event.DoubtClockJumped,
+}
+
+// Standing gives those of the doubts that stand at an instant, and the first instant
+// after it at which another one will, 0 for none.
+func Standing(doubts []OpenDoubt, at event.Instant) (now []OpenDoubt, next event.Instant) {
+	for _, d := range doubts {
+		switch {
+		case d.Since <= at:
+			now = append(now, d)
+		case next == 0 || d.Since < next:
+			next = d.Since
+		}
+	}
+	return now, next
 }
 
 // Derives reports whether Doubts works this doubt out by itself. A raised doubt
@@ -58,7 +75,8 @@ func (w *World) Doubts(tube event.Key) []OpenDoubt {
 }
 
 // DoubtsOf gives the doubts that stand for a tube, carrier, device or draw by
-// the facts up to an instant (0: all). A doubt that a person explained is gone.
+// the facts up to an instant and at it; 0: by all facts, with those that will stand
+// unless further facts come (see Standing). A doubt that a person explained is gone.
 func (w *World) DoubtsOf(t Target, at event.Instant) []OpenDoubt {
 	var found []finding
 	switch t.Kind {
@@ -68,8 +86,9 @@ func (w *World) DoubtsOf(t Target, at event.Instant) []OpenDoubt {
 		}
 	case event.KindCarrier:
 		_, found = w.carrier(t.Key, at)
+		found = append(found, w.countDoubts(t.Key, at)...)
 	case event.KindDevice:
-		found = w.clockDoubts(t.Key, at)
+		found = append(w.clockDoubts(t.Key, at), w.jumps(t.Key, at)...)
 	case event.KindDraw:
 		found = w.drawDoubts(t.Key)
 	}
@@ -93,7 +112,55 @@ func (w *World) stand(t Target, found []finding, at event.Instant) []OpenDoubt {
 		}
 	}
 	slices.SortFunc(out, func(a, b OpenDoubt) int { return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(a.ID, b.ID)) })
+	if at != 0 {
+		out, _ = Standing(out, at)
+	}
 	return out
+}
+
+// counted is how many tubes a fact says are inside a carrier, 0 when none says so.
+func counted(facts []event.Fact) int64 {
+	for _, fact := range facts {
+		switch f := fact.(type) {
+		case event.Sealed:
+			return f.Count
+		case event.Released:
+			return f.Count
+		case event.TakenOver:
+			return f.Count
+		}
+	}
+	return 0
+}
+
+// countDoubts compares each count of a carrier's tubes with those that were scanned
+// into it by then.
+func (w *World) countDoubts(carrier event.Key, at event.Instant) []finding {
+	agg := w.logs[event.KindCarrier][carrier]
+	if agg == nil || !agg.counts {
+		return nil
+	}
+	var found []finding
+	for i := range agg.own {
+		s := &agg.own[i]
+		count := counted(s.Facts)
+		if s.Voided || count == 0 || at != 0 && s.At() > at {
+			continue
+		}
+		var inside int64
+		for _, c := range w.Contents(carrier, s.At()) {
+			if c.Kind == event.KindTube {
+				inside++
+			}
+		}
+		switch {
+		case count < inside:
+			found = append(found, finding{doubt: event.DoubtMissing, causes: []string{idOf(s.Record)}, since: s.At()})
+		case count > inside:
+			found = append(found, finding{doubt: event.DoubtExtra, causes: []string{idOf(s.Record)}, since: s.At()})
+		}
+	}
+	return found
 }
 
 func (p PastDoubt) byPerson() bool { return p.ClosedAt != 0 && p.By != "facts" }
@@ -236,14 +303,14 @@ func (d *derived) lookCollection(w *World, own []Step) {
 				break
 			}
 		}
-		if patient := w.collectedFor(f); labelled && patient != "" && patient != label {
+		if patient := w.collectedFor(f); labelled && !d.tube.Reidentified.Is() && patient != "" && patient != label {
 			d.add(event.DoubtIdentityMismatch, s.At(), s)
 		}
 		if before != nil {
 			if differ(earlier.Type, f.Type) || differ(earlier.Patient, f.Patient) || differ(earlier.Draw, f.Draw) {
 				d.add(event.DoubtOneNumberTwoTubes, s.At(), before, s)
 			}
-			if differ(earlier.Patient, f.Patient) {
+			if differ(earlier.Patient, f.Patient) && !d.tube.Reidentified.Is() {
 				d.add(event.DoubtTwoPatients, s.At(), before, s)
 			}
 			continue
@@ -264,8 +331,14 @@ func (w *World) collectedFor(f event.Collected) string {
 	return f.Patient
 }
 
-// labelPatient is the patient for whom the label was made.
+// labelPatient is the patient for whom the label was made, or to whom a person
+// corrected it.
 func (d *derived) labelPatient(own []Step) (string, bool) {
+	for i := len(own) - 1; i >= 0; i-- {
+		if f, ok := first[event.Reidentified](own[i].Facts); ok && !own[i].Voided {
+			return f.Patient, true
+		}
+	}
 	for i := range own {
 		if f, ok := first[event.TubePrepared](own[i].Facts); ok && !own[i].Voided && f.Patient != "" {
 			return f.Patient, true
@@ -281,6 +354,7 @@ func (d *derived) labelPatient(own []Step) (string, bool) {
 
 func (d *derived) lookReception(own []Step) {
 	var before *Step
+	var earlier event.Received
 	moved := false
 	for i := range own {
 		s := &own[i]
@@ -291,8 +365,12 @@ func (d *derived) lookReception(own []Step) {
 			holds[event.Referred](s.Facts) || holds[event.Packed](s.Facts) {
 			moved = true
 		}
-		if !holds[event.Received](s.Facts) {
+		f, received := first[event.Received](s.Facts)
+		if !received {
 			continue
+		}
+		if before != nil && differ(earlier.Type, f.Type) && !d.found(event.DoubtOneNumberTwoTubes) {
+			d.add(event.DoubtOneNumberTwoTubes, s.At(), before, s)
 		}
 		if before != nil && !moved && differ(before.Record.Place, s.Record.Place) {
 			d.add(event.DoubtTwoPlaces, s.At(), before, s)
@@ -302,7 +380,7 @@ func (d *derived) lookReception(own []Step) {
 			d.add(event.DoubtReceivedBeforeCollected, s.At(), d.with(s, own)...)
 			d.tube.TimeConflict = true
 		}
-		before, moved = s, false
+		before, earlier, moved = s, f, false
 	}
 }
 
@@ -317,7 +395,7 @@ func (d *derived) with(s *Step, own []Step) []*Step {
 }
 
 func (d *derived) lookRest(own []Step) {
-	var disposed, typed *Step
+	var disposed, typed, referred *Step
 	seen := ""
 	for i := range own {
 		s := &own[i]
@@ -327,9 +405,16 @@ func (d *derived) lookRest(own []Step) {
 		if disposed != nil && anyPhysical(s.Facts) && !holds[event.DefectNoted](s.Facts) {
 			d.add(event.DoubtAfterDisposal, s.At(), disposed, s)
 		}
+		if referred != nil && (anyPhysical(s.Facts) || holds[event.ResultIssued](s.Facts) || holds[event.DeclaredLost](s.Facts)) {
+			referred = nil
+		}
 		for _, fact := range s.Facts {
 			var kind string
 			switch f := fact.(type) {
+			case event.Referred:
+				if f.Due != 0 {
+					referred = s
+				}
 			case event.Disposed:
 				disposed = s
 			case event.TubePrepared:
@@ -339,7 +424,7 @@ func (d *derived) lookRest(own []Step) {
 			case event.Received:
 				kind = f.Type
 			case event.DefectNoted:
-				if f.Defect == string(event.DoubtUnlabelled) {
+				if f.Defect == string(event.DoubtUnlabelled) && !d.relabelled {
 					d.add(event.DoubtUnlabelled, s.At(), s)
 				}
 			}
@@ -351,6 +436,9 @@ func (d *derived) lookRest(own []Step) {
 			}
 			seen, typed = kind, s
 		}
+	}
+	if referred != nil {
+		d.add(event.DoubtLate, d.tube.Due, referred) // it was expected back
 	}
 	d.lookAssigned(own)
 }

@@ -287,6 +287,11 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 		if replaced != nil {
 			r.related(replaced.Facts)
 		}
+		for _, carrier := range agg.packed {
+			if c := w.logs[event.KindCarrier][carrier]; c != nil && c.counts {
+				r.seen[Target{event.KindCarrier, carrier}] = struct{}{} // its count is compared with what was scanned in
+			}
+		}
 		if holds[event.Voided](rec.Facts) {
 			for _, o := range agg.records {
 				r.related(o.Facts)
@@ -305,6 +310,13 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 		}
 	case event.KindPlace, event.KindPerson:
 		r.place(self.Key) // whether a release named a place or a person decides who holds the tube
+	case event.KindRoute:
+		for _, o := range agg.records {
+			if f, ok := first[event.RouteDescribed](o.Facts); ok {
+				r.place(placeKey(f.From))
+				r.place(placeKey(f.To))
+			}
+		}
 	case event.KindLogger:
 		for _, o := range agg.records {
 			if f, ok := first[event.LoggerAttached](o.Facts); ok {

@@ -369,6 +369,7 @@ func (d *derived) offCells(w *World, until event.Instant) {
 			}
 			if f, ok := first[event.SameMaterialAs](s.Facts); ok && f.Tube == t.Key {
 				t.NewLabel = child
+				d.relabelled = (f.Reason != "" || len(f.Note.Box) > 0) && s.Record.Witness != "" && s.Record.Witness != s.Record.Actor
 				break
 			}
 		}

@@ -33,6 +33,9 @@ func (k *walk) move(s *Step, direct bool) {
 		case event.Departed:
 			k.note(s, rec.Place)
 			k.st.moving, k.st.reported, k.st.mode, k.st.route = true, true, f.Mode, f.Route
+			if direct {
+				k.await(s, rec.Place, f.To, f.Route, true)
+			}
 		case event.Received:
 			k.receive(s, f.From)
 			if direct {
@@ -69,10 +72,14 @@ func (k *walk) move(s *Step, direct bool) {
 			}
 		case event.Disposed:
 			k.stand(s, rec.Place)
+			k.st.due = 0
 			if direct {
 				k.leave()
 			}
+		case event.DeclaredLost:
+			k.st.due = 0
 		case event.Arrived:
+			k.st.due = 0
 			if !holds[event.TakenOver](s.Facts) {
 				k.stand(s, rec.Place)
 				k.st.reported = true
@@ -134,6 +141,7 @@ func (k *walk) stand(s *Step, place string) {
 		return
 	}
 	k.st.moving = false
+	k.arrived(place)
 }
 
 func (k *walk) vehicle(place string) bool {
@@ -147,7 +155,7 @@ func (k *walk) release(s *Step, f event.Released) {
 	rec := s.Record
 	k.stand(s, rec.Place)
 	if r := k.st.released; r != nil && !r.Inherited {
-		k.find(event.DoubtOneSidedHandoff, r.At(), idOf(r.Record))
+		k.find(event.DoubtOneSidedHandoff, r.At()+oneTaking, idOf(r.Record))
 	}
 	k.st.reported, k.st.mode, k.st.released = true, f.Mode, s
 	switch {
@@ -175,12 +183,26 @@ func (k *walk) take(s *Step, f event.TakenOver) {
 	if !s.Inherited && f.From == "" && k.st.released == nil && !k.atHatch() && k.st.holder != rec.Actor {
 		k.find(event.DoubtOneSidedHandoff, rec.Occurred, idOf(rec))
 	}
+	if !s.Inherited {
+		k.overlap(rec, f.From)
+	}
 	k.note(s, rec.Place)
 	if !s.Inherited && k.st.carrier != "" && !k.withCarrier(rec) {
 		k.leave()
 	}
+	if !s.Inherited {
+		k.await(s, rec.Place, "", "", false)
+	}
 	k.hold(rec.Actor, true)
+	k.st.taken = idOf(rec)
 	k.st.released, k.st.moving, k.st.reported, k.st.mode = nil, true, true, f.Mode
+}
+
+// overlap: somebody has it on the way, and another gives it away.
+func (k *walk) overlap(rec *event.Record, from string) {
+	if from != "" && k.st.moving && k.st.byHand && from != k.st.holder && rec.Actor != k.st.holder && !k.w.placed(from) && k.st.taken != "" {
+		k.find(event.DoubtOverlap, rec.Occurred, idOf(rec), k.st.taken)
+	}
 }
 
 // atHatch: it was released to a place that is known, and that place still holds it.
@@ -218,6 +240,10 @@ func (k *walk) withCarrier(rec *event.Record) bool {
 func (k *walk) receive(s *Step, from string) {
 	rec := s.Record
 	at := rec.Place
+	if !s.Inherited {
+		k.overlap(rec, from)
+	}
+	k.st.due = 0
 	brought := k.st.byHand && (from == k.st.holder || rec.Actor == k.st.holder)
 	if !brought && at != "" && k.st.place != "" && at != k.st.place && !k.st.reported {
 		k.st.gap = []string{idOf(rec)}

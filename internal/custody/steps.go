@@ -55,25 +55,21 @@ func init() {
 		"pack":    {onMoving, nil, pack},
 		"rack":    {onMoving, []string{"override"}, rack},
 		"unpack":  {onMoving, nil, func(d *deciding) ([]event.Fact, error) { return one(event.Unpacked{Carrier: d.s.Carrier}) }},
-		"seal":    {onCarrier, []string{"seal"}, func(d *deciding) ([]event.Fact, error) { return one(event.Sealed{Seal: d.detail("seal")}) }},
+		"seal":    {onCarrier, []string{"seal", "count"}, seal},
 		"open":    {onMoving, []string{"seal"}, open},
-		"empty":   {onCarrier, nil, func(*deciding) ([]event.Fact, error) { return one(event.Emptied{}) }},
-		"release": {onMoving, []string{"mode"}, func(d *deciding) ([]event.Fact, error) {
-			return one(event.Released{To: d.s.To, Mode: d.detail("mode")})
-		}},
-		"take": {onMoving, []string{"mode"}, func(d *deciding) ([]event.Fact, error) {
-			return one(event.TakenOver{From: d.s.From, Mode: d.detail("mode")})
-		}},
-		"depart": {onMoving, []string{"mode", "route"}, depart},
-		"arrive": {onMoving, nil, func(*deciding) ([]event.Fact, error) { return one(event.Arrived{}) }},
-		"see":    {onMoving, nil, func(*deciding) ([]event.Fact, error) { return one(event.Seen{}) }},
+		"empty":   {onCarrier, []string{"count"}, empty},
+		"release": {onMoving, []string{"mode", "count", "seal"}, release},
+		"take":    {onMoving, []string{"mode", "count", "seal", "condition"}, take},
+		"depart":  {onMoving, []string{"mode", "route"}, depart},
+		"arrive":  {onMoving, nil, func(*deciding) ([]event.Fact, error) { return one(event.Arrived{}) }},
+		"see":     {onMoving, nil, func(*deciding) ([]event.Fact, error) { return one(event.Seen{}) }},
 		"destine": {onTube, []string{"place"}, func(d *deciding) ([]event.Fact, error) {
 			return one(event.Destined{Place: d.firstOf(d.s.To, d.detail("place"))})
 		}},
 		"redirect": {onTube, []string{"place"}, func(d *deciding) ([]event.Fact, error) {
 			return one(event.Redirected{Place: d.firstOf(d.s.To, d.detail("place"))})
 		}},
-		"receive": {onMoving, []string{"condition", "as"}, receive},
+		"receive": {onMoving, []string{"condition", "as", "count", "seal"}, receive},
 		"accept":  {onTube, []string{"deviation", "authoriser", "report"}, accept},
 		"reject": {onTube, nil, func(d *deciding) ([]event.Fact, error) {
 			return one(event.Rejected{Reason: d.s.Reason, Note: d.s.Note})
@@ -81,16 +77,17 @@ func init() {
 		"note": {[]event.Kind{event.KindTube, event.KindCarrier, event.KindDraw}, []string{"defect"}, func(d *deciding) ([]event.Fact, error) {
 			return one(event.DefectNoted{Defect: d.firstOf(d.detail("defect"), d.s.Reason), Note: d.s.Note})
 		}},
-		"attest":    {onMoving, []string{"handling", "from", "until"}, attest},
-		"spin":      {onMoving, []string{"override", "load", "programme", "g", "minutes"}, spin},
-		"end-spin":  {onMoving, []string{"load"}, endSpin},
-		"fail-spin": {onMoving, []string{"load"}, failSpin},
-		"derive":    {onTube, nil, derive},
-		"relabel":   {onTube, nil, relabel},
-		"split":     {onTube, nil, split},
-		"measure":   {onTube, []string{"what"}, measure},
-		"film":      {onTube, nil, func(*deciding) ([]event.Fact, error) { return one(event.FilmMade{}) }},
-		"incubate":  {onTube, nil, func(d *deciding) ([]event.Fact, error) { return one(event.IncubationStarted{Tests: d.s.Tests}) }},
+		"attest":     {onMoving, []string{"handling", "from", "until"}, attest},
+		"spin":       {onMoving, []string{"override", "load", "programme", "g", "minutes"}, spin},
+		"end-spin":   {onMoving, []string{"load"}, endSpin},
+		"fail-spin":  {onMoving, []string{"load"}, failSpin},
+		"derive":     {onTube, nil, derive},
+		"relabel":    {onTube, nil, relabel},
+		"reidentify": {onTube, nil, reidentify},
+		"split":      {onTube, nil, split},
+		"measure":    {onTube, []string{"what"}, measure},
+		"film":       {onTube, nil, func(*deciding) ([]event.Fact, error) { return one(event.FilmMade{}) }},
+		"incubate":   {onTube, nil, func(d *deciding) ([]event.Fact, error) { return one(event.IncubationStarted{Tests: d.s.Tests}) }},
 		"end-incubation": {onTube, nil, func(d *deciding) ([]event.Fact, error) {
 			return one(event.IncubationEnded{Tests: d.s.Tests})
 		}},

@@ -20,11 +20,23 @@ type state struct {
 	inSince event.Instant
 
 	// What the doubts need to remember:
-	released *Step    // given up and not taken yet
-	reported bool     // a movement was reported since it was last known to be somewhere
-	gap      []string // ids of a reception by box that no leg led to
-	anchor   string   // id of the step that gave the place
-	received bool     // the laboratory had it by itself
+	released *Step     // given up and not taken yet
+	reported bool      // a movement was reported since it was last known to be somewhere
+	gap      []string  // ids of a reception by box that no leg led to
+	anchor   string    // id of the step that gave the place
+	received bool      // the laboratory had it by itself
+	taken    string    // id of the step by which the holder took it
+	was      event.Key // what it was directly in before it left
+
+	// The arrival that its last departure promised, 0 for none; from where, and by which step.
+	due     event.Instant
+	dueFrom string
+	dueScan string
+
+	// The last place that doesn't move, when it was last known there, and by which step.
+	fixed     string
+	fixedAt   event.Instant
+	fixedScan string
 }
 
 // trail is what happened to one thing, its own steps and those of its carriers.
@@ -86,6 +98,8 @@ func (k *walk) run(own []Step) {
 			continue
 		}
 		k.inherit(s.Record)
+		k.travel(s, true)
+		k.unexpected(s)
 		k.contradict(s)
 		k.move(s, true)
 		if k.st.inSince != s.At() || !holds[event.Packed](s.Facts) {
@@ -95,8 +109,9 @@ func (k *walk) run(own []Step) {
 	}
 	k.inherit(nil)
 	if r := k.st.released; r != nil && !r.Inherited {
-		k.find(event.DoubtOneSidedHandoff, r.At(), idOf(r.Record))
+		k.find(event.DoubtOneSidedHandoff, r.At()+oneTaking, idOf(r.Record))
 	}
+	k.overdue()
 }
 
 func (k *walk) find(doubt event.Doubt, since event.Instant, causes ...string) {
@@ -110,6 +125,9 @@ func (k *walk) emit(s Step) {
 }
 
 func (k *walk) leave() {
+	if k.st.carrier != "" {
+		k.st.was = k.st.carrier
+	}
 	k.st.carrier, k.st.chain, k.st.inSince = "", nil, 0
 }
 
@@ -134,6 +152,7 @@ func (k *walk) inherit(next *event.Record) {
 			continue
 		}
 		k.st.chain = chains[i]
+		k.travel(&s, false)
 		k.move(&s, false)
 		out := emptied && s.By == c
 		if out {
@@ -212,6 +231,26 @@ func (w *World) chainOf(c event.Key, at event.Instant, stack []event.Key) []even
 	k := &walk{w: w, self: Target{event.KindCarrier, c}, stack: append(stack[:len(stack):len(stack)], c), to: at, out: &trail{}}
 	k.run(own[agg.nests[n-1]:end])
 	return append(chain, k.st.chain...)
+}
+
+// unexpected: it was taken out of a carrier that didn't hold it by what was scanned.
+func (k *walk) unexpected(s *Step) {
+	for _, fact := range s.Facts {
+		var from event.Key
+		switch f := fact.(type) {
+		case event.Unpacked:
+			from = f.Carrier
+		case event.Received:
+			from = f.Carrier
+		}
+		if from != "" && from != k.st.was && !slices.Contains(k.st.chain, from) {
+			causes := []string{idOf(s.Record)}
+			if k.st.carrier != "" && k.st.anchor != "" {
+				causes = append(causes, k.st.anchor)
+			}
+			k.find(event.DoubtExtra, s.At(), causes...)
+		}
+	}
 }
 
 // contradict raises the doubt when an own step can't be true inside the carrier.

@@ -61,10 +61,12 @@ type Tube struct {
 	Held     bool // two tubes share the number; stops live work
 	Parts    []event.Key
 	Parent   event.Key // tube it was derived from, or the earlier number of the same material
-	Relabel  bool      // Parent is the same tube under another number
-	NewLabel event.Key // later number of the same tube
-	Children []event.Key
-	Asked    []event.Key // draws in which a new sample was asked for it
+	// Reidentified: a person corrected whom it belongs to.
+	Reidentified Mark
+	Relabel      bool      // Parent is the same tube under another number
+	NewLabel     event.Key // later number of the same tube
+	Children     []event.Key
+	Asked        []event.Key // draws in which a new sample was asked for it
 
 	Flag     FlagState
 	Timeline []Step // own and inherited, voided ones too, in order of time
@@ -185,6 +187,8 @@ type derived struct {
 	orderedBy []*Request
 	// assigned is the tube type that a request named for it.
 	assigned string
+	// relabelled: it was given another number by two persons, with a reason.
+	relabelled bool
 	// typed is the latest collection time that a person typed.
 	typed  event.Instant
 	doubts []finding
@@ -309,6 +313,14 @@ func (d *derived) labels(w *World, own []Step) {
 	if t.Draw != "" {
 		if draw, ok := w.draw(t.Draw); ok {
 			keepFirst(&t.Patient, draw.Patient)
+		}
+	}
+	for i := range own {
+		if f, ok := first[event.Reidentified](own[i].Facts); ok && !own[i].Voided {
+			t.Patient, t.Reidentified = f.Patient, mark(&own[i], f.Reason, f.Note)
+			if f.Request != "" {
+				t.Request = f.Request
+			}
 		}
 	}
 	keepFirst(&t.Type, prepared.Type)

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 	"strconv"
+	"time"
 
 	"specimen.example/custody/internal/event"
 )
@@ -18,16 +19,22 @@ import (
 type World struct {
 	logs map[event.Kind]map[event.Key]*aggregate
 
-	byRequest  map[event.Key]keySet              // tubes that name the request or that it names
-	assigned   map[event.Key]keySet              // requests that name the tube
-	byDraw     map[event.Key]keySet              // tubes collected in the draw
-	children   map[event.Key]keySet              // tubes that name this one as their material, and its parts when it was split
-	splits     map[event.Key]keySet              // held numbers that were split into this one
-	members    map[event.Key]*membership         // what ever was put into the carrier
-	loggersOn  map[Target]keySet                 // loggers ever attached there
-	scannedAt  map[event.Key]map[Target]struct{} // tubes and carriers with a step that names the place
-	drawStarts map[string][]*event.Record        // device to its opened draws, in fold order
-	asked      map[event.Key]keySet              // tube to the draws in which a new sample was asked for it
+	byRequest  map[event.Key]keySet               // tubes that name the request or that it names
+	assigned   map[event.Key]keySet               // requests that name the tube
+	byDraw     map[event.Key]keySet               // tubes collected in the draw
+	children   map[event.Key]keySet               // tubes that name this one as their material, and its parts when it was split
+	splits     map[event.Key]keySet               // held numbers that were split into this one
+	members    map[event.Key]*membership          // what ever was put into the carrier
+	loggersOn  map[Target]keySet                  // loggers ever attached there
+	scannedAt  map[event.Key]map[Target]struct{}  // tubes and carriers with a step that names the place
+	drawStarts map[string][]*event.Record         // device to its opened draws, in fold order
+	asked      map[event.Key]keySet               // tube to the draws in which a new sample was asked for it
+	clocks     map[event.Key]map[string]clockSpan // device to what its clock showed, by boot
+	ways       ways
+
+	// Zones finds a time zone by its IANA name; without it timetables have no hours. Set
+	// it before the first Apply.
+	Zones func(name string) (*time.Location, error)
 }
 
 // aggregate is what is kept of one subject.
@@ -36,6 +43,7 @@ type aggregate struct {
 	byID    map[string]*event.Record // nil while short; see find
 	seq     uint64
 	voids   bool        // some record holds a Voided
+	counts  bool        // carriers only: somebody counted what is inside
 	packed  []event.Key // carriers that its records name
 	own     []Step      // carriers only: the folded steps, kept because boxes live for years
 	nests   []int       // carriers only: positions in own that pack or unpack it
@@ -57,6 +65,7 @@ func NewWorld() *World {
 		scannedAt:  make(map[event.Key]map[Target]struct{}),
 		drawStarts: make(map[string][]*event.Record),
 		asked:      make(map[event.Key]keySet),
+		clocks:     make(map[event.Key]map[string]clockSpan),
 	}
 	for _, kind := range event.Kinds() {
 		w.logs[kind] = make(map[event.Key]*aggregate)
@@ -95,7 +104,16 @@ func (w *World) Apply(rec *event.Record) []Target {
 	}
 	w.index(self, rec)
 	w.indexStays(self, rec, agg, last)
-	return w.touched(self, rec, replaced, agg, last)
+	agg.counts = agg.counts || rec.Kind == event.KindCarrier && counted(rec.Facts) > 0
+	if rec.Kind == event.KindRoute {
+		w.setWays()
+	}
+	touched := w.touched(self, rec, replaced, agg, last)
+	if device := (Target{event.KindDevice, placeKey(rec.Device)}); w.indexClock(rec) && !slices.Contains(touched, device) {
+		touched = append(touched, device)
+		slices.SortFunc(touched, compareTargets)
+	}
+	return touched
 }
 
 // Seq is the last stream sequence applied for t, 0 when there is none: the

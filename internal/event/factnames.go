@@ -136,6 +136,9 @@ func (DerivedFrom) FactName() string { return "DerivedFrom" }
 func (SameMaterialAs) FactName() string { return "SameMaterialAs" }
 
 // FactName implements Fact.
+func (Reidentified) FactName() string { return "Reidentified" }
+
+// FactName implements Fact.
 func (SplitInto) FactName() string { return "SplitInto" }
 
 // FactName implements Fact.
@@ -305,5 +308,6 @@ func Examples() []Fact {
 		LoggerDescribed{},
 		RouteDescribed{},
 		RulesAdopted{},
+		Reidentified{},
 	}
 }

@@ -115,14 +115,19 @@ type Unpacked struct {
 
 // Released gives up custody.
 type Released struct {
-	To   string // person or place it was left for, empty when not said
-	Mode string // walk, pneumatic-tube, van, ferry or drone
+	To    string // person or place it was left for, empty when not said
+	Mode  string // walk, pneumatic-tube, van, ferry or drone
+	Count int64  // tubes that were counted inside a carrier, 0 when not said
+	Seal  string // number read from a carrier's seal, empty when not said
 }
 
 // TakenOver takes custody.
 type TakenOver struct {
-	From string // person or place it was taken from, empty when not said
-	Mode string // walk, pneumatic-tube, van, ferry or drone
+	From      string // person or place it was taken from, empty when not said
+	Mode      string // walk, pneumatic-tube, van, ferry or drone
+	Count     int64  // tubes that were counted inside a carrier, 0 when not said
+	Seal      string // number read from a carrier's seal, empty when not said
+	Condition string // HL7 table 0544 code
 }
 
 // Seen says that it was here, with no change of custody.
@@ -143,6 +148,7 @@ type Received struct {
 	From      string // person or place it came from, empty when not said
 	Condition string // HL7 table 0544 code
 	Type      string // tube type seen, empty when not said
+	Carrier   Key    // what it was taken out of, empty when not said
 }
 
 // AcceptedForTesting accepts the tube at the bench.
@@ -253,7 +259,17 @@ type DerivedFrom struct {
 
 // SameMaterialAs is the first fact of a new label on known material.
 type SameMaterialAs struct {
-	Tube Key // the earlier number
+	Tube   Key        // the earlier number
+	Reason string     // word of the reason list, empty when not said
+	Note   Ciphertext // free text under the patient's key
+}
+
+// Reidentified corrects whom the tube belongs to. What was told before stays in the log.
+type Reidentified struct {
+	Patient string     // random patient reference
+	Request Key        // request it belongs to then, empty when not said
+	Reason  string     // word of the reason list
+	Note    Ciphertext // free text under the patient's key
 }
 
 // SplitInto ends a number that two tubes shared.
@@ -318,7 +334,8 @@ type FlagPutAside struct {
 
 // Sealed closes a carrier.
 type Sealed struct {
-	Seal string // number of the seal
+	Seal  string // number of the seal
+	Count int64  // tubes that were counted inside, 0 when not said
 }
 
 // SealBroken opens a carrier.
@@ -337,7 +354,9 @@ type Departed struct {
 type Arrived struct{}
 
 // Emptied says that nothing is left inside.
-type Emptied struct{}
+type Emptied struct {
+	Count int64 // tubes that were taken out, 0 when not said
+}
 
 // LoggerAttached puts a logger on a carrier or a place.
 type LoggerAttached struct {
@@ -395,57 +414,6 @@ type DoubtClosed struct {
 type ClockMeasured struct {
 	OffsetMs      int64 // device minus true, milliseconds
 	UncertaintyMs int64 // half width, milliseconds
-}
-
-// PlaceDescribed declares a place.
-type PlaceDescribed struct {
-	Name         string  // shown name
-	PlaceKind    string  // ward, home, clinic, hatch, vehicle, reception, bench or store
-	Zone         string  // IANA time zone
-	Assumed      Range   // temperature assumed there
-	Basis        string  // why the range is believed
-	Owner        string  // who answers for it
-	Review       Instant // when it must be looked at again, 0 for never
-	BenchSpinMin int64   // accepted here counts as spun within so many minutes, 0 for no
-}
-
-// CarrierDescribed declares a carrier.
-type CarrierDescribed struct {
-	CarrierKind string  // rack, bag, box or flask
-	OwnClimate  bool    // takes no temperature from outside itself
-	Assumed     Range   // temperature assumed inside
-	Basis       string  // why the range is believed
-	Owner       string  // who answers for it
-	Review      Instant // when it must be looked at again, 0 for never
-}
-
-// PersonDescribed declares a person by staff code, never by name.
-type PersonDescribed struct {
-	Role   string // collector, courier, reception, scientist, quality or engineer
-	Active bool   // may act
-}
-
-// DeviceEnrolled declares a device.
-type DeviceEnrolled struct {
-	DeviceKind string // phone, cart, desk or service
-	Active     bool   // may act
-}
-
-// LoggerDescribed declares a temperature logger.
-type LoggerDescribed struct {
-	EveryMs  int64  // interval between readings
-	HoldMs   int64  // how long a last value holds, -1 for the default
-	MaxGapMs int64  // longest bridged gap, 0 for the default
-	Zone     string // IANA zone or offset that its clock shows, empty when not said
-}
-
-// RouteDescribed declares a timetable.
-type RouteDescribed struct {
-	From     string   // place
-	To       string   // place
-	Departs  []string // local times hh:mm
-	TakesMin int64    // minutes on the way
-	Zone     string   // IANA time zone of the departures
 }
 
 // RulesAdopted puts a rule set in force.

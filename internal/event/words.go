@@ -279,7 +279,7 @@ func Steps() []string {
 		"prepare", "start-draw", "wristband", "collect", "fail-collection", "end-draw", "pack", "unpack", "seal", "open",
 		"empty", "release", "take", "depart", "arrive", "see", "receive", "accept", "reject", "note", "attest", "rack", "spin",
 		"end-spin", "fail-spin", "derive", "measure", "film", "incubate", "freeze", "thaw", "store", "retrieve", "refer",
-		"discard", "relabel", "attach", "detach", "void", "explain", "take-flag", "override", "ask-sample", "add-test",
+		"discard", "relabel", "reidentify", "attach", "detach", "void", "explain", "take-flag", "override", "ask-sample", "add-test",
 		"withdraw-test", "declare-lost", "find", "place-request", "cancel-request", "decline-sample", "sample-done",
 		"destine", "redirect", "end-incubation", "split", "issue-result", "act-flag", "put-aside", "calibrate",
 	}

@@ -145,7 +145,11 @@ func (m *Model) turn(ctx context.Context) bool {
 	for _, t := range doubtful {
 		m.mu.Lock()
 		cause := m.causes.take(t)
-		if facts := m.doubtFacts(t); m.leading && len(facts) > 0 {
+		facts, next := m.doubtFacts(t, now)
+		if next != 0 {
+			heap.Push(&m.due, dueAt{next, t})
+		}
+		if m.leading && len(facts) > 0 {
 			w := m.write(t, facts, now)
 			w.cause = cause
 			writes = append(writes, w)
@@ -175,15 +179,17 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 		return write{}, false
 	}
 	v := m.judge(key, now)
-	e.until = v.Until
+	target := custody.Target{Kind: event.KindTube, Key: key}
+	facts, next := m.doubtFacts(target, now)
+	if e.until = v.Until; next != 0 && (e.until == 0 || next < e.until) {
+		e.until = next
+	}
 	if e.until != 0 {
-		heap.Push(&m.due, dueAt{e.until, key})
+		heap.Push(&m.due, dueAt{e.until, target})
 	}
 	if !m.leading {
 		return write{}, false
 	}
-	target := custody.Target{Kind: event.KindTube, Key: key}
-	facts := m.doubtFacts(target)
 	if f := flags.Reconcile(t.Flag.Flag, t.Flag.Open, t.Flag.LastEpisode, v.Flag, v.Flagged); f != nil {
 		facts = append(facts, f)
 	}
@@ -191,41 +197,6 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 		return write{}, false
 	}
 	return m.write(target, facts, now), true
-}
-
-// doubtFacts are the facts that make the log agree with the doubts that follow
-// from the facts of t.
-func (m *Model) doubtFacts(t custody.Target) []event.Fact {
-	open := map[string]bool{}
-	var facts []event.Fact
-	stands := map[string]bool{}
-	past := m.world.DoubtHistory(t, 0)
-	for _, p := range past {
-		if p.ClosedAt == 0 {
-			open[p.ID] = true
-		}
-	}
-	for _, d := range m.doubtsOf(t) {
-		stands[d.ID] = true
-		if !open[d.ID] && !d.Told {
-			facts = append(facts, event.DoubtRaised{ID: d.ID, Doubt: string(d.Doubt), Causes: d.Causes})
-		}
-	}
-	for _, p := range past {
-		if p.ClosedAt == 0 && !stands[p.ID] && custody.Derives(p.Doubt) {
-			facts = append(facts, event.DoubtClosed{ID: p.ID, By: "facts"})
-		}
-	}
-	return facts
-}
-
-func (m *Model) doubtsOf(t custody.Target) []custody.OpenDoubt {
-	if t.Kind == event.KindTube {
-		if _, ok := m.tube(t.Key); ok {
-			return m.tubes[t.Key].look.Doubts()
-		}
-	}
-	return m.world.DoubtsOf(t, 0)
 }
 
 // write makes the decision for an aggregate. Its id follows from what it says and
@@ -303,14 +274,14 @@ func sleep(ctx context.Context, d time.Duration) {
 	}
 }
 
-// dueHeap orders tubes by the instant at which their judgement can change by
-// itself. Entries go stale when a tube is judged again; they are dropped when
+// dueHeap orders aggregates by the instant at which what is said of them can change
+// by itself. Entries go stale when a tube is judged again; they are dropped when
 // they come up.
 type dueHeap []dueAt
 
 type dueAt struct {
-	at  event.Instant
-	key event.Key
+	at event.Instant
+	of custody.Target
 }
 
 func (h dueHeap) Len() int           { return len(h) }
@@ -328,12 +299,14 @@ func (h *dueHeap) Pop() any {
 	return last
 }
 
-// queueDue marks the tubes whose time has come.
+// queueDue marks those whose time has come.
 func (m *Model) queueDue(now event.Instant) {
 	for len(m.due) > 0 && m.due[0].at <= now {
 		d := heap.Pop(&m.due).(dueAt)
-		if e := m.tubes[d.key]; e != nil && e.until == d.at {
-			m.mark(d.key, e)
+		if d.of.Kind != event.KindTube {
+			m.doubtful[d.of] = true
+		} else if e := m.tubes[d.of.Key]; e != nil && e.until == d.at {
+			m.mark(d.of.Key, e)
 		}
 	}
 }

@@ -94,12 +94,14 @@ type Lists struct {
 
 // New gives an empty model over log. now is the process's clock.
 func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, logger *slog.Logger) *Model {
-	return &Model{
+	m := &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
 		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
+	m.world.Zones = zones()
+	return m
 }
 
 // Run follows the log and judges until ctx ends. It returns nil then, or the
@@ -466,6 +468,13 @@ func (m *Model) World(f func(w *custody.World)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	f(m.world)
+}
+
+// Now is the instant by which the model judges.
+func (m *Model) Now() event.Instant {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.time()
 }
 
 // WorldOf is World with the tube that the model has worked out already, nil when

@@ -96,7 +96,11 @@ func (m *Model) explain(key event.Key, v *View, at event.Instant) {
 	if at >= m.time() {
 		upTo = 0
 	}
-	v.Doubts = m.world.DoubtsOf(target, upTo)
+	if upTo == 0 {
+		v.Doubts, _ = m.doubtsOf(target, at)
+	} else {
+		v.Doubts = m.world.DoubtsOf(target, upTo)
+	}
 	v.Past = m.world.DoubtHistory(target, upTo)
 	v.Legs = m.world.Journey(key, at)
 	m.sum(v)

@@ -158,6 +158,7 @@ type Place struct {
 	ID, Kind, Zone string
 	Assumed        event.Range
 	BenchSpin      time.Duration // accepted here counts as spun within it, 0 for no
+	Relabel        bool          // a tube that came without a label may get a number here
 	Owner, Basis   string
 	Review         event.Instant
 }

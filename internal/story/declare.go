@@ -46,7 +46,7 @@ func (s *Story) declare(d Decl, kinds map[string]event.Kind) Declared {
 	case "place":
 		spin, _ := as.Get("bench-spin")
 		return Place{ID: d.ID, Kind: cmp.Or(kind, s.placeKind(d.ID)), Zone: cmp.Or(as.Text("zone"), s.Zone), Assumed: band.Range,
-			BenchSpin: spin.Duration, Owner: as.Text("owner"), Basis: as.Text("basis"), Review: review.Instant}
+			BenchSpin: spin.Duration, Relabel: as.Yes("relabel"), Owner: as.Text("owner"), Basis: as.Text("basis"), Review: review.Instant}
 	case "person":
 		return Person{ID: d.ID, Role: cmp.Or(as.Text("role"), s.role(d.ID)), Inactive: inactive}
 	case "device":

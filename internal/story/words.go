@@ -53,12 +53,12 @@ var verbs = map[string]verb{
 	"seal":            {1, -1, event.KindCarrier, false, nil, []string{"seal", "count"}},
 	"open":            {1, -1, "", false, nil, []string{"seal"}},
 	"empty":           {1, -1, event.KindCarrier, false, nil, []string{"count"}},
-	"release":         {1, -1, "", false, nil, []string{"to", "mode"}},
-	"take":            {1, -1, "", false, nil, []string{"from", "mode"}},
+	"release":         {1, -1, "", false, nil, []string{"to", "mode", "count", "seal"}},
+	"take":            {1, -1, "", false, nil, []string{"from", "mode", "count", "seal", "condition"}},
 	"depart":          {1, -1, event.KindCarrier, false, nil, []string{"route", "to", "mode"}},
 	"arrive":          {1, -1, event.KindCarrier, false, nil, nil},
 	"see":             {1, -1, "", false, nil, nil},
-	"receive":         {0, -1, "", false, nil, []string{"from", "as", "type", "condition", "in", "count"}},
+	"receive":         {0, -1, "", false, nil, []string{"from", "as", "type", "condition", "in", "count", "seal"}},
 	"accept":          {1, -1, event.KindTube, false, nil, []string{"deviation", "authoriser", "report"}},
 	"reject":          {1, -1, event.KindTube, false, nil, nil},
 	"note":            {1, -1, event.KindTube, false, nil, []string{"defect"}},
@@ -79,6 +79,7 @@ var verbs = map[string]verb{
 	"refer":           {1, -1, event.KindTube, false, []string{"to"}, []string{"to", "due"}},
 	"discard":         {1, -1, event.KindTube, false, nil, nil},
 	"relabel":         {1, 1, event.KindTube, false, []string{"as"}, []string{"as", "type"}},
+	"reidentify":      {1, 1, event.KindTube, false, []string{"patient", "reason"}, []string{"patient", "request"}},
 	"split":           {1, 1, event.KindTube, false, []string{"into"}, []string{"into"}},
 	"attach":          {1, 1, event.KindLogger, false, []string{"in"}, []string{"in"}},
 	"detach":          {1, 1, event.KindLogger, false, nil, nil},
@@ -122,7 +123,7 @@ func requestKeys() []string {
 
 // declared lists what can be declared and with which keys.
 var declared = map[string][]string{
-	"place":   {"assumed", "kind", "zone", "bench-spin", "owner", "basis", "review"},
+	"place":   {"assumed", "kind", "zone", "bench-spin", "relabel", "owner", "basis", "review"},
 	"person":  {"role", "active"},
 	"device":  {"error", "kind", "active"},
 	"carrier": {"kind", "own-climate", "assumed", "owner", "basis", "review"},
@@ -159,7 +160,7 @@ var shapes = map[string]shape{
 	"volume": aNumber, "count": aNumber, "g": aNumber, "minutes": aNumber,
 	"every": aDuration, "hold": aDuration, "max-gap": aDuration, "takes": aDuration, "reuse": aDuration, "bench-spin": aDuration,
 	"error": anOffset, "c": aCelsius, "uncertainty": aCelsius, "assumed": aBand,
-	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo,
+	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "relabel": yesOrNo, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo,
 }
 
 // expectShapes are the shapes that differ in an expectation.

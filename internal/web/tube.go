@@ -29,7 +29,7 @@ type tubeWords struct {
 	Seq                     uint64
 }
 
-type doubtWordsRow struct{ What, Note, When string }
+type doubtWordsRow struct{ What, Note, When, Likely string }
 
 type readingWords struct{ From, To, Temp, Evidence string }
 
@@ -58,12 +58,20 @@ func (p TubePage) Render(w io.Writer, site Site) error {
 	for _, d := range p.Doubts {
 		row := doubtWordsRow{What: says(doubtWords, d.Doubt), Note: d.Note, When: "since " + c.at(d.Since)}
 		if d.Closed == 0 {
+			var say []string
+			for _, l := range d.Likely {
+				say = append(say, l.Say())
+			}
+			row.Likely = strings.Join(say, "; or ")
 			t.Open = append(t.Open, row)
 			continue
 		}
 		row.When = fmt.Sprintf("%s to %s", c.at(d.Since), c.at(d.Closed))
 		if d.By != "" {
 			row.When += ", settled by " + d.By
+		}
+		if d.Reason != "" {
+			row.When += ": " + d.Reason
 		}
 		t.Closed = append(t.Closed, row)
 	}

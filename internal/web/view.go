@@ -233,6 +233,8 @@ type DoubtRow struct {
 	Since  event.Instant
 	Closed event.Instant // 0 while open
 	By     string        // who closed it
+	Reason string        // what the person said
+	Likely []event.Likely
 }
 
 // StepRow is one step of a tube's story.

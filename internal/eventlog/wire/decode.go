@@ -78,10 +78,10 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.Unpacked{Carrier: event.Key(m.Carrier)}
 	case *eventv1.Fact_Released:
 		m := p.Released
-		return event.Released{To: m.To, Mode: m.Mode}
+		return event.Released{To: m.To, Mode: m.Mode, Count: m.Count, Seal: m.Seal}
 	case *eventv1.Fact_TakenOver:
 		m := p.TakenOver
-		return event.TakenOver{From: m.From, Mode: m.Mode}
+		return event.TakenOver{From: m.From, Mode: m.Mode, Count: m.Count, Seal: m.Seal, Condition: m.Condition}
 	case *eventv1.Fact_Seen:
 		return event.Seen{}
 	case *eventv1.Fact_Destined:
@@ -92,7 +92,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.Redirected{Place: m.Place}
 	case *eventv1.Fact_Received:
 		m := p.Received
-		return event.Received{From: m.From, Condition: m.Condition, Type: m.Type}
+		return event.Received{From: m.From, Condition: m.Condition, Type: m.Type, Carrier: event.Key(m.Carrier)}
 	case *eventv1.Fact_AcceptedForTesting:
 		return event.AcceptedForTesting{}
 	case *eventv1.Fact_AcceptedWithDeviation:
@@ -155,7 +155,10 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.DerivedFrom{Parent: event.Key(m.Parent), Type: m.Type, Tests: m.Tests}
 	case *eventv1.Fact_SameMaterialAs:
 		m := p.SameMaterialAs
-		return event.SameMaterialAs{Tube: event.Key(m.Tube)}
+		return event.SameMaterialAs{Tube: event.Key(m.Tube), Reason: m.Reason, Note: cipherFromProto(m.Note)}
+	case *eventv1.Fact_Reidentified:
+		m := p.Reidentified
+		return event.Reidentified{Patient: m.Patient, Request: event.Key(m.Request), Reason: m.Reason, Note: cipherFromProto(m.Note)}
 	case *eventv1.Fact_SplitInto:
 		m := p.SplitInto
 		return event.SplitInto{Tubes: stringKeys(m.Tubes)}
@@ -190,7 +193,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.FlagPutAside{Episode: m.Episode, Until: event.Instant(m.Until), Reason: m.Reason}
 	case *eventv1.Fact_Sealed:
 		m := p.Sealed
-		return event.Sealed{Seal: m.Seal}
+		return event.Sealed{Seal: m.Seal, Count: m.Count}
 	case *eventv1.Fact_SealBroken:
 		m := p.SealBroken
 		return event.SealBroken{Seal: m.Seal}
@@ -200,7 +203,8 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 	case *eventv1.Fact_Arrived:
 		return event.Arrived{}
 	case *eventv1.Fact_Emptied:
-		return event.Emptied{}
+		m := p.Emptied
+		return event.Emptied{Count: m.Count}
 	case *eventv1.Fact_LoggerAttached:
 		m := p.LoggerAttached
 		return event.LoggerAttached{To: event.Key(m.To), ToKind: m.ToKind}
@@ -238,6 +242,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			Owner:        m.Owner,
 			Review:       event.Instant(m.Review),
 			BenchSpinMin: m.BenchSpinMin,
+			Relabel:      m.Relabel,
 		}
 	case *eventv1.Fact_CarrierDescribed:
 		m := p.CarrierDescribed

@@ -97,9 +97,11 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 	case event.Unpacked:
 		return &eventv1.Fact{Fact: &eventv1.Fact_Unpacked{Unpacked: &eventv1.Unpacked{Carrier: string(f.Carrier)}}}, nil
 	case event.Released:
-		return &eventv1.Fact{Fact: &eventv1.Fact_Released{Released: &eventv1.Released{To: f.To, Mode: f.Mode}}}, nil
+		return &eventv1.Fact{Fact: &eventv1.Fact_Released{Released: &eventv1.Released{To: f.To, Mode: f.Mode, Count: f.Count, Seal: f.Seal}}}, nil
 	case event.TakenOver:
-		return &eventv1.Fact{Fact: &eventv1.Fact_TakenOver{TakenOver: &eventv1.TakenOver{From: f.From, Mode: f.Mode}}}, nil
+		return &eventv1.Fact{Fact: &eventv1.Fact_TakenOver{TakenOver: &eventv1.TakenOver{
+			From: f.From, Mode: f.Mode, Count: f.Count, Seal: f.Seal, Condition: f.Condition,
+		}}}, nil
 	case event.Seen:
 		return &eventv1.Fact{Fact: &eventv1.Fact_Seen{Seen: &eventv1.Seen{}}}, nil
 	case event.Destined:
@@ -111,6 +113,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			From:      f.From,
 			Condition: f.Condition,
 			Type:      f.Type,
+			Carrier:   string(f.Carrier),
 		}}}, nil
 	case event.AcceptedForTesting:
 		return &eventv1.Fact{Fact: &eventv1.Fact_AcceptedForTesting{AcceptedForTesting: &eventv1.AcceptedForTesting{}}}, nil
@@ -188,7 +191,16 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 		}}}, nil
 	case event.SameMaterialAs:
 		return &eventv1.Fact{Fact: &eventv1.Fact_SameMaterialAs{SameMaterialAs: &eventv1.SameMaterialAs{
-			Tube: string(f.Tube),
+			Tube:   string(f.Tube),
+			Reason: f.Reason,
+			Note:   cipherToProto(f.Note),
+		}}}, nil
+	case event.Reidentified:
+		return &eventv1.Fact{Fact: &eventv1.Fact_Reidentified{Reidentified: &eventv1.Reidentified{
+			Patient: f.Patient,
+			Request: string(f.Request),
+			Reason:  f.Reason,
+			Note:    cipherToProto(f.Note),
 		}}}, nil
 	case event.SplitInto:
 		return &eventv1.Fact{Fact: &eventv1.Fact_SplitInto{SplitInto: &eventv1.SplitInto{Tubes: keyStrings(f.Tubes)}}}, nil
@@ -232,7 +244,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Reason:  f.Reason,
 		}}}, nil
 	case event.Sealed:
-		return &eventv1.Fact{Fact: &eventv1.Fact_Sealed{Sealed: &eventv1.Sealed{Seal: f.Seal}}}, nil
+		return &eventv1.Fact{Fact: &eventv1.Fact_Sealed{Sealed: &eventv1.Sealed{Seal: f.Seal, Count: f.Count}}}, nil
 	case event.SealBroken:
 		return &eventv1.Fact{Fact: &eventv1.Fact_SealBroken{SealBroken: &eventv1.SealBroken{Seal: f.Seal}}}, nil
 	case event.Departed:
@@ -244,7 +256,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 	case event.Arrived:
 		return &eventv1.Fact{Fact: &eventv1.Fact_Arrived{Arrived: &eventv1.Arrived{}}}, nil
 	case event.Emptied:
-		return &eventv1.Fact{Fact: &eventv1.Fact_Emptied{Emptied: &eventv1.Emptied{}}}, nil
+		return &eventv1.Fact{Fact: &eventv1.Fact_Emptied{Emptied: &eventv1.Emptied{Count: f.Count}}}, nil
 	case event.LoggerAttached:
 		return &eventv1.Fact{Fact: &eventv1.Fact_LoggerAttached{LoggerAttached: &eventv1.LoggerAttached{
 			To:     string(f.To),
@@ -304,6 +316,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Owner:        f.Owner,
 			Review:       int64(f.Review),
 			BenchSpinMin: f.BenchSpinMin,
+			Relabel:      f.Relabel,
 		}}}, nil
 	case event.CarrierDescribed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_CarrierDescribed{CarrierDescribed: &eventv1.CarrierDescribed{

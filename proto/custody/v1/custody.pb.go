@@ -3190,13 +3190,25 @@ func (x *TemperatureSummary) GetMeanCoversPermille() int32 {
 
 // Doubt is two facts that can't both be right, or a gap.
 type Doubt struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	Doubt         string                 `protobuf:"bytes,2,opt,name=doubt,proto3" json:"doubt,omitempty"`
-	Causes        []string               `protobuf:"bytes,3,rep,name=causes,proto3" json:"causes,omitempty"`
-	Say           string                 `protobuf:"bytes,4,opt,name=say,proto3" json:"say,omitempty"`
-	Open          bool                   `protobuf:"varint,5,opt,name=open,proto3" json:"open,omitempty"`
-	ClosedBy      string                 `protobuf:"bytes,6,opt,name=closed_by,json=closedBy,proto3" json:"closed_by,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Id       string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Doubt    string                 `protobuf:"bytes,2,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	Causes   []string               `protobuf:"bytes,3,rep,name=causes,proto3" json:"causes,omitempty"`
+	Say      string                 `protobuf:"bytes,4,opt,name=say,proto3" json:"say,omitempty"`
+	Open     bool                   `protobuf:"varint,5,opt,name=open,proto3" json:"open,omitempty"`
+	ClosedBy string                 `protobuf:"bytes,6,opt,name=closed_by,json=closedBy,proto3" json:"closed_by,omitempty"`
+	// Likely causes, as words of a closed list; which of them it was, a person finds out.
+	Likely []string `protobuf:"bytes,7,rep,name=likely,proto3" json:"likely,omitempty"`
+	// Since when it stands, with offset.
+	Since string `protobuf:"bytes,8,opt,name=since,proto3" json:"since,omitempty"`
+	// Closed at, by whom and why; only of a doubt that was raised and settled.
+	ClosedAt       string `protobuf:"bytes,9,opt,name=closed_at,json=closedAt,proto3" json:"closed_at,omitempty"`
+	ClosedByPerson string `protobuf:"bytes,10,opt,name=closed_by_person,json=closedByPerson,proto3" json:"closed_by_person,omitempty"`
+	Reason         string `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Where it was last known: who had it, at which place, and when that was.
+	LastHolder    string `protobuf:"bytes,12,opt,name=last_holder,json=lastHolder,proto3" json:"last_holder,omitempty"`
+	LastPlace     string `protobuf:"bytes,13,opt,name=last_place,json=lastPlace,proto3" json:"last_place,omitempty"`
+	LastSeen      string `protobuf:"bytes,14,opt,name=last_seen,json=lastSeen,proto3" json:"last_seen,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3269,6 +3281,62 @@ func (x *Doubt) GetOpen() bool {
 func (x *Doubt) GetClosedBy() string {
 	if x != nil {
 		return x.ClosedBy
+	}
+	return ""
+}
+
+func (x *Doubt) GetLikely() []string {
+	if x != nil {
+		return x.Likely
+	}
+	return nil
+}
+
+func (x *Doubt) GetSince() string {
+	if x != nil {
+		return x.Since
+	}
+	return ""
+}
+
+func (x *Doubt) GetClosedAt() string {
+	if x != nil {
+		return x.ClosedAt
+	}
+	return ""
+}
+
+func (x *Doubt) GetClosedByPerson() string {
+	if x != nil {
+		return x.ClosedByPerson
+	}
+	return ""
+}
+
+func (x *Doubt) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Doubt) GetLastHolder() string {
+	if x != nil {
+		return x.LastHolder
+	}
+	return ""
+}
+
+func (x *Doubt) GetLastPlace() string {
+	if x != nil {
+		return x.LastPlace
+	}
+	return ""
+}
+
+func (x *Doubt) GetLastSeen() string {
+	if x != nil {
+		return x.LastSeen
 	}
 	return ""
 }
@@ -4193,8 +4261,10 @@ type Place struct {
 	// Bench spin minutes: accepted here counts as spun within so many minutes.
 	BenchSpinMinutes int64  `protobuf:"varint,9,opt,name=bench_spin_minutes,json=benchSpinMinutes,proto3" json:"bench_spin_minutes,omitempty"`
 	By               string `protobuf:"bytes,10,opt,name=by,proto3" json:"by,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Relabel: a tube may get another number here, by two persons and with a reason.
+	Relabel       bool `protobuf:"varint,11,opt,name=relabel,proto3" json:"relabel,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Place) Reset() {
@@ -4295,6 +4365,13 @@ func (x *Place) GetBy() string {
 		return x.By
 	}
 	return ""
+}
+
+func (x *Place) GetRelabel() bool {
+	if x != nil {
+		return x.Relabel
+	}
+	return false
 }
 
 type Carrier struct {
@@ -5210,14 +5287,25 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x10mean_kinetic_low\x18\x0f \x01(\tR\x0emeanKineticLow\x12*\n" +
 	"\x11mean_kinetic_high\x18\x10 \x01(\tR\x0fmeanKineticHigh\x12&\n" +
 	"\x0fjoules_per_mole\x18\x11 \x01(\x03R\rjoulesPerMole\x120\n" +
-	"\x14mean_covers_permille\x18\x12 \x01(\x05R\x12meanCoversPermille\"\x88\x01\n" +
+	"\x14mean_covers_permille\x18\x12 \x01(\x05R\x12meanCoversPermille\"\xf2\x02\n" +
 	"\x05Doubt\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05doubt\x18\x02 \x01(\tR\x05doubt\x12\x16\n" +
 	"\x06causes\x18\x03 \x03(\tR\x06causes\x12\x10\n" +
 	"\x03say\x18\x04 \x01(\tR\x03say\x12\x12\n" +
 	"\x04open\x18\x05 \x01(\bR\x04open\x12\x1b\n" +
-	"\tclosed_by\x18\x06 \x01(\tR\bclosedBy\"\xd3\x02\n" +
+	"\tclosed_by\x18\x06 \x01(\tR\bclosedBy\x12\x16\n" +
+	"\x06likely\x18\a \x03(\tR\x06likely\x12\x14\n" +
+	"\x05since\x18\b \x01(\tR\x05since\x12\x1b\n" +
+	"\tclosed_at\x18\t \x01(\tR\bclosedAt\x12(\n" +
+	"\x10closed_by_person\x18\n" +
+	" \x01(\tR\x0eclosedByPerson\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\x12\x1f\n" +
+	"\vlast_holder\x18\f \x01(\tR\n" +
+	"lastHolder\x12\x1d\n" +
+	"\n" +
+	"last_place\x18\r \x01(\tR\tlastPlace\x12\x1b\n" +
+	"\tlast_seen\x18\x0e \x01(\tR\blastSeen\"\xd3\x02\n" +
 	"\x04Step\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1f\n" +
 	"\voccurred_at\x18\x02 \x01(\tR\n" +
@@ -5296,7 +5384,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"-\n" +
 	"\x05Range\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\tR\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\tR\x04high\"\x8b\x02\n" +
+	"\x04high\x18\x02 \x01(\tR\x04high\"\xa5\x02\n" +
 	"\x05Place\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -5308,7 +5396,8 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x06review\x18\b \x01(\tR\x06review\x12,\n" +
 	"\x12bench_spin_minutes\x18\t \x01(\x03R\x10benchSpinMinutes\x12\x0e\n" +
 	"\x02by\x18\n" +
-	" \x01(\tR\x02by\"\xd8\x01\n" +
+	" \x01(\tR\x02by\x12\x18\n" +
+	"\arelabel\x18\v \x01(\bR\arelabel\"\xd8\x01\n" +
 	"\aCarrier\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1f\n" +

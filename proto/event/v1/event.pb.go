@@ -913,6 +913,7 @@ type Fact struct {
 	//	*Fact_LoggerDescribed
 	//	*Fact_RouteDescribed
 	//	*Fact_RulesAdopted
+	//	*Fact_Reidentified
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1621,6 +1622,15 @@ func (x *Fact) GetRulesAdopted() *RulesAdopted {
 	return nil
 }
 
+func (x *Fact) GetReidentified() *Reidentified {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_Reidentified); ok {
+			return x.Reidentified
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -1921,6 +1931,10 @@ type Fact_RulesAdopted struct {
 	RulesAdopted *RulesAdopted `protobuf:"bytes,106,opt,name=rules_adopted,json=rulesAdopted,proto3,oneof"`
 }
 
+type Fact_Reidentified struct {
+	Reidentified *Reidentified `protobuf:"bytes,107,opt,name=reidentified,proto3,oneof"`
+}
+
 func (*Fact_RequestPlaced) isFact_Fact() {}
 
 func (*Fact_RequestCancelled) isFact_Fact() {}
@@ -2068,6 +2082,8 @@ func (*Fact_LoggerDescribed) isFact_Fact() {}
 func (*Fact_RouteDescribed) isFact_Fact() {}
 
 func (*Fact_RulesAdopted) isFact_Fact() {}
+
+func (*Fact_Reidentified) isFact_Fact() {}
 
 // RequestPlaced says what was ordered for a patient.
 type RequestPlaced struct {
@@ -3072,7 +3088,11 @@ type Released struct {
 	// Person or place it was left for, empty when not said.
 	To string `protobuf:"bytes,1,opt,name=to,proto3" json:"to,omitempty"`
 	// Walk, pneumatic-tube, van, ferry or drone.
-	Mode          string `protobuf:"bytes,2,opt,name=mode,proto3" json:"mode,omitempty"`
+	Mode string `protobuf:"bytes,2,opt,name=mode,proto3" json:"mode,omitempty"`
+	// Tubes that were counted inside a carrier, 0 when not said.
+	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	// Number read from a carrier's seal, empty when not said.
+	Seal          string `protobuf:"bytes,4,opt,name=seal,proto3" json:"seal,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3121,13 +3141,33 @@ func (x *Released) GetMode() string {
 	return ""
 }
 
+func (x *Released) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *Released) GetSeal() string {
+	if x != nil {
+		return x.Seal
+	}
+	return ""
+}
+
 // TakenOver takes custody.
 type TakenOver struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Person or place it was taken from, empty when not said.
 	From string `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
 	// Walk, pneumatic-tube, van, ferry or drone.
-	Mode          string `protobuf:"bytes,2,opt,name=mode,proto3" json:"mode,omitempty"`
+	Mode string `protobuf:"bytes,2,opt,name=mode,proto3" json:"mode,omitempty"`
+	// Tubes that were counted inside a carrier, 0 when not said.
+	Count int64 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	// Number read from a carrier's seal, empty when not said.
+	Seal string `protobuf:"bytes,4,opt,name=seal,proto3" json:"seal,omitempty"`
+	// HL7 table 0544 code.
+	Condition     string `protobuf:"bytes,5,opt,name=condition,proto3" json:"condition,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3172,6 +3212,27 @@ func (x *TakenOver) GetFrom() string {
 func (x *TakenOver) GetMode() string {
 	if x != nil {
 		return x.Mode
+	}
+	return ""
+}
+
+func (x *TakenOver) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *TakenOver) GetSeal() string {
+	if x != nil {
+		return x.Seal
+	}
+	return ""
+}
+
+func (x *TakenOver) GetCondition() string {
+	if x != nil {
+		return x.Condition
 	}
 	return ""
 }
@@ -3313,7 +3374,9 @@ type Received struct {
 	// HL7 table 0544 code.
 	Condition string `protobuf:"bytes,2,opt,name=condition,proto3" json:"condition,omitempty"`
 	// Tube type seen, empty when not said.
-	Type          string `protobuf:"bytes,3,opt,name=type,proto3" json:"type,omitempty"`
+	Type string `protobuf:"bytes,3,opt,name=type,proto3" json:"type,omitempty"`
+	// What it was taken out of, empty when not said.
+	Carrier       string `protobuf:"bytes,4,opt,name=carrier,proto3" json:"carrier,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3365,6 +3428,13 @@ func (x *Received) GetCondition() string {
 func (x *Received) GetType() string {
 	if x != nil {
 		return x.Type
+	}
+	return ""
+}
+
+func (x *Received) GetCarrier() string {
+	if x != nil {
+		return x.Carrier
 	}
 	return ""
 }
@@ -4392,7 +4462,11 @@ func (x *DerivedFrom) GetTests() []string {
 type SameMaterialAs struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The earlier number.
-	Tube          string `protobuf:"bytes,1,opt,name=tube,proto3" json:"tube,omitempty"`
+	Tube string `protobuf:"bytes,1,opt,name=tube,proto3" json:"tube,omitempty"`
+	// Word of the reason list, empty when not said.
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Free text under the patient's key.
+	Note          *Ciphertext `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4434,6 +4508,93 @@ func (x *SameMaterialAs) GetTube() string {
 	return ""
 }
 
+func (x *SameMaterialAs) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *SameMaterialAs) GetNote() *Ciphertext {
+	if x != nil {
+		return x.Note
+	}
+	return nil
+}
+
+// Reidentified corrects whom the tube belongs to. What was told before stays.
+type Reidentified struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Random patient reference.
+	Patient string `protobuf:"bytes,1,opt,name=patient,proto3" json:"patient,omitempty"`
+	// Request it belongs to then, empty when not said.
+	Request string `protobuf:"bytes,2,opt,name=request,proto3" json:"request,omitempty"`
+	// Word of the reason list.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Free text under the patient's key.
+	Note          *Ciphertext `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Reidentified) Reset() {
+	*x = Reidentified{}
+	mi := &file_event_v1_event_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Reidentified) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Reidentified) ProtoMessage() {}
+
+func (x *Reidentified) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Reidentified.ProtoReflect.Descriptor instead.
+func (*Reidentified) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *Reidentified) GetPatient() string {
+	if x != nil {
+		return x.Patient
+	}
+	return ""
+}
+
+func (x *Reidentified) GetRequest() string {
+	if x != nil {
+		return x.Request
+	}
+	return ""
+}
+
+func (x *Reidentified) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Reidentified) GetNote() *Ciphertext {
+	if x != nil {
+		return x.Note
+	}
+	return nil
+}
+
 // SplitInto ends a number that two tubes shared.
 type SplitInto struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4445,7 +4606,7 @@ type SplitInto struct {
 
 func (x *SplitInto) Reset() {
 	*x = SplitInto{}
-	mi := &file_event_v1_event_proto_msgTypes[51]
+	mi := &file_event_v1_event_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4457,7 +4618,7 @@ func (x *SplitInto) String() string {
 func (*SplitInto) ProtoMessage() {}
 
 func (x *SplitInto) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[51]
+	mi := &file_event_v1_event_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4470,7 +4631,7 @@ func (x *SplitInto) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SplitInto.ProtoReflect.Descriptor instead.
 func (*SplitInto) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{51}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *SplitInto) GetTubes() []string {
@@ -4491,7 +4652,7 @@ type ResultIssued struct {
 
 func (x *ResultIssued) Reset() {
 	*x = ResultIssued{}
-	mi := &file_event_v1_event_proto_msgTypes[52]
+	mi := &file_event_v1_event_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4503,7 +4664,7 @@ func (x *ResultIssued) String() string {
 func (*ResultIssued) ProtoMessage() {}
 
 func (x *ResultIssued) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[52]
+	mi := &file_event_v1_event_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4516,7 +4677,7 @@ func (x *ResultIssued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResultIssued.ProtoReflect.Descriptor instead.
 func (*ResultIssued) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{52}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ResultIssued) GetTests() []string {
@@ -4539,7 +4700,7 @@ type DeclaredLost struct {
 
 func (x *DeclaredLost) Reset() {
 	*x = DeclaredLost{}
-	mi := &file_event_v1_event_proto_msgTypes[53]
+	mi := &file_event_v1_event_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4551,7 +4712,7 @@ func (x *DeclaredLost) String() string {
 func (*DeclaredLost) ProtoMessage() {}
 
 func (x *DeclaredLost) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[53]
+	mi := &file_event_v1_event_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4564,7 +4725,7 @@ func (x *DeclaredLost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclaredLost.ProtoReflect.Descriptor instead.
 func (*DeclaredLost) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{53}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *DeclaredLost) GetReason() string {
@@ -4590,7 +4751,7 @@ type Found struct {
 
 func (x *Found) Reset() {
 	*x = Found{}
-	mi := &file_event_v1_event_proto_msgTypes[54]
+	mi := &file_event_v1_event_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4602,7 +4763,7 @@ func (x *Found) String() string {
 func (*Found) ProtoMessage() {}
 
 func (x *Found) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[54]
+	mi := &file_event_v1_event_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4615,7 +4776,7 @@ func (x *Found) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Found.ProtoReflect.Descriptor instead.
 func (*Found) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{54}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{55}
 }
 
 // FlagRaised opens an episode of the tube's one flag. Leader only.
@@ -4629,7 +4790,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_event_v1_event_proto_msgTypes[55]
+	mi := &file_event_v1_event_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4641,7 +4802,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[55]
+	mi := &file_event_v1_event_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4654,7 +4815,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{55}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *FlagRaised) GetFlag() *Flag {
@@ -4675,7 +4836,7 @@ type FlagChanged struct {
 
 func (x *FlagChanged) Reset() {
 	*x = FlagChanged{}
-	mi := &file_event_v1_event_proto_msgTypes[56]
+	mi := &file_event_v1_event_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4687,7 +4848,7 @@ func (x *FlagChanged) String() string {
 func (*FlagChanged) ProtoMessage() {}
 
 func (x *FlagChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[56]
+	mi := &file_event_v1_event_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4700,7 +4861,7 @@ func (x *FlagChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagChanged.ProtoReflect.Descriptor instead.
 func (*FlagChanged) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{56}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *FlagChanged) GetFlag() *Flag {
@@ -4723,7 +4884,7 @@ type FlagCleared struct {
 
 func (x *FlagCleared) Reset() {
 	*x = FlagCleared{}
-	mi := &file_event_v1_event_proto_msgTypes[57]
+	mi := &file_event_v1_event_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4735,7 +4896,7 @@ func (x *FlagCleared) String() string {
 func (*FlagCleared) ProtoMessage() {}
 
 func (x *FlagCleared) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[57]
+	mi := &file_event_v1_event_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4748,7 +4909,7 @@ func (x *FlagCleared) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagCleared.ProtoReflect.Descriptor instead.
 func (*FlagCleared) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{57}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *FlagCleared) GetEpisode() int64 {
@@ -4776,7 +4937,7 @@ type FlagTaken struct {
 
 func (x *FlagTaken) Reset() {
 	*x = FlagTaken{}
-	mi := &file_event_v1_event_proto_msgTypes[58]
+	mi := &file_event_v1_event_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4788,7 +4949,7 @@ func (x *FlagTaken) String() string {
 func (*FlagTaken) ProtoMessage() {}
 
 func (x *FlagTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[58]
+	mi := &file_event_v1_event_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4801,7 +4962,7 @@ func (x *FlagTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagTaken.ProtoReflect.Descriptor instead.
 func (*FlagTaken) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{58}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *FlagTaken) GetEpisode() int64 {
@@ -4826,7 +4987,7 @@ type FlagOverridden struct {
 
 func (x *FlagOverridden) Reset() {
 	*x = FlagOverridden{}
-	mi := &file_event_v1_event_proto_msgTypes[59]
+	mi := &file_event_v1_event_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4838,7 +4999,7 @@ func (x *FlagOverridden) String() string {
 func (*FlagOverridden) ProtoMessage() {}
 
 func (x *FlagOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[59]
+	mi := &file_event_v1_event_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4851,7 +5012,7 @@ func (x *FlagOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagOverridden.ProtoReflect.Descriptor instead.
 func (*FlagOverridden) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{59}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *FlagOverridden) GetEpisode() int64 {
@@ -4888,7 +5049,7 @@ type FlagActed struct {
 
 func (x *FlagActed) Reset() {
 	*x = FlagActed{}
-	mi := &file_event_v1_event_proto_msgTypes[60]
+	mi := &file_event_v1_event_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4900,7 +5061,7 @@ func (x *FlagActed) String() string {
 func (*FlagActed) ProtoMessage() {}
 
 func (x *FlagActed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[60]
+	mi := &file_event_v1_event_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4913,7 +5074,7 @@ func (x *FlagActed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagActed.ProtoReflect.Descriptor instead.
 func (*FlagActed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{60}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *FlagActed) GetEpisode() int64 {
@@ -4945,7 +5106,7 @@ type FlagPutAside struct {
 
 func (x *FlagPutAside) Reset() {
 	*x = FlagPutAside{}
-	mi := &file_event_v1_event_proto_msgTypes[61]
+	mi := &file_event_v1_event_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4957,7 +5118,7 @@ func (x *FlagPutAside) String() string {
 func (*FlagPutAside) ProtoMessage() {}
 
 func (x *FlagPutAside) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[61]
+	mi := &file_event_v1_event_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4970,7 +5131,7 @@ func (x *FlagPutAside) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagPutAside.ProtoReflect.Descriptor instead.
 func (*FlagPutAside) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{61}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *FlagPutAside) GetEpisode() int64 {
@@ -4998,14 +5159,16 @@ func (x *FlagPutAside) GetReason() string {
 type Sealed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number of the seal.
-	Seal          string `protobuf:"bytes,1,opt,name=seal,proto3" json:"seal,omitempty"`
+	Seal string `protobuf:"bytes,1,opt,name=seal,proto3" json:"seal,omitempty"`
+	// Tubes that were counted inside, 0 when not said.
+	Count         int64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Sealed) Reset() {
 	*x = Sealed{}
-	mi := &file_event_v1_event_proto_msgTypes[62]
+	mi := &file_event_v1_event_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5017,7 +5180,7 @@ func (x *Sealed) String() string {
 func (*Sealed) ProtoMessage() {}
 
 func (x *Sealed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[62]
+	mi := &file_event_v1_event_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5030,7 +5193,7 @@ func (x *Sealed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sealed.ProtoReflect.Descriptor instead.
 func (*Sealed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{62}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *Sealed) GetSeal() string {
@@ -5038,6 +5201,13 @@ func (x *Sealed) GetSeal() string {
 		return x.Seal
 	}
 	return ""
+}
+
+func (x *Sealed) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
 }
 
 // SealBroken opens a carrier.
@@ -5051,7 +5221,7 @@ type SealBroken struct {
 
 func (x *SealBroken) Reset() {
 	*x = SealBroken{}
-	mi := &file_event_v1_event_proto_msgTypes[63]
+	mi := &file_event_v1_event_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5063,7 +5233,7 @@ func (x *SealBroken) String() string {
 func (*SealBroken) ProtoMessage() {}
 
 func (x *SealBroken) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[63]
+	mi := &file_event_v1_event_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5076,7 +5246,7 @@ func (x *SealBroken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SealBroken.ProtoReflect.Descriptor instead.
 func (*SealBroken) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{63}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *SealBroken) GetSeal() string {
@@ -5101,7 +5271,7 @@ type Departed struct {
 
 func (x *Departed) Reset() {
 	*x = Departed{}
-	mi := &file_event_v1_event_proto_msgTypes[64]
+	mi := &file_event_v1_event_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5113,7 +5283,7 @@ func (x *Departed) String() string {
 func (*Departed) ProtoMessage() {}
 
 func (x *Departed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[64]
+	mi := &file_event_v1_event_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5126,7 +5296,7 @@ func (x *Departed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Departed.ProtoReflect.Descriptor instead.
 func (*Departed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{64}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *Departed) GetMode() string {
@@ -5159,7 +5329,7 @@ type Arrived struct {
 
 func (x *Arrived) Reset() {
 	*x = Arrived{}
-	mi := &file_event_v1_event_proto_msgTypes[65]
+	mi := &file_event_v1_event_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5171,7 +5341,7 @@ func (x *Arrived) String() string {
 func (*Arrived) ProtoMessage() {}
 
 func (x *Arrived) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[65]
+	mi := &file_event_v1_event_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5184,19 +5354,21 @@ func (x *Arrived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Arrived.ProtoReflect.Descriptor instead.
 func (*Arrived) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{65}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{66}
 }
 
 // Emptied says that nothing is left inside.
 type Emptied struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Tubes that were taken out, 0 when not said.
+	Count         int64 `protobuf:"varint,1,opt,name=count,proto3" json:"count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Emptied) Reset() {
 	*x = Emptied{}
-	mi := &file_event_v1_event_proto_msgTypes[66]
+	mi := &file_event_v1_event_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5208,7 +5380,7 @@ func (x *Emptied) String() string {
 func (*Emptied) ProtoMessage() {}
 
 func (x *Emptied) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[66]
+	mi := &file_event_v1_event_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5221,7 +5393,14 @@ func (x *Emptied) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Emptied.ProtoReflect.Descriptor instead.
 func (*Emptied) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{66}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *Emptied) GetCount() int64 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
 }
 
 // LoggerAttached puts a logger on a carrier or a place.
@@ -5237,7 +5416,7 @@ type LoggerAttached struct {
 
 func (x *LoggerAttached) Reset() {
 	*x = LoggerAttached{}
-	mi := &file_event_v1_event_proto_msgTypes[67]
+	mi := &file_event_v1_event_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5249,7 +5428,7 @@ func (x *LoggerAttached) String() string {
 func (*LoggerAttached) ProtoMessage() {}
 
 func (x *LoggerAttached) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[67]
+	mi := &file_event_v1_event_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5262,7 +5441,7 @@ func (x *LoggerAttached) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerAttached.ProtoReflect.Descriptor instead.
 func (*LoggerAttached) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{67}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *LoggerAttached) GetTo() string {
@@ -5288,7 +5467,7 @@ type LoggerDetached struct {
 
 func (x *LoggerDetached) Reset() {
 	*x = LoggerDetached{}
-	mi := &file_event_v1_event_proto_msgTypes[68]
+	mi := &file_event_v1_event_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5300,7 +5479,7 @@ func (x *LoggerDetached) String() string {
 func (*LoggerDetached) ProtoMessage() {}
 
 func (x *LoggerDetached) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[68]
+	mi := &file_event_v1_event_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5313,7 +5492,7 @@ func (x *LoggerDetached) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerDetached.ProtoReflect.Descriptor instead.
 func (*LoggerDetached) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{68}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{69}
 }
 
 // LoggerCalibrated states what a calibration found.
@@ -5329,7 +5508,7 @@ type LoggerCalibrated struct {
 
 func (x *LoggerCalibrated) Reset() {
 	*x = LoggerCalibrated{}
-	mi := &file_event_v1_event_proto_msgTypes[69]
+	mi := &file_event_v1_event_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5341,7 +5520,7 @@ func (x *LoggerCalibrated) String() string {
 func (*LoggerCalibrated) ProtoMessage() {}
 
 func (x *LoggerCalibrated) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[69]
+	mi := &file_event_v1_event_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5354,7 +5533,7 @@ func (x *LoggerCalibrated) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerCalibrated.ProtoReflect.Descriptor instead.
 func (*LoggerCalibrated) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{69}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *LoggerCalibrated) GetUncertaintyCenti() int64 {
@@ -5386,7 +5565,7 @@ type Voided struct {
 
 func (x *Voided) Reset() {
 	*x = Voided{}
-	mi := &file_event_v1_event_proto_msgTypes[70]
+	mi := &file_event_v1_event_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5398,7 +5577,7 @@ func (x *Voided) String() string {
 func (*Voided) ProtoMessage() {}
 
 func (x *Voided) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[70]
+	mi := &file_event_v1_event_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5411,7 +5590,7 @@ func (x *Voided) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Voided.ProtoReflect.Descriptor instead.
 func (*Voided) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{70}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *Voided) GetScan() string {
@@ -5450,7 +5629,7 @@ type DoubtRaised struct {
 
 func (x *DoubtRaised) Reset() {
 	*x = DoubtRaised{}
-	mi := &file_event_v1_event_proto_msgTypes[71]
+	mi := &file_event_v1_event_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5462,7 +5641,7 @@ func (x *DoubtRaised) String() string {
 func (*DoubtRaised) ProtoMessage() {}
 
 func (x *DoubtRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[71]
+	mi := &file_event_v1_event_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5475,7 +5654,7 @@ func (x *DoubtRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoubtRaised.ProtoReflect.Descriptor instead.
 func (*DoubtRaised) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{71}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *DoubtRaised) GetId() string {
@@ -5516,7 +5695,7 @@ type DoubtClosed struct {
 
 func (x *DoubtClosed) Reset() {
 	*x = DoubtClosed{}
-	mi := &file_event_v1_event_proto_msgTypes[72]
+	mi := &file_event_v1_event_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5528,7 +5707,7 @@ func (x *DoubtClosed) String() string {
 func (*DoubtClosed) ProtoMessage() {}
 
 func (x *DoubtClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[72]
+	mi := &file_event_v1_event_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5541,7 +5720,7 @@ func (x *DoubtClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoubtClosed.ProtoReflect.Descriptor instead.
 func (*DoubtClosed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{72}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *DoubtClosed) GetId() string {
@@ -5585,7 +5764,7 @@ type ClockMeasured struct {
 
 func (x *ClockMeasured) Reset() {
 	*x = ClockMeasured{}
-	mi := &file_event_v1_event_proto_msgTypes[73]
+	mi := &file_event_v1_event_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5597,7 +5776,7 @@ func (x *ClockMeasured) String() string {
 func (*ClockMeasured) ProtoMessage() {}
 
 func (x *ClockMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[73]
+	mi := &file_event_v1_event_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5610,7 +5789,7 @@ func (x *ClockMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockMeasured.ProtoReflect.Descriptor instead.
 func (*ClockMeasured) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{73}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ClockMeasured) GetOffsetMs() int64 {
@@ -5645,14 +5824,16 @@ type PlaceDescribed struct {
 	// When it must be looked at again, 0 for never.
 	Review int64 `protobuf:"varint,7,opt,name=review,proto3" json:"review,omitempty"`
 	// Accepted here counts as spun within so many minutes, 0 for no.
-	BenchSpinMin  int64 `protobuf:"varint,8,opt,name=bench_spin_min,json=benchSpinMin,proto3" json:"bench_spin_min,omitempty"`
+	BenchSpinMin int64 `protobuf:"varint,8,opt,name=bench_spin_min,json=benchSpinMin,proto3" json:"bench_spin_min,omitempty"`
+	// A tube may get another number here, by two persons and with a reason.
+	Relabel       bool `protobuf:"varint,9,opt,name=relabel,proto3" json:"relabel,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlaceDescribed) Reset() {
 	*x = PlaceDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[74]
+	mi := &file_event_v1_event_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5664,7 +5845,7 @@ func (x *PlaceDescribed) String() string {
 func (*PlaceDescribed) ProtoMessage() {}
 
 func (x *PlaceDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[74]
+	mi := &file_event_v1_event_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5677,7 +5858,7 @@ func (x *PlaceDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceDescribed.ProtoReflect.Descriptor instead.
 func (*PlaceDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{74}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *PlaceDescribed) GetName() string {
@@ -5736,6 +5917,13 @@ func (x *PlaceDescribed) GetBenchSpinMin() int64 {
 	return 0
 }
 
+func (x *PlaceDescribed) GetRelabel() bool {
+	if x != nil {
+		return x.Relabel
+	}
+	return false
+}
+
 // CarrierDescribed declares a carrier.
 type CarrierDescribed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5757,7 +5945,7 @@ type CarrierDescribed struct {
 
 func (x *CarrierDescribed) Reset() {
 	*x = CarrierDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[75]
+	mi := &file_event_v1_event_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5769,7 +5957,7 @@ func (x *CarrierDescribed) String() string {
 func (*CarrierDescribed) ProtoMessage() {}
 
 func (x *CarrierDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[75]
+	mi := &file_event_v1_event_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5782,7 +5970,7 @@ func (x *CarrierDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarrierDescribed.ProtoReflect.Descriptor instead.
 func (*CarrierDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{75}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *CarrierDescribed) GetCarrierKind() string {
@@ -5840,7 +6028,7 @@ type PersonDescribed struct {
 
 func (x *PersonDescribed) Reset() {
 	*x = PersonDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[76]
+	mi := &file_event_v1_event_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5852,7 +6040,7 @@ func (x *PersonDescribed) String() string {
 func (*PersonDescribed) ProtoMessage() {}
 
 func (x *PersonDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[76]
+	mi := &file_event_v1_event_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5865,7 +6053,7 @@ func (x *PersonDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonDescribed.ProtoReflect.Descriptor instead.
 func (*PersonDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{76}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *PersonDescribed) GetRole() string {
@@ -5895,7 +6083,7 @@ type DeviceEnrolled struct {
 
 func (x *DeviceEnrolled) Reset() {
 	*x = DeviceEnrolled{}
-	mi := &file_event_v1_event_proto_msgTypes[77]
+	mi := &file_event_v1_event_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5907,7 +6095,7 @@ func (x *DeviceEnrolled) String() string {
 func (*DeviceEnrolled) ProtoMessage() {}
 
 func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[77]
+	mi := &file_event_v1_event_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5920,7 +6108,7 @@ func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceEnrolled.ProtoReflect.Descriptor instead.
 func (*DeviceEnrolled) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{77}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *DeviceEnrolled) GetDeviceKind() string {
@@ -5966,7 +6154,7 @@ type LoggerFileImported struct {
 
 func (x *LoggerFileImported) Reset() {
 	*x = LoggerFileImported{}
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5978,7 +6166,7 @@ func (x *LoggerFileImported) String() string {
 func (*LoggerFileImported) ProtoMessage() {}
 
 func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5991,7 +6179,7 @@ func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFileImported.ProtoReflect.Descriptor instead.
 func (*LoggerFileImported) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *LoggerFileImported) GetHash() string {
@@ -6081,7 +6269,7 @@ type LoggerDescribed struct {
 
 func (x *LoggerDescribed) Reset() {
 	*x = LoggerDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6093,7 +6281,7 @@ func (x *LoggerDescribed) String() string {
 func (*LoggerDescribed) ProtoMessage() {}
 
 func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6106,7 +6294,7 @@ func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerDescribed.ProtoReflect.Descriptor instead.
 func (*LoggerDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *LoggerDescribed) GetEveryMs() int64 {
@@ -6156,7 +6344,7 @@ type RouteDescribed struct {
 
 func (x *RouteDescribed) Reset() {
 	*x = RouteDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6168,7 +6356,7 @@ func (x *RouteDescribed) String() string {
 func (*RouteDescribed) ProtoMessage() {}
 
 func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6181,7 +6369,7 @@ func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RouteDescribed.ProtoReflect.Descriptor instead.
 func (*RouteDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *RouteDescribed) GetFrom() string {
@@ -6244,7 +6432,7 @@ type RulesAdopted struct {
 
 func (x *RulesAdopted) Reset() {
 	*x = RulesAdopted{}
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6256,7 +6444,7 @@ func (x *RulesAdopted) String() string {
 func (*RulesAdopted) ProtoMessage() {}
 
 func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6269,7 +6457,7 @@ func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesAdopted.ProtoReflect.Descriptor instead.
 func (*RulesAdopted) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *RulesAdopted) GetHash() string {
@@ -6413,7 +6601,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"PatientKey\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
-	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xa1(\n" +
+	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xe8(\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
@@ -6501,7 +6689,8 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x0fdevice_enrolled\x18g \x01(\v2!.specimen.event.v1.DeviceEnrolledH\x00R\x0edeviceEnrolled\x12O\n" +
 	"\x10logger_described\x18h \x01(\v2\".specimen.event.v1.LoggerDescribedH\x00R\x0floggerDescribed\x12L\n" +
 	"\x0froute_described\x18i \x01(\v2!.specimen.event.v1.RouteDescribedH\x00R\x0erouteDescribed\x12F\n" +
-	"\rrules_adopted\x18j \x01(\v2\x1f.specimen.event.v1.RulesAdoptedH\x00R\frulesAdoptedB\x06\n" +
+	"\rrules_adopted\x18j \x01(\v2\x1f.specimen.event.v1.RulesAdoptedH\x00R\frulesAdopted\x12E\n" +
+	"\freidentified\x18k \x01(\v2\x1f.specimen.event.v1.ReidentifiedH\x00R\freidentifiedB\x06\n" +
 	"\x04fact\"\xc3\x01\n" +
 	"\rRequestPlaced\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x14\n" +
@@ -6566,23 +6755,29 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x06Packed\x12\x18\n" +
 	"\acarrier\x18\x01 \x01(\tR\acarrier\"$\n" +
 	"\bUnpacked\x12\x18\n" +
-	"\acarrier\x18\x01 \x01(\tR\acarrier\".\n" +
+	"\acarrier\x18\x01 \x01(\tR\acarrier\"X\n" +
 	"\bReleased\x12\x0e\n" +
 	"\x02to\x18\x01 \x01(\tR\x02to\x12\x12\n" +
-	"\x04mode\x18\x02 \x01(\tR\x04mode\"3\n" +
+	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x03R\x05count\x12\x12\n" +
+	"\x04seal\x18\x04 \x01(\tR\x04seal\"{\n" +
 	"\tTakenOver\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x12\n" +
-	"\x04mode\x18\x02 \x01(\tR\x04mode\"\x06\n" +
+	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\x03R\x05count\x12\x12\n" +
+	"\x04seal\x18\x04 \x01(\tR\x04seal\x12\x1c\n" +
+	"\tcondition\x18\x05 \x01(\tR\tcondition\"\x06\n" +
 	"\x04Seen\" \n" +
 	"\bDestined\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\"\"\n" +
 	"\n" +
 	"Redirected\x12\x14\n" +
-	"\x05place\x18\x01 \x01(\tR\x05place\"P\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\"j\n" +
 	"\bReceived\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x1c\n" +
 	"\tcondition\x18\x02 \x01(\tR\tcondition\x12\x12\n" +
-	"\x04type\x18\x03 \x01(\tR\x04type\"\x14\n" +
+	"\x04type\x18\x03 \x01(\tR\x04type\x12\x18\n" +
+	"\acarrier\x18\x04 \x01(\tR\acarrier\"\x14\n" +
 	"\x12AcceptedForTesting\"\xa3\x01\n" +
 	"\x15AcceptedWithDeviation\x12\x1e\n" +
 	"\n" +
@@ -6638,9 +6833,16 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\vDerivedFrom\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x14\n" +
-	"\x05tests\x18\x03 \x03(\tR\x05tests\"$\n" +
+	"\x05tests\x18\x03 \x03(\tR\x05tests\"o\n" +
 	"\x0eSameMaterialAs\x12\x12\n" +
-	"\x04tube\x18\x01 \x01(\tR\x04tube\"!\n" +
+	"\x04tube\x18\x01 \x01(\tR\x04tube\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x121\n" +
+	"\x04note\x18\x03 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"\x8d\x01\n" +
+	"\fReidentified\x12\x18\n" +
+	"\apatient\x18\x01 \x01(\tR\apatient\x12\x18\n" +
+	"\arequest\x18\x02 \x01(\tR\arequest\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x121\n" +
+	"\x04note\x18\x04 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"!\n" +
 	"\tSplitInto\x12\x14\n" +
 	"\x05tubes\x18\x01 \x03(\tR\x05tubes\"$\n" +
 	"\fResultIssued\x12\x14\n" +
@@ -6669,9 +6871,10 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\fFlagPutAside\x12\x18\n" +
 	"\aepisode\x18\x01 \x01(\x03R\aepisode\x12\x14\n" +
 	"\x05until\x18\x02 \x01(\x03R\x05until\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\x1c\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"2\n" +
 	"\x06Sealed\x12\x12\n" +
-	"\x04seal\x18\x01 \x01(\tR\x04seal\" \n" +
+	"\x04seal\x18\x01 \x01(\tR\x04seal\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\x03R\x05count\" \n" +
 	"\n" +
 	"SealBroken\x12\x12\n" +
 	"\x04seal\x18\x01 \x01(\tR\x04seal\"D\n" +
@@ -6679,8 +6882,9 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04mode\x18\x01 \x01(\tR\x04mode\x12\x14\n" +
 	"\x05route\x18\x02 \x01(\tR\x05route\x12\x0e\n" +
 	"\x02to\x18\x03 \x01(\tR\x02to\"\t\n" +
-	"\aArrived\"\t\n" +
-	"\aEmptied\"9\n" +
+	"\aArrived\"\x1f\n" +
+	"\aEmptied\x12\x14\n" +
+	"\x05count\x18\x01 \x01(\x03R\x05count\"9\n" +
 	"\x0eLoggerAttached\x12\x0e\n" +
 	"\x02to\x18\x01 \x01(\tR\x02to\x12\x17\n" +
 	"\ato_kind\x18\x02 \x01(\tR\x06toKind\"\x10\n" +
@@ -6703,7 +6907,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04note\x18\x04 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"S\n" +
 	"\rClockMeasured\x12\x1b\n" +
 	"\toffset_ms\x18\x01 \x01(\x03R\boffsetMs\x12%\n" +
-	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\xf5\x01\n" +
+	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\x8f\x02\n" +
 	"\x0ePlaceDescribed\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
@@ -6713,7 +6917,8 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x05basis\x18\x05 \x01(\tR\x05basis\x12\x14\n" +
 	"\x05owner\x18\x06 \x01(\tR\x05owner\x12\x16\n" +
 	"\x06review\x18\a \x01(\x03R\x06review\x12$\n" +
-	"\x0ebench_spin_min\x18\b \x01(\x03R\fbenchSpinMin\"\xce\x01\n" +
+	"\x0ebench_spin_min\x18\b \x01(\x03R\fbenchSpinMin\x12\x18\n" +
+	"\arelabel\x18\t \x01(\bR\arelabel\"\xce\x01\n" +
 	"\x10CarrierDescribed\x12!\n" +
 	"\fcarrier_kind\x18\x01 \x01(\tR\vcarrierKind\x12\x1f\n" +
 	"\vown_climate\x18\x02 \x01(\bR\n" +
@@ -6775,7 +6980,7 @@ func file_event_v1_event_proto_rawDescGZIP() []byte {
 	return file_event_v1_event_proto_rawDescData
 }
 
-var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 82)
+var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 83)
 var file_event_v1_event_proto_goTypes = []any{
 	(*Decision)(nil),              // 0: specimen.event.v1.Decision
 	(*Ciphertext)(nil),            // 1: specimen.event.v1.Ciphertext
@@ -6828,37 +7033,38 @@ var file_event_v1_event_proto_goTypes = []any{
 	(*Disposed)(nil),              // 48: specimen.event.v1.Disposed
 	(*DerivedFrom)(nil),           // 49: specimen.event.v1.DerivedFrom
 	(*SameMaterialAs)(nil),        // 50: specimen.event.v1.SameMaterialAs
-	(*SplitInto)(nil),             // 51: specimen.event.v1.SplitInto
-	(*ResultIssued)(nil),          // 52: specimen.event.v1.ResultIssued
-	(*DeclaredLost)(nil),          // 53: specimen.event.v1.DeclaredLost
-	(*Found)(nil),                 // 54: specimen.event.v1.Found
-	(*FlagRaised)(nil),            // 55: specimen.event.v1.FlagRaised
-	(*FlagChanged)(nil),           // 56: specimen.event.v1.FlagChanged
-	(*FlagCleared)(nil),           // 57: specimen.event.v1.FlagCleared
-	(*FlagTaken)(nil),             // 58: specimen.event.v1.FlagTaken
-	(*FlagOverridden)(nil),        // 59: specimen.event.v1.FlagOverridden
-	(*FlagActed)(nil),             // 60: specimen.event.v1.FlagActed
-	(*FlagPutAside)(nil),          // 61: specimen.event.v1.FlagPutAside
-	(*Sealed)(nil),                // 62: specimen.event.v1.Sealed
-	(*SealBroken)(nil),            // 63: specimen.event.v1.SealBroken
-	(*Departed)(nil),              // 64: specimen.event.v1.Departed
-	(*Arrived)(nil),               // 65: specimen.event.v1.Arrived
-	(*Emptied)(nil),               // 66: specimen.event.v1.Emptied
-	(*LoggerAttached)(nil),        // 67: specimen.event.v1.LoggerAttached
-	(*LoggerDetached)(nil),        // 68: specimen.event.v1.LoggerDetached
-	(*LoggerCalibrated)(nil),      // 69: specimen.event.v1.LoggerCalibrated
-	(*Voided)(nil),                // 70: specimen.event.v1.Voided
-	(*DoubtRaised)(nil),           // 71: specimen.event.v1.DoubtRaised
-	(*DoubtClosed)(nil),           // 72: specimen.event.v1.DoubtClosed
-	(*ClockMeasured)(nil),         // 73: specimen.event.v1.ClockMeasured
-	(*PlaceDescribed)(nil),        // 74: specimen.event.v1.PlaceDescribed
-	(*CarrierDescribed)(nil),      // 75: specimen.event.v1.CarrierDescribed
-	(*PersonDescribed)(nil),       // 76: specimen.event.v1.PersonDescribed
-	(*DeviceEnrolled)(nil),        // 77: specimen.event.v1.DeviceEnrolled
-	(*LoggerFileImported)(nil),    // 78: specimen.event.v1.LoggerFileImported
-	(*LoggerDescribed)(nil),       // 79: specimen.event.v1.LoggerDescribed
-	(*RouteDescribed)(nil),        // 80: specimen.event.v1.RouteDescribed
-	(*RulesAdopted)(nil),          // 81: specimen.event.v1.RulesAdopted
+	(*Reidentified)(nil),          // 51: specimen.event.v1.Reidentified
+	(*SplitInto)(nil),             // 52: specimen.event.v1.SplitInto
+	(*ResultIssued)(nil),          // 53: specimen.event.v1.ResultIssued
+	(*DeclaredLost)(nil),          // 54: specimen.event.v1.DeclaredLost
+	(*Found)(nil),                 // 55: specimen.event.v1.Found
+	(*FlagRaised)(nil),            // 56: specimen.event.v1.FlagRaised
+	(*FlagChanged)(nil),           // 57: specimen.event.v1.FlagChanged
+	(*FlagCleared)(nil),           // 58: specimen.event.v1.FlagCleared
+	(*FlagTaken)(nil),             // 59: specimen.event.v1.FlagTaken
+	(*FlagOverridden)(nil),        // 60: specimen.event.v1.FlagOverridden
+	(*FlagActed)(nil),             // 61: specimen.event.v1.FlagActed
+	(*FlagPutAside)(nil),          // 62: specimen.event.v1.FlagPutAside
+	(*Sealed)(nil),                // 63: specimen.event.v1.Sealed
+	(*SealBroken)(nil),            // 64: specimen.event.v1.SealBroken
+	(*Departed)(nil),              // 65: specimen.event.v1.Departed
+	(*Arrived)(nil),               // 66: specimen.event.v1.Arrived
+	(*Emptied)(nil),               // 67: specimen.event.v1.Emptied
+	(*LoggerAttached)(nil),        // 68: specimen.event.v1.LoggerAttached
+	(*LoggerDetached)(nil),        // 69: specimen.event.v1.LoggerDetached
+	(*LoggerCalibrated)(nil),      // 70: specimen.event.v1.LoggerCalibrated
+	(*Voided)(nil),                // 71: specimen.event.v1.Voided
+	(*DoubtRaised)(nil),           // 72: specimen.event.v1.DoubtRaised
+	(*DoubtClosed)(nil),           // 73: specimen.event.v1.DoubtClosed
+	(*ClockMeasured)(nil),         // 74: specimen.event.v1.ClockMeasured
+	(*PlaceDescribed)(nil),        // 75: specimen.event.v1.PlaceDescribed
+	(*CarrierDescribed)(nil),      // 76: specimen.event.v1.CarrierDescribed
+	(*PersonDescribed)(nil),       // 77: specimen.event.v1.PersonDescribed
+	(*DeviceEnrolled)(nil),        // 78: specimen.event.v1.DeviceEnrolled
+	(*LoggerFileImported)(nil),    // 79: specimen.event.v1.LoggerFileImported
+	(*LoggerDescribed)(nil),       // 80: specimen.event.v1.LoggerDescribed
+	(*RouteDescribed)(nil),        // 81: specimen.event.v1.RouteDescribed
+	(*RulesAdopted)(nil),          // 82: specimen.event.v1.RulesAdopted
 }
 var file_event_v1_event_proto_depIdxs = []int32{
 	7,  // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
@@ -6906,59 +7112,62 @@ var file_event_v1_event_proto_depIdxs = []int32{
 	48, // 42: specimen.event.v1.Fact.disposed:type_name -> specimen.event.v1.Disposed
 	49, // 43: specimen.event.v1.Fact.derived_from:type_name -> specimen.event.v1.DerivedFrom
 	50, // 44: specimen.event.v1.Fact.same_material_as:type_name -> specimen.event.v1.SameMaterialAs
-	51, // 45: specimen.event.v1.Fact.split_into:type_name -> specimen.event.v1.SplitInto
-	52, // 46: specimen.event.v1.Fact.result_issued:type_name -> specimen.event.v1.ResultIssued
-	53, // 47: specimen.event.v1.Fact.declared_lost:type_name -> specimen.event.v1.DeclaredLost
-	54, // 48: specimen.event.v1.Fact.found:type_name -> specimen.event.v1.Found
-	55, // 49: specimen.event.v1.Fact.flag_raised:type_name -> specimen.event.v1.FlagRaised
-	56, // 50: specimen.event.v1.Fact.flag_changed:type_name -> specimen.event.v1.FlagChanged
-	57, // 51: specimen.event.v1.Fact.flag_cleared:type_name -> specimen.event.v1.FlagCleared
-	58, // 52: specimen.event.v1.Fact.flag_taken:type_name -> specimen.event.v1.FlagTaken
-	59, // 53: specimen.event.v1.Fact.flag_overridden:type_name -> specimen.event.v1.FlagOverridden
-	60, // 54: specimen.event.v1.Fact.flag_acted:type_name -> specimen.event.v1.FlagActed
-	61, // 55: specimen.event.v1.Fact.flag_put_aside:type_name -> specimen.event.v1.FlagPutAside
-	62, // 56: specimen.event.v1.Fact.sealed:type_name -> specimen.event.v1.Sealed
-	63, // 57: specimen.event.v1.Fact.seal_broken:type_name -> specimen.event.v1.SealBroken
-	64, // 58: specimen.event.v1.Fact.departed:type_name -> specimen.event.v1.Departed
-	65, // 59: specimen.event.v1.Fact.arrived:type_name -> specimen.event.v1.Arrived
-	66, // 60: specimen.event.v1.Fact.emptied:type_name -> specimen.event.v1.Emptied
-	67, // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
-	68, // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
-	69, // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
-	78, // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
-	70, // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
-	71, // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
-	72, // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
-	73, // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
-	74, // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
-	75, // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
-	76, // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
-	77, // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
-	79, // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
-	80, // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
-	81, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
-	1,  // 76: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 77: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 78: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 79: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 80: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 81: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 82: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 83: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 84: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 85: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
-	3,  // 86: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
-	3,  // 87: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
-	1,  // 88: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 89: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 90: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
-	2,  // 91: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
-	2,  // 92: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
-	93, // [93:93] is the sub-list for method output_type
-	93, // [93:93] is the sub-list for method input_type
-	93, // [93:93] is the sub-list for extension type_name
-	93, // [93:93] is the sub-list for extension extendee
-	0,  // [0:93] is the sub-list for field type_name
+	52, // 45: specimen.event.v1.Fact.split_into:type_name -> specimen.event.v1.SplitInto
+	53, // 46: specimen.event.v1.Fact.result_issued:type_name -> specimen.event.v1.ResultIssued
+	54, // 47: specimen.event.v1.Fact.declared_lost:type_name -> specimen.event.v1.DeclaredLost
+	55, // 48: specimen.event.v1.Fact.found:type_name -> specimen.event.v1.Found
+	56, // 49: specimen.event.v1.Fact.flag_raised:type_name -> specimen.event.v1.FlagRaised
+	57, // 50: specimen.event.v1.Fact.flag_changed:type_name -> specimen.event.v1.FlagChanged
+	58, // 51: specimen.event.v1.Fact.flag_cleared:type_name -> specimen.event.v1.FlagCleared
+	59, // 52: specimen.event.v1.Fact.flag_taken:type_name -> specimen.event.v1.FlagTaken
+	60, // 53: specimen.event.v1.Fact.flag_overridden:type_name -> specimen.event.v1.FlagOverridden
+	61, // 54: specimen.event.v1.Fact.flag_acted:type_name -> specimen.event.v1.FlagActed
+	62, // 55: specimen.event.v1.Fact.flag_put_aside:type_name -> specimen.event.v1.FlagPutAside
+	63, // 56: specimen.event.v1.Fact.sealed:type_name -> specimen.event.v1.Sealed
+	64, // 57: specimen.event.v1.Fact.seal_broken:type_name -> specimen.event.v1.SealBroken
+	65, // 58: specimen.event.v1.Fact.departed:type_name -> specimen.event.v1.Departed
+	66, // 59: specimen.event.v1.Fact.arrived:type_name -> specimen.event.v1.Arrived
+	67, // 60: specimen.event.v1.Fact.emptied:type_name -> specimen.event.v1.Emptied
+	68, // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
+	69, // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
+	70, // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
+	79, // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
+	71, // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
+	72, // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
+	73, // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
+	74, // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
+	75, // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
+	76, // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
+	77, // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
+	78, // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
+	80, // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
+	81, // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
+	82, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
+	51, // 76: specimen.event.v1.Fact.reidentified:type_name -> specimen.event.v1.Reidentified
+	1,  // 77: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 78: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 79: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 80: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 81: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 82: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 83: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 84: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 85: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 86: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 87: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 88: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
+	3,  // 89: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
+	3,  // 90: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
+	1,  // 91: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 92: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 93: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
+	2,  // 94: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
+	2,  // 95: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
+	96, // [96:96] is the sub-list for method output_type
+	96, // [96:96] is the sub-list for method input_type
+	96, // [96:96] is the sub-list for extension type_name
+	96, // [96:96] is the sub-list for extension extendee
+	0,  // [0:96] is the sub-list for field type_name
 }
 
 func init() { file_event_v1_event_proto_init() }
@@ -7041,6 +7250,7 @@ func file_event_v1_event_proto_init() {
 		(*Fact_LoggerDescribed)(nil),
 		(*Fact_RouteDescribed)(nil),
 		(*Fact_RulesAdopted)(nil),
+		(*Fact_Reidentified)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -7048,7 +7258,7 @@ func file_event_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_event_v1_event_proto_rawDesc), len(file_event_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   82,
+			NumMessages:   83,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

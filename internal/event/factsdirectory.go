@@ -1,0 +1,56 @@
+package event
+
+// The facts by which the house is described. They stand in the log too, so that a
+// changed assumption leaves a trace.
+
+// PlaceDescribed declares a place.
+type PlaceDescribed struct {
+	Name         string  // shown name
+	PlaceKind    string  // ward, home, clinic, hatch, vehicle, reception, bench or store
+	Zone         string  // IANA time zone
+	Assumed      Range   // temperature assumed there
+	Basis        string  // why the range is believed
+	Owner        string  // who answers for it
+	Review       Instant // when it must be looked at again, 0 for never
+	BenchSpinMin int64   // accepted here counts as spun within so many minutes, 0 for no
+	Relabel      bool    // a tube may get another number here, by two persons and with a reason
+}
+
+// CarrierDescribed declares a carrier.
+type CarrierDescribed struct {
+	CarrierKind string  // rack, bag, box or flask
+	OwnClimate  bool    // takes no temperature from outside itself
+	Assumed     Range   // temperature assumed inside
+	Basis       string  // why the range is believed
+	Owner       string  // who answers for it
+	Review      Instant // when it must be looked at again, 0 for never
+}
+
+// PersonDescribed declares a person by staff code, never by name.
+type PersonDescribed struct {
+	Role   string // collector, courier, reception, scientist, quality or engineer
+	Active bool   // may act
+}
+
+// DeviceEnrolled declares a device.
+type DeviceEnrolled struct {
+	DeviceKind string // phone, cart, desk or service
+	Active     bool   // may act
+}
+
+// LoggerDescribed declares a temperature logger.
+type LoggerDescribed struct {
+	EveryMs  int64  // interval between readings
+	HoldMs   int64  // how long a last value holds, -1 for the default
+	MaxGapMs int64  // longest bridged gap, 0 for the default
+	Zone     string // IANA zone or offset that its clock shows, empty when not said
+}
+
+// RouteDescribed declares a timetable.
+type RouteDescribed struct {
+	From     string   // place
+	To       string   // place
+	Departs  []string // local times hh:mm
+	TakesMin int64    // minutes on the way
+	Zone     string   // IANA time zone of the departures
+}
