@@ -58,6 +58,8 @@ func (s *Server) tubeMessage(k event.Key, v *live.View, whole bool) *custodyv1.T
 		Sequence: t.Seq, Irreplaceable: t.Irreplaceable, Doubts: doubtMessages(v),
 		MeasuredMs: v.By[thermal.Measured], AttestedMs: v.By[thermal.Attested], AssumedMs: v.By[thermal.Assumed], UnknownMs: v.By[thermal.Unknown],
 	}
+	m.Thaws, m.Spins = counts(t)
+	m.DrawnUl, m.ReidentifiedAt = t.DrawnUl, stamp(t.Reidentified.At)
 	if t.Zero.Earliest != 0 {
 		m.CollectedLatest = stamp(t.Zero.Latest)
 	}
@@ -419,7 +421,11 @@ func (s *Server) ExplainTest(ctx context.Context, req *custodyv1.ExplainTestRequ
 	if !ok {
 		return nil, noTube(req.GetId())
 	}
-	m := &stabilityv1.Explanation{Verdict: s.verdict(&ex.Judgement, event.OutlookUnknown), Answer: canRun(&ex.Judgement)}
+	material, tube, ok := s.Model.MaterialOf(key(req.GetId()), at)
+	if !ok {
+		return nil, noTube(req.GetId())
+	}
+	m := &stabilityv1.Explanation{Verdict: s.verdict(&ex.Judgement, event.OutlookUnknown), Answer: canAdd(tube, &material, &ex.Judgement)}
 	for _, r := range ex.Rows {
 		m.Rows = append(m.Rows, &stabilityv1.Row{
 			From: stamp(r.From), To: stamp(r.To), Evidence: string(r.Evidence.Word()), Band: r.Band, LimitMs: r.LimitMs, UsedMs: r.UsedMs,

@@ -55,6 +55,8 @@ func (w *World) indexTubeFact(tube event.Key, fact event.Fact) {
 		w.indexTube(tube, f.Request, "")
 	case event.Collected:
 		w.indexTube(tube, f.Request, f.Draw)
+	case event.Reidentified:
+		w.indexTube(tube, f.Request, "")
 	case event.DerivedFrom:
 		addTo(w.children, f.Parent, tube)
 	case event.SameMaterialAs:
@@ -374,6 +376,8 @@ func (r *reach) related(facts []event.Fact) {
 			named(event.KindDraw, f.Draw)
 			named(event.KindRequest, f.Request)
 		case event.TubePrepared:
+			named(event.KindRequest, f.Request)
+		case event.Reidentified:
 			named(event.KindRequest, f.Request)
 		}
 	}

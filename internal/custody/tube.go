@@ -37,6 +37,7 @@ type Tube struct {
 	// TimeConflict: received before collected, by what was told.
 	TimeConflict bool
 	Collected    bool
+	DrawnUl      int64    // microlitres that were said to be drawn, 0 when not said
 	Changes      []Change // in order of time
 	Ended        []Ended  // in order of time
 	Handling     []Handling
@@ -299,6 +300,9 @@ func (d *derived) labels(w *World, own []Step) {
 					t.Patient, t.Draw, t.Request, t.Type = f.Patient, f.Draw, f.Request, f.Type
 				}
 				t.Collected = true
+				if f.VolumeUl != 0 {
+					t.DrawnUl = f.VolumeUl
+				}
 				d.fill(&own[i])
 				keepFirst(&t.Type, f.Type)
 			case event.Received:

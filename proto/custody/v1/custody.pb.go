@@ -2770,10 +2770,17 @@ type Tube struct {
 	Temperature *TemperatureSummary `protobuf:"bytes,26,opt,name=temperature,proto3" json:"temperature,omitempty"`
 	// Sprec is the SPREC 2.0 code of the sample by its history, empty where its
 	// elements can't be told; sprec_reasons say how each element was found.
-	Sprec         string   `protobuf:"bytes,27,opt,name=sprec,proto3" json:"sprec,omitempty"`
-	SprecReasons  []string `protobuf:"bytes,28,rep,name=sprec_reasons,json=sprecReasons,proto3" json:"sprec_reasons,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Sprec        string   `protobuf:"bytes,27,opt,name=sprec,proto3" json:"sprec,omitempty"`
+	SprecReasons []string `protobuf:"bytes,28,rep,name=sprec_reasons,json=sprecReasons,proto3" json:"sprec_reasons,omitempty"`
+	// How often the material was thawed and spun.
+	Thaws int64 `protobuf:"varint,29,opt,name=thaws,proto3" json:"thaws,omitempty"`
+	Spins int64 `protobuf:"varint,30,opt,name=spins,proto3" json:"spins,omitempty"`
+	// Microlitres that were said to be drawn, 0 when not said.
+	DrawnUl int64 `protobuf:"varint,31,opt,name=drawn_ul,json=drawnUl,proto3" json:"drawn_ul,omitempty"`
+	// Reidentified at is when a person corrected whom it belongs to; empty for never.
+	ReidentifiedAt string `protobuf:"bytes,32,opt,name=reidentified_at,json=reidentifiedAt,proto3" json:"reidentified_at,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Tube) Reset() {
@@ -3000,6 +3007,34 @@ func (x *Tube) GetSprecReasons() []string {
 		return x.SprecReasons
 	}
 	return nil
+}
+
+func (x *Tube) GetThaws() int64 {
+	if x != nil {
+		return x.Thaws
+	}
+	return 0
+}
+
+func (x *Tube) GetSpins() int64 {
+	if x != nil {
+		return x.Spins
+	}
+	return 0
+}
+
+func (x *Tube) GetDrawnUl() int64 {
+	if x != nil {
+		return x.DrawnUl
+	}
+	return 0
+}
+
+func (x *Tube) GetReidentifiedAt() string {
+	if x != nil {
+		return x.ReidentifiedAt
+	}
+	return ""
 }
 
 // TemperatureSummary sums up a history. Nothing is judged by it.
@@ -5223,7 +5258,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\ascan_id\x18\x05 \x01(\tR\x06scanId\"5\n" +
 	"\x0eGetTubeRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x13\n" +
-	"\x05as_of\x18\x02 \x01(\tR\x04asOf\"\xfd\a\n" +
+	"\x05as_of\x18\x02 \x01(\tR\x04asOf\"\xed\b\n" +
 	"\x04Tube\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x12\n" +
@@ -5257,7 +5292,11 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"unknown_ms\x18\x19 \x01(\x03R\tunknownMs\x12I\n" +
 	"\vtemperature\x18\x1a \x01(\v2'.specimen.custody.v1.TemperatureSummaryR\vtemperature\x12\x14\n" +
 	"\x05sprec\x18\x1b \x01(\tR\x05sprec\x12#\n" +
-	"\rsprec_reasons\x18\x1c \x03(\tR\fsprecReasons\x1a8\n" +
+	"\rsprec_reasons\x18\x1c \x03(\tR\fsprecReasons\x12\x14\n" +
+	"\x05thaws\x18\x1d \x01(\x03R\x05thaws\x12\x14\n" +
+	"\x05spins\x18\x1e \x01(\x03R\x05spins\x12\x19\n" +
+	"\bdrawn_ul\x18\x1f \x01(\x03R\adrawnUl\x12'\n" +
+	"\x0freidentified_at\x18  \x01(\tR\x0ereidentifiedAt\x1a8\n" +
 	"\n" +
 	"FactsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
