@@ -20,9 +20,13 @@ const (
 	maxGroupBytes = 4 << 20
 )
 
-// answerTime is how long one publish or batch may stay without an answer; an
-// election among three servers takes up to 10 s.
-const answerTime = 15 * time.Second
+// answerTime is how long one publish or batch may stay without an answer. What was
+// sent to a server that is gone is never answered, so waiting through an election
+// of ten seconds would only lengthen the gap: the sender sends again, with its id.
+const answerTime = 5 * time.Second
+
+// electionTime is how long servers of a cluster may need to agree on a leader.
+const electionTime = 10 * time.Second
 
 // entry is one message on its way into the stream.
 type entry struct {
@@ -46,6 +50,7 @@ type outcome struct {
 // costs less here (see breakEven).
 type committer struct {
 	js        jetstream.JetStream
+	line      *line
 	breakEven int // largest number that is published singly
 
 	mu      sync.Mutex // guards the fields below
@@ -60,9 +65,9 @@ type committer struct {
 	flying sync.WaitGroup
 }
 
-func newCommitter(js jetstream.JetStream, breakEven int) *committer {
+func newCommitter(js jetstream.JetStream, line *line, breakEven int) *committer {
 	c := &committer{
-		js: js, breakEven: breakEven,
+		js: js, line: line, breakEven: breakEven,
 		wake: make(chan struct{}, 1), quit: make(chan struct{}), over: make(chan struct{}),
 	}
 	go c.loop()
@@ -109,7 +114,7 @@ const traceHeader = "traceparent"
 
 // single publishes one message and waits for its answer.
 func (c *committer) single(ctx context.Context, e *entry) (uint64, error) {
-	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	ctx, cancel := c.line.within(ctx, answerTime)
 	defer cancel()
 	ack, err := c.js.PublishMsg(ctx, e.msg())
 	if err != nil {
@@ -240,8 +245,8 @@ func (c *committer) singly(group []*entry) {
 		}
 		futures[i] = f
 	}
-	timer := time.NewTimer(answerTime)
-	defer timer.Stop()
+	ctx, cancel := c.line.within(context.Background(), answerTime)
+	defer cancel()
 	for i, f := range futures {
 		if f == nil {
 			continue
@@ -251,8 +256,7 @@ func (c *committer) singly(group []*entry) {
 			group[i].done <- outcome{seq: ack.Sequence}
 		case err := <-f.Err():
 			group[i].done <- outcome{err: classify(err)}
-		case <-timer.C:
-			timer.Reset(0)
+		case <-ctx.Done():
 			group[i].done <- outcome{err: ErrUncertain}
 		}
 	}
@@ -266,7 +270,7 @@ func (c *committer) batch(group []*entry) {
 	for i, e := range group {
 		msgs[i] = e.msg()
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), answerTime)
+	ctx, cancel := c.line.within(context.Background(), answerTime)
 	defer cancel()
 	ack, err := jetstreamext.PublishMsgBatch(ctx, c.js, msgs, jetstreamext.BatchFlowControl{AckFirst: true, AckTimeout: answerTime})
 	if err == nil {
@@ -281,6 +285,10 @@ func (c *committer) batch(group []*entry) {
 		for _, e := range group {
 			e.done <- outcome{err: kind}
 		}
+		return
+	}
+	if len(group) == 1 {
+		group[0].done <- outcome{err: kind}
 		return
 	}
 	half := len(group) / 2

@@ -53,7 +53,7 @@ func OperatorOf(l Log) (*Operator, error) {
 // directory, and calls Close.
 func OpenOperator(_ context.Context, o Options) (*Operator, error) {
 	o = o.withDefaults()
-	j := &jet{opts: o, closing: make(chan struct{})}
+	j := newJet(o)
 	if o.URL == "" {
 		if _, err := os.Stat(j.streamsFile()); err != nil {
 			return nil, fmt.Errorf("eventlog: %s holds no store (no streams.json); give the data folder of a custodyd: %w", o.Dir, err)

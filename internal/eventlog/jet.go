@@ -55,6 +55,7 @@ type jet struct {
 	daemon   *nats.Conn
 	operator *nats.Conn
 	js       jetstream.JetStream
+	line     *line // of daemon
 	facts    *committer
 	readings *committer
 
@@ -76,12 +77,17 @@ func Open(ctx context.Context, o Options) (Log, error) {
 	if err := checkVolumeName(o.Volume); err != nil {
 		return nil, err
 	}
-	j := &jet{opts: o, leases: map[string]uint64{}, closing: make(chan struct{})}
+	j := newJet(o)
 	if err := j.start(ctx); err != nil {
 		j.shut()
 		return nil, err
 	}
 	return j, nil
+}
+
+// newJet gives a log that isn't connected yet.
+func newJet(o Options) *jet {
+	return &jet{opts: o, line: newLine(), leases: map[string]uint64{}, closing: make(chan struct{})}
 }
 
 func (j *jet) start(ctx context.Context) error {
@@ -120,8 +126,8 @@ func (j *jet) start(ctx context.Context) error {
 	if j.js, err = jetstream.New(j.daemon, jetstream.WithPublishAsyncMaxPending(4096)); err != nil {
 		return fmt.Errorf("eventlog: %w", err)
 	}
-	j.facts = newCommitter(j.js, even)
-	j.readings = newCommitter(j.js, even)
+	j.facts = newCommitter(j.js, j.line, even)
+	j.readings = newCommitter(j.js, j.line, even)
 	j.opts.Logger.Info("log open", slog.String("volume", j.opts.Volume), slog.Int("published_singly_up_to", even))
 	return nil
 }
@@ -133,7 +139,7 @@ func (j *jet) connect() error {
 			return err
 		}
 		j.server = server
-		if j.daemon, err = server.connect(daemonUser); err != nil {
+		if j.daemon, err = server.connect(daemonUser, nats.DisconnectErrHandler(j.line.broke)); err != nil {
 			return fmt.Errorf("eventlog: %w", err)
 		}
 		if j.operator, err = server.connect(operatorUser); err != nil {
@@ -145,17 +151,27 @@ func (j *jet) connect() error {
 		j.opts.Replicas = 3
 	}
 	var err error
-	if j.daemon, err = nats.Connect(j.opts.URL, nats.Name("custodyd"), nats.MaxReconnects(-1)); err != nil {
+	if j.daemon, err = nats.Connect(j.opts.URL, append(clusterConnection(), nats.Name("custodyd"), nats.DisconnectErrHandler(j.line.broke))...); err != nil {
 		return fmt.Errorf("eventlog: connect to the cluster: %w", err)
 	}
 	operator := j.opts.OperatorURL
 	if operator == "" {
 		operator = j.opts.URL
 	}
-	if j.operator, err = nats.Connect(operator, nats.Name("custodyd operator"), nats.MaxReconnects(-1)); err != nil {
+	if j.operator, err = nats.Connect(operator, append(clusterConnection(), nats.Name("custodyd operator"))...); err != nil {
 		return fmt.Errorf("eventlog: connect to the cluster as operator: %w", err)
 	}
 	return nil
+}
+
+// clusterConnection is how this process keeps up with a cluster: a server that is
+// gone without a word is noticed after seconds and another one is tried, and
+// nothing is put by while there is none: the sender of a scan keeps it.
+func clusterConnection() []nats.Option {
+	return []nats.Option{
+		nats.MaxReconnects(-1), nats.ReconnectWait(250 * time.Millisecond), nats.ReconnectBufSize(-1),
+		nats.PingInterval(2 * time.Second), nats.MaxPingsOutstanding(2),
+	}
 }
 
 // knownStreams reads which streams existed on this data directory before. With
@@ -214,7 +230,7 @@ func breakEven(ctx context.Context, js jetstream.JetStream, replicas int) int {
 		return defaultBreak
 	}
 	defer func() { _ = js.DeleteStream(ctx, name) }()
-	c := &committer{js: js}
+	c := &committer{js: js, line: newLine()}
 	time1 := medianOf(5, func() { c.singly(probes(1)) })
 	timeN := medianOf(5, func() { c.batch(probes(16)) })
 	if time1 <= 0 {

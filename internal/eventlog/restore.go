@@ -97,14 +97,14 @@ func undo(m *Manifest, dir string) error {
 }
 
 func restore(ctx context.Context, m *Manifest, o RestoreOptions) error {
-	j := &jet{opts: Options{Dir: o.Dir, Key: o.Key, MaxStore: o.MaxStore, flushLate: true}.withDefaults(), closing: make(chan struct{})}
+	j := newJet(Options{Dir: o.Dir, Key: o.Key, MaxStore: o.MaxStore, flushLate: true}.withDefaults())
 	if err := j.fill(ctx, m, o); err != nil {
 		return err
 	}
 	if err := syncTree(filepath.Join(o.Dir, "store")); err != nil {
 		return err
 	}
-	j = &jet{opts: Options{Dir: o.Dir, Key: o.Key, MaxStore: o.MaxStore}.withDefaults(), closing: make(chan struct{})}
+	j = newJet(Options{Dir: o.Dir, Key: o.Key, MaxStore: o.MaxStore}.withDefaults())
 	if err := j.check(ctx, m, o); err != nil {
 		return err
 	}

@@ -95,13 +95,13 @@ accounts {
 	return e, nil
 }
 
-func (e *embedded) connect(user string) (*nats.Conn, error) {
+func (e *embedded) connect(user string, more ...nats.Option) (*nats.Conn, error) {
 	password := e.daemonPassword
 	if user == operatorUser {
 		password = e.operatorPassword
 	}
-	return nats.Connect("", nats.InProcessServer(e.srv), nats.UserInfo(user, password), nats.Name("custodyd "+user),
-		nats.MaxReconnects(-1))
+	return nats.Connect("", append(more, nats.InProcessServer(e.srv), nats.UserInfo(user, password), nats.Name("custodyd "+user),
+		nats.MaxReconnects(-1))...)
 }
 
 func (e *embedded) stop() {
