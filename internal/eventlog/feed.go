@@ -2,6 +2,7 @@ package eventlog
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -46,6 +47,17 @@ func (f *feed[T]) leave(t *tail[T]) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	delete(f.tails, t)
+}
+
+// read is the last sequence that a follower has handed on.
+func (f *feed[T]) read() uint64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var last uint64
+	for t := range f.tails {
+		last = max(last, t.behind())
+	}
+	return last
 }
 
 // put tells every follower of a durable message.
@@ -105,7 +117,7 @@ func (t *tail[T]) take() (first uint64, list []T) {
 func (t *tail[T]) behind() uint64 {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	return t.next - 1
+	return max(t.next, 1) - 1 // 0 until the stream was read for the first time
 }
 
 // tailing follows one stream of the embedded log in order: what this process wrote
@@ -117,8 +129,16 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 	defer look.Stop()
 	for {
 		var err error
-		if from, err = j.readToEnd(ctx, stream, from, read); err != nil || ctx.Err() != nil {
+		from, err = j.readToEnd(ctx, stream, from, read)
+		var lost *LostError
+		if errors.As(err, &lost) || errors.Is(err, ErrClosed) || ctx.Err() != nil {
 			return err
+		} else if err != nil {
+			// The server is being started again, or the disk holds it up; health says so.
+			if !j.pause(ctx) {
+				return j.ended(ctx, nil)
+			}
+			continue
 		}
 		t.from(from)
 		stood := uint64(0) // where the follower stood at the last look, plus one
@@ -133,12 +153,17 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 				return nil
 			case <-j.closing:
 				return ErrClosed
+			case <-j.guard.broken:
+				return j.guard.gone()
 			case <-t.wake:
 			case <-look.C:
 				before := t.behind()
 				end, err := j.lastOf(ctx, stream)
 				if err != nil {
-					return j.ended(ctx, err)
+					if err = j.ended(ctx, err); err == nil || errors.Is(err, ErrClosed) {
+						return err
+					}
+					continue
 				}
 				// What is durable comes through the feed a moment later: only what is
 				// still missing at the next look is a hole.
@@ -147,6 +172,20 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 			}
 		}
 		from = t.behind()
+	}
+}
+
+// pause waits until it is worth trying again, and reports whether it is.
+func (j *jet) pause(ctx context.Context) bool {
+	t := time.NewTimer(lookEvery)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-j.closing:
+		return false
+	case <-t.C:
+		return true
 	}
 }
 

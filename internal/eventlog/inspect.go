@@ -88,12 +88,17 @@ func (o *Operator) Close() {
 	}
 }
 
+// withDefaults fills what was not said. The embedded store holds two streams of facts
+// and the keys: two fifths of it for each of the first leave room for the third.
 func (o Options) withDefaults() Options {
+	if o.MaxStore == 0 {
+		o.MaxStore = max(DefaultMaxStore, o.MaxBytes/2*5)
+	}
 	if o.MaxBytes == 0 {
 		o.MaxBytes = DefaultMaxBytes
-	}
-	if o.MaxStore == 0 {
-		o.MaxStore = DefaultMaxStore
+		if o.URL == "" {
+			o.MaxBytes = min(DefaultMaxBytes, o.MaxStore/5*2)
+		}
 	}
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
@@ -204,7 +209,7 @@ func (o *Operator) Inspect(ctx context.Context) (Inspection, error) {
 	}
 	for _, name := range names {
 		if volumeOf(name) == "" && name != keysStream && name != leaseStream {
-			if name != probeStream {
+			if !strings.HasPrefix(name, probePrefix) {
 				in.Unknown = append(in.Unknown, name)
 			}
 			continue

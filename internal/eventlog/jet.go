@@ -2,13 +2,11 @@ package eventlog
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -21,7 +19,8 @@ import (
 
 // Options says where the log lives. The zero value of a field is its default.
 type Options struct {
-	// Dir is the data directory of the embedded server. Used when URL is empty.
+	// Dir is the data directory: the store of the embedded server, and what is noted
+	// of the log beside it. With URL it may be empty; then nothing is noted.
 	Dir string
 	// URL is an external cluster as the daemon's user; OperatorURL the same as the
 	// user that may create streams (default: URL). Replicas is 3 there unless set.
@@ -45,6 +44,7 @@ type Options struct {
 const (
 	DefaultMaxBytes = 4 << 30
 	DefaultMaxStore = 10 << 30
+	defaultMaxKeys  = 1 << 30
 	defaultBreak    = 10
 )
 
@@ -65,13 +65,20 @@ type jet struct {
 	mu     sync.Mutex // guards leases
 	leases map[string]uint64
 
+	guard  guard
+	noting sync.Mutex // guards ends
+	ends   map[string]uint64
+	gone   map[string]uint64 // of each stream, what was gone when the store was restored
+
+	watching sync.WaitGroup
+
 	closing chan struct{}
 	once    sync.Once
 }
 
 // Open starts or joins the log. It refuses a stream that could lose facts
-// (*LosingError) and a store in which an expected stream is missing
-// (*MissingError), and never recreates one.
+// (*LosingError), a store in which an expected stream is missing (*MissingError),
+// and one in which messages are (*LostError); it never recreates what is missing.
 func Open(ctx context.Context, o Options) (Log, error) {
 	o = o.withDefaults()
 	if err := checkVolumeName(o.Volume); err != nil {
@@ -87,7 +94,7 @@ func Open(ctx context.Context, o Options) (Log, error) {
 
 // newJet gives a log that isn't connected yet.
 func newJet(o Options) *jet {
-	return &jet{opts: o, line: newLine(), leases: map[string]uint64{}, closing: make(chan struct{})}
+	return &jet{opts: o, line: newLine(), leases: map[string]uint64{}, closing: make(chan struct{}), guard: guard{reserved: -1, broken: make(chan struct{})}}
 }
 
 func (j *jet) start(ctx context.Context) error {
@@ -105,15 +112,17 @@ func (j *jet) start(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("eventlog: %w", err)
 	}
-	known, err := j.knownStreams()
+	known, err := j.known()
 	if err != nil {
 		return err
 	}
-	if err := j.refuseUnopened(ctx, admin); err != nil {
+	if err := j.settle(ctx, func(ctx context.Context) error { return j.refuseUnopened(ctx, admin) }, unsettled); err != nil {
 		return err
 	}
-	err = ensureStreams(ctx, admin, j.opts.Volume, j.opts.MaxBytes, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
-	if err != nil {
+	if err := j.settle(ctx, func(ctx context.Context) error { return j.ensure(ctx, admin, j.opts.Volume, known) }, unsettled); err != nil {
+		return err
+	}
+	if err := j.settle(ctx, func(ctx context.Context) error { return j.whole(ctx, admin) }, lagging); err != nil {
 		return err
 	}
 	if err := j.rememberStreams(known, j.opts.Volume); err != nil {
@@ -121,15 +130,70 @@ func (j *jet) start(ctx context.Context) error {
 	}
 	even := j.opts.BreakEven
 	if even == 0 {
-		even = breakEven(ctx, admin, max(j.opts.Replicas, 1))
+		even = breakEven(ctx, admin, max(j.opts.Replicas, 1), j.server != nil)
 	}
 	if j.js, err = jetstream.New(j.daemon, jetstream.WithPublishAsyncMaxPending(4096)); err != nil {
 		return fmt.Errorf("eventlog: %w", err)
 	}
 	j.facts = newCommitter(j.js, j.line, even)
 	j.readings = newCommitter(j.js, j.line, even)
+	j.lookAtStreams(ctx)
+	if j.server != nil {
+		j.lookAtDisk(ctx)
+	}
+	if err := j.rememberEnds(); err != nil {
+		return err
+	}
+	j.watching.Go(j.watch)
 	j.opts.Logger.Info("log open", slog.String("volume", j.opts.Volume), slog.Int("published_singly_up_to", even))
 	return nil
+}
+
+// ensure makes the streams of a volume, or looks at those that are there.
+func (j *jet) ensure(ctx context.Context, admin jetstream.JetStream, volume string, known []string) error {
+	maxKeys := int64(defaultMaxKeys)
+	if j.server != nil {
+		maxKeys = min(maxKeys, j.opts.MaxStore/8)
+	}
+	return ensureStreams(ctx, admin, volume, j.opts.MaxBytes, maxKeys, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
+}
+
+// whole refuses streams that lack what they must hold.
+func (j *jet) whole(ctx context.Context, admin jetstream.JetStream) error {
+	for _, name := range []string{custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)} {
+		stream, err := admin.Stream(ctx, name)
+		if err != nil {
+			return fmt.Errorf("eventlog: look at stream %s: %w", name, err)
+		}
+		if err := sound(stream.CachedInfo(), j.ends[name], j.gone[name]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// settle asks again while a cluster may still be electing its leaders: a question to
+// a stream that has none is never answered, so each try is short.
+func (j *jet) settle(ctx context.Context, ask func(context.Context) error, again func(error) bool) error {
+	if j.server != nil {
+		return ask(ctx)
+	}
+	patience := time.Now().Add(2 * electionTime)
+	for {
+		try, cancel := context.WithTimeout(ctx, answerTime)
+		err := ask(try)
+		cancel()
+		if err == nil || !again(err) || time.Now().After(patience) || !j.pause(ctx) {
+			return err
+		}
+	}
+}
+
+// lagging is what a server says that was just elected and has not counted yet what it
+// holds.
+func lagging(err error) bool {
+	var lost *LostError
+	return errors.As(err, &lost) || unsettled(err)
 }
 
 func (j *jet) connect() error {
@@ -164,6 +228,15 @@ func (j *jet) connect() error {
 	return nil
 }
 
+// unsettled tells a cluster that is still electing its leaders from one that says no.
+func unsettled(err error) bool {
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		return api.Code == 503
+	}
+	return errors.Is(err, nats.ErrNoResponders) || errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrTimeout)
+}
+
 // clusterConnection is how this process keeps up with a cluster: a server that is
 // gone without a word is noticed after seconds and another one is tried, and
 // nothing is put by while there is none: the sender of a scan keeps it.
@@ -174,75 +247,61 @@ func clusterConnection() []nats.Option {
 	}
 }
 
-// knownStreams reads which streams existed on this data directory before. With
-// a wrong key the server starts with its streams "not found"; this list, kept
-// beside the store, tells that apart from a first start.
-func (j *jet) knownStreams() ([]string, error) {
-	if j.opts.URL != "" {
-		return nil, nil
-	}
-	data, err := os.ReadFile(j.streamsFile())
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("eventlog: %w", err)
-	}
-	var names []string
-	if err := json.Unmarshal(data, &names); err != nil {
-		return nil, fmt.Errorf("eventlog: %s is damaged; restore it from a backup: %w", j.streamsFile(), err)
-	}
-	return names, nil
-}
-
-func (j *jet) streamsFile() string { return filepath.Join(j.opts.Dir, "streams.json") }
-
-func (j *jet) rememberStreams(known []string, volume string) error {
-	if j.opts.URL != "" {
-		return nil
-	}
-	all := slices.Clone(known)
-	for _, n := range []string{custodyStream(volume), readingsStream(volume), keysStream} {
-		if !slices.Contains(all, n) {
-			all = append(all, n)
-		}
-	}
-	if len(all) == len(known) {
-		return nil
-	}
-	return j.writeStreams(all)
-}
-
-func (j *jet) writeStreams(names []string) error { return replaceJSON(j.streamsFile(), names) }
-
-// probeStream is where breakEven measures.
-const probeStream = "PROBE"
+// probePrefix begins the names of the streams on which breakEven measures. It gives up
+// after probeTime: a cluster that elects answers nothing, and a start must not wait.
+const (
+	probePrefix = "PROBE"
+	probeTime   = 5 * time.Second
+)
 
 // breakEven measures, on a stream of its own that it removes again, up to which
-// group size single durable publishes cost less than one atomic batch.
-func breakEven(ctx context.Context, js jetstream.JetStream, replicas int) int {
-	const name = probeStream
-	_ = js.DeleteStream(ctx, name)
+// group size single durable publishes cost less than one atomic batch. The stream's
+// name is used once: several processes may measure at the same time, unless alone.
+func breakEven(ctx context.Context, js jetstream.JetStream, replicas int, alone bool) int {
+	ctx, cancel := context.WithTimeout(ctx, probeTime)
+	defer cancel()
+	id := secret()[:12]
+	name := probePrefix + id
+	removeOldProbes(ctx, js, alone)
 	_, err := js.CreateStream(ctx, jetstream.StreamConfig{
-		Name: name, Subjects: []string{"probe.>"}, Storage: jetstream.FileStorage, Replicas: replicas, AllowAtomicPublish: true,
+		Name: name, Subjects: []string{"probe." + id + ".>"}, Storage: jetstream.FileStorage, Replicas: replicas, AllowAtomicPublish: true,
 	})
 	if err != nil {
 		return defaultBreak
 	}
-	defer func() { _ = js.DeleteStream(ctx, name) }()
+	defer func() {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), probeTime)
+		defer cancel()
+		_ = js.DeleteStream(ctx, name) // the next start tries again
+	}()
 	c := &committer{js: js, line: newLine()}
-	time1 := medianOf(5, func() { c.singly(probes(1)) })
-	timeN := medianOf(5, func() { c.batch(probes(16)) })
+	time1 := medianOf(5, func() { c.singly(probes(id, 1)) })
+	timeN := medianOf(5, func() { c.batch(probes(id, 16)) })
 	if time1 <= 0 {
 		return defaultBreak
 	}
 	return int(min(max(timeN/time1, 2), 32))
 }
 
-func probes(n int) []*entry {
+// removeOldProbes removes what a process left that was killed while it measured.
+// Where others may be measuring, only what is older than any measuring.
+func removeOldProbes(ctx context.Context, js jetstream.JetStream, alone bool) {
+	names := js.StreamNames(ctx, jetstream.WithStreamListSubject("probe.>"))
+	for name := range names.Name() {
+		old, err := js.Stream(ctx, name)
+		if err != nil || !strings.HasPrefix(name, probePrefix) {
+			continue
+		}
+		if info := old.CachedInfo(); alone || info.TimeStamp.Sub(info.Created) > 10*time.Minute {
+			_ = js.DeleteStream(ctx, name) // tried again at the next start
+		}
+	}
+}
+
+func probes(id string, n int) []*entry {
 	es := make([]*entry, n)
 	for i := range es {
-		es[i] = &entry{subject: fmt.Sprintf("probe.%d", i), data: make([]byte, 400), done: make(chan outcome, 1)}
+		es[i] = &entry{subject: fmt.Sprintf("probe.%s.%d", id, i), data: make([]byte, 400), done: make(chan outcome, 1)}
 	}
 	return es
 }
@@ -267,8 +326,12 @@ func (j *jet) Append(ctx context.Context, d *event.Decision, after uint64) (uint
 	if err != nil {
 		return 0, err
 	}
+	if err := j.guard.may(); err != nil {
+		return 0, err
+	}
 	seq, err := j.facts.append(ctx, &entry{subject: event.Subject(j.opts.Volume, d.Kind, d.Key), data: data, trace: d.Trace, after: after, expect: true})
 	if err == nil {
+		acknowledged(&j.guard.custody, seq)
 		j.decisions.put(seq, d)
 	}
 	return seq, err
@@ -283,8 +346,12 @@ func (j *jet) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
 	if err != nil {
 		return 0, err
 	}
+	if err := j.guard.may(); err != nil {
+		return 0, err
+	}
 	seq, err := j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data, trace: r.Trace})
 	if err == nil {
+		acknowledged(&j.guard.readings, seq)
 		j.runs.put(seq, r)
 	}
 	return seq, err
@@ -530,6 +597,12 @@ func (j *jet) Close() error {
 func (j *jet) shut() {
 	j.once.Do(func() {
 		close(j.closing)
+		j.watching.Wait()
+		if j.js != nil {
+			if err := j.rememberEnds(); err != nil {
+				j.opts.Logger.Warn("how far the log was acknowledged could not be noted beside the store", slog.Any("error", err))
+			}
+		}
 		for _, c := range []*committer{j.facts, j.readings} {
 			if c != nil {
 				c.close()

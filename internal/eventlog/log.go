@@ -84,6 +84,9 @@ var (
 	// ErrUncertain: no answer came; the decision may be stored or not. Sending it
 	// again with the same id is safe.
 	ErrUncertain = errors.New("eventlog: no answer from the log; send again with the same id")
+	// ErrUnsafe: the log looked at itself and stores nothing, because what it would
+	// acknowledge could get lost; see Finding.
+	ErrUnsafe = errors.New("eventlog: the log stores nothing until it is put right")
 	// ErrClosed: the log was closed.
 	ErrClosed = errors.New("eventlog: the log is closed")
 )
@@ -110,5 +113,5 @@ type MissingError struct{ Stream string }
 func (e *MissingError) Error() string {
 	return fmt.Sprintf("the stream %s existed on this data directory and can't be found. "+
 		"Usually the key file is wrong or missing, or the store was moved. "+
-		"Start with the right --key-file, or restore the store from a backup; it is never recreated by itself.", e.Stream)
+		"Start with the right --key-file (on a cluster: look whether --nats names the right one), or restore the store from a backup; it is never recreated by itself.", e.Stream)
 }

@@ -87,7 +87,7 @@ func CheckEmpty(dir string) error {
 // undo takes away what a restore that failed has made.
 func undo(m *Manifest, dir string) error {
 	errs := []error{os.RemoveAll(filepath.Join(dir, "store"))}
-	for _, name := range []string{"streams.json", unfinishedFile} {
+	for _, name := range []string{"streams.json", "gone.json", unfinishedFile} {
 		errs = append(errs, os.RemoveAll(filepath.Join(dir, name)))
 	}
 	for _, f := range m.Files {
@@ -114,6 +114,17 @@ func restore(ctx context.Context, m *Manifest, o RestoreOptions) error {
 	}
 	if err := j.writeStreams(names); err != nil {
 		return err
+	}
+	gone := map[string]uint64{}
+	for _, s := range m.Streams {
+		if s.Volume != "" && s.Last > s.Messages {
+			gone[s.Name] = s.Last - s.Messages
+		}
+	}
+	if len(gone) > 0 {
+		if err := replaceJSON(j.goneFile(), gone); err != nil {
+			return err
+		}
 	}
 	for _, f := range m.Files {
 		data, err := readChecked(o.From, f)
@@ -211,7 +222,7 @@ func (o *Operator) filling(ctx context.Context, s *StoredStream) (*filling, erro
 	f := &filling{js: o.js, stored: s, next: max(s.First, 1)}
 	switch {
 	case s.Name == keysStream:
-		f.cfg = keyStream(1)
+		f.cfg = keyStream(1, s.MaxBytes)
 	case s.Volume != "" && s.Name == custodyStream(s.Volume):
 		f.cfg = factStream(s.Name, "custody."+s.Volume+".>", s.MaxBytes, 1)
 	case s.Volume != "" && s.Name == readingsStream(s.Volume):

@@ -6,8 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -31,24 +34,38 @@ var daemonMay = []string{
 	"$JS.ACK.>", "$JS.FC.>",
 }
 
-// embedded is a nats-server inside this process, without a listener.
+// DaemonMay is what the daemon's user may publish to, for the settings of an
+// external cluster; it subscribes to "_INBOX.>" alone.
+func DaemonMay() []string { return slices.Clone(daemonMay) }
+
+// embedded is a nats-server inside this process, without a listener. It can be
+// started again while its connections stay: they find the new one by themselves.
 type embedded struct {
-	srv              *server.Server
-	daemonPassword   string
-	operatorPassword string
+	dir, key, flush                  string
+	daemonPassword, operatorPassword string
+	logger                           *slog.Logger
+
+	mu       sync.Mutex // guards the fields below
+	srv      *server.Server
+	maxStore int64
 }
 
 // startEmbedded starts the server on dir. Each message is flushed before it is
 // answered; with flushLate the caller flushes the files itself.
 func startEmbedded(dir string, maxStore int64, key string, flushLate bool, logger *slog.Logger) (*embedded, error) {
-	flush := "always"
+	e := &embedded{dir: dir, key: key, logger: logger, flush: "always", maxStore: maxStore, daemonPassword: secret(), operatorPassword: secret()}
 	if flushLate {
-		flush = `"2m"` // the server's own default
+		e.flush = `"2m"` // the server's own default
 	}
-	e := &embedded{daemonPassword: secret(), operatorPassword: secret()}
+	return e, e.start()
+}
+
+func (e *embedded) store() string { return filepath.Join(e.dir, "store") }
+
+func (e *embedded) options(maxStore int64) (*server.Options, error) {
 	var enc string
-	if key != "" {
-		enc = fmt.Sprintf("key: %q\n  cipher: aes\n", key)
+	if e.key != "" {
+		enc = fmt.Sprintf("key: %q\n  cipher: aes\n", e.key)
 	}
 	conf := fmt.Sprintf(`
 server_name: custody
@@ -69,30 +86,48 @@ accounts {
     ]
   }
 }
-`, filepath.Join(dir, "store"), maxStore, flush, enc, daemonUser, e.daemonPassword, quoted(daemonMay), operatorUser, e.operatorPassword)
-	if err := mend(filepath.Join(dir, "store"), logger); err != nil {
-		return nil, err
-	}
+`, e.store(), maxStore, e.flush, enc, daemonUser, e.daemonPassword, quoted(daemonMay), operatorUser, e.operatorPassword)
 	opts := &server.Options{}
 	if err := opts.ProcessConfigString(conf); err != nil {
 		return nil, fmt.Errorf("eventlog: embedded server settings: %w", err)
 	}
 	opts.DontListen, opts.NoSigs, opts.NoLog = true, true, true
+	return opts, nil
+}
+
+func (e *embedded) start() error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if err := mend(e.store(), e.logger); err != nil {
+		return err
+	}
+	opts, err := e.options(e.maxStore)
+	if err != nil {
+		return err
+	}
 	srv, err := server.NewServer(opts)
 	if err != nil {
-		return nil, fmt.Errorf("eventlog: embedded server: %w", err)
+		return fmt.Errorf("eventlog: embedded server: %w", err)
 	}
 	srv.Start()
 	if !srv.ReadyForConnections(60 * time.Second) {
 		srv.Shutdown()
-		return nil, errors.New("eventlog: the embedded server did not start within 60 s")
+		return errors.New("eventlog: the embedded server did not start within 60 s")
 	}
 	if !srv.JetStreamEnabled() {
 		srv.Shutdown()
-		return nil, fmt.Errorf("eventlog: the embedded server could not open its store in %s; check that the folder can be written and the disk has room", dir)
+		return fmt.Errorf("eventlog: the embedded server could not open its store in %s; check that the folder can be written and the disk has room", e.dir)
 	}
 	e.srv = srv
-	return e, nil
+	return nil
+}
+
+// InProcessConn implements nats.InProcessConnProvider.
+func (e *embedded) InProcessConn() (net.Conn, error) {
+	e.mu.Lock()
+	srv := e.srv
+	e.mu.Unlock()
+	return srv.InProcessConn()
 }
 
 func (e *embedded) connect(user string, more ...nats.Option) (*nats.Conn, error) {
@@ -100,13 +135,52 @@ func (e *embedded) connect(user string, more ...nats.Option) (*nats.Conn, error)
 	if user == operatorUser {
 		password = e.operatorPassword
 	}
-	return nats.Connect("", append(more, nats.InProcessServer(e.srv), nats.UserInfo(user, password), nats.Name("custodyd "+user),
-		nats.MaxReconnects(-1))...)
+	return nats.Connect("", append(more, nats.InProcessServer(e), nats.UserInfo(user, password), nats.Name("custodyd "+user),
+		nats.MaxReconnects(-1), nats.ReconnectWait(50*time.Millisecond), nats.ReconnectJitter(0, 0), nats.ReconnectBufSize(-1))...)
+}
+
+// writeError is what the server says of a store that it can't write any more, ""
+// while all is well. It never gets over one by itself and answers no publish.
+func (e *embedded) writeError() string {
+	e.mu.Lock()
+	srv := e.srv
+	e.mu.Unlock()
+	if !srv.JetStreamEnabled() {
+		return "JetStream was shut down"
+	}
+	if said := srv.Healthz(&server.HealthzOptions{}).Error; strings.Contains(said, "write error") {
+		return said
+	}
+	return ""
+}
+
+// raise sets a higher limit of the whole store while it runs.
+func (e *embedded) raise(maxStore int64) error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if maxStore <= e.maxStore {
+		return nil
+	}
+	opts, err := e.options(maxStore)
+	if err != nil {
+		return err
+	}
+	if err := e.srv.ReloadOptions(opts); err != nil {
+		return fmt.Errorf("eventlog: raise the limit of the store: %w", err)
+	}
+	e.maxStore = maxStore
+	return nil
 }
 
 func (e *embedded) stop() {
-	e.srv.Shutdown()
-	e.srv.WaitForShutdown()
+	e.mu.Lock()
+	srv := e.srv
+	e.mu.Unlock()
+	if srv == nil {
+		return
+	}
+	srv.Shutdown()
+	srv.WaitForShutdown()
 }
 
 // secret is a password for this process's life only.

@@ -32,10 +32,10 @@ func factStream(name, subjects string, maxBytes int64, replicas int) jetstream.S
 
 // keyStream is a plain stream: secure delete of a key works there and leaves
 // no copy, which it would not in a key-value bucket.
-func keyStream(replicas int) jetstream.StreamConfig {
+func keyStream(replicas int, maxBytes int64) jetstream.StreamConfig {
 	return jetstream.StreamConfig{
 		Name: keysStream, Subjects: []string{"keys.>"}, Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew,
-		MaxBytes: 1 << 30, MaxMsgs: -1, MaxMsgsPerSubject: -1, Replicas: replicas, AllowDirect: true,
+		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: -1, Replicas: replicas, AllowDirect: true,
 	}
 }
 
@@ -76,12 +76,12 @@ func losing(cfg jetstream.StreamConfig) []string {
 
 // ensureStreams creates what a new data directory lacks and refuses what could
 // lose facts. known says whether a stream existed here before.
-func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, maxBytes int64, replicas int, known func(string) bool) error {
+func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, maxBytes, maxKeys int64, replicas int, known func(string) bool) error {
 	facts := []jetstream.StreamConfig{
 		factStream(custodyStream(volume), "custody."+volume+".>", maxBytes, replicas),
 		factStream(readingsStream(volume), "readings."+volume+".>", maxBytes, replicas),
 	}
-	for _, want := range append(facts, keyStream(replicas), leases(replicas)) {
+	for _, want := range append(facts, keyStream(replicas, maxKeys), leases(replicas)) {
 		live, err := js.Stream(ctx, want.Name)
 		if errors.Is(err, jetstream.ErrStreamNotFound) {
 			if known(want.Name) && want.Name != leaseStream {

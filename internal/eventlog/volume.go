@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -91,7 +90,7 @@ func (o *Operator) OpenVolume(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
-	if err := ensureStreams(ctx, o.js, name, j.opts.MaxBytes, max(j.opts.Replicas, 1), func(stream string) bool { return slices.Contains(known, stream) }); err != nil {
+	if err := j.ensure(ctx, o.js, name, known); err != nil {
 		return err
 	}
 	return j.rememberStreams(known, name)
@@ -223,18 +222,9 @@ func (j *jet) removed() ([]Removed, error) {
 	if j.opts.URL != "" {
 		return nil, nil
 	}
-	data, err := os.ReadFile(j.removedFile())
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("eventlog: %w", err)
-	}
 	var list []Removed
-	if err := json.Unmarshal(data, &list); err != nil {
-		return nil, fmt.Errorf("eventlog: %s is damaged; restore it from a backup: %w", j.removedFile(), err)
-	}
-	return list, nil
+	err := readNote(j.removedFile(), &list)
+	return list, err
 }
 
 // refuseRemoved stops the start on a volume that was removed.
