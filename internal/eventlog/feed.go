@@ -1,6 +1,7 @@
 package eventlog
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -200,16 +201,45 @@ func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read fu
 	}
 	reading, stop := context.WithCancel(ctx)
 	defer stop()
+	hole := false
 	err = j.follow(reading, stream, from, func(m jetstream.Msg, seq uint64) {
-		if seq > end {
-			return // behind what was asked for; the feed or the next reading brings it
+		if seq > end || seq <= from || hole {
+			return // behind what was asked for: the feed or the next reading brings it
+		}
+		if hole = seq > from+1 && j.gone[stream] == 0; hole {
+			stop()
+			return
 		}
 		read(m, seq)
 		if from = seq; seq == end {
 			stop()
 		}
 	})
+	var still *stillError
+	if hole || errors.As(err, &still) {
+		err = j.unreadable(ctx, stream, from+1, err)
+	}
 	return from, err
+}
+
+// unreadable tells a message that isn't there from one that was not sent: the server
+// passes over what it can't read any more, or sends nothing from there on.
+func (j *jet) unreadable(ctx context.Context, stream string, seq uint64, why error) error {
+	s, err := j.js.Stream(ctx, stream)
+	if err != nil {
+		return j.ended(ctx, err)
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	_, err = s.GetMsg(ctx, seq)
+	var api *jetstream.APIError
+	if errors.Is(err, jetstream.ErrMsgNotFound) || errors.As(err, &api) {
+		return &LostError{stream, fmt.Sprintf("the message %d can't be read", seq)}
+	}
+	if err == nil && why == nil {
+		why = fmt.Errorf("eventlog: the message %d of %s was passed over", seq, stream)
+	}
+	return cmp.Or(err, why)
 }
 
 // lastOf is the last sequence of a stream.

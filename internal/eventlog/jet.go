@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -411,8 +412,9 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	}
 	errs := make(chan error, 2)
 	if j.server == nil {
-		go func() { errs <- j.follow(ctx, custody, from.Custody, readDecision) }()
-		go func() { errs <- j.follow(ctx, readings, from.Readings, readRun) }()
+		broken := func(b Broken) { one(func() { sink.Broken(b) }) }
+		go func() { errs <- j.keepFollowing(ctx, custody, from.Custody, readDecision, broken) }()
+		go func() { errs <- j.keepFollowing(ctx, readings, from.Readings, readRun, broken) }()
 	} else {
 		ownDecision := func(seq uint64, d *event.Decision) {
 			one(func() { sink.Decision(&event.Record{Seq: seq, Decision: *d}) })
@@ -426,6 +428,54 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	return errors.Join(err, <-errs)
 }
 
+// keepFollowing follows one stream of a cluster for as long as it is asked to:
+// servers come and go under it. A stream of facts has no holes, so a sequence that
+// jumps means that the reading lost something; it begins again behind what it has,
+// and when the same is missing again, that is told as what could not be read.
+func (j *jet) keepFollowing(ctx context.Context, stream string, from uint64, take func(jetstream.Msg, uint64), broken func(Broken)) error {
+	var hole uint64 // sequence that was missing at the last attempt
+	for {
+		reading, stop := context.WithCancel(ctx)
+		err := j.follow(reading, stream, from, func(m jetstream.Msg, seq uint64) {
+			if seq <= from || reading.Err() != nil {
+				return
+			}
+			if seq > from+1 && hole != from+1 {
+				hole = from + 1
+				stop()
+				return
+			}
+			if seq > from+1 {
+				broken(Broken{Stream: stream, Seq: seq - 1, Subject: "", Err: fmt.Errorf("eventlog: the messages %d to %d are not there", from+1, seq-1)})
+			}
+			take(m, seq)
+			from = seq
+		})
+		stop()
+		if ctx.Err() != nil || errors.Is(err, ErrClosed) {
+			return j.ended(ctx, err)
+		}
+		j.opts.Logger.Warn("the log is read again from where it was lost", slog.String("stream", stream), slog.Uint64("from", from+1), slog.Any("error", err))
+		if !j.pause(ctx) {
+			return j.ended(ctx, nil)
+		}
+	}
+}
+
+// stillError says that a reading got no further though the stream does.
+type stillError struct {
+	stream  string
+	at, end uint64
+}
+
+func (e *stillError) Error() string {
+	return fmt.Sprintf("eventlog: the reading of %s stands at %d, and the stream ends at %d", e.stream, e.at, e.end)
+}
+
+// lookStill is how often a reading looks whether it stands still. A server whose file
+// is damaged sends nothing and says nothing.
+const lookStill = 2 * time.Second
+
 func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(jetstream.Msg, uint64)) error {
 	cons, err := j.js.OrderedConsumer(ctx, stream, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from + 1,
@@ -437,6 +487,8 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 		return fmt.Errorf("eventlog: follow %s: %w", stream, err)
 	}
 	failed := make(chan error, 1)
+	var at atomic.Uint64
+	at.Store(from)
 	running, err := cons.Consume(func(m jetstream.Msg) {
 		meta, err := m.Metadata()
 		if err != nil {
@@ -447,6 +499,7 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 			return
 		}
 		take(m, meta.Sequence.Stream)
+		at.Store(meta.Sequence.Stream)
 	}, jetstream.PullMaxMessages(2000))
 	if err != nil {
 		return fmt.Errorf("eventlog: follow %s: %w", stream, err)
@@ -455,15 +508,29 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 		running.Stop()
 		<-running.Closed()
 	}()
-	select {
-	case <-ctx.Done():
-		return nil
-	case <-j.closing:
-		return ErrClosed
-	case <-running.Closed():
-		return fmt.Errorf("eventlog: the broker ended the reading of %s", stream)
-	case err := <-failed:
-		return err
+	look := time.NewTicker(lookStill)
+	defer look.Stop()
+	stood, end := from, from // at the last look
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-j.closing:
+			return ErrClosed
+		case <-running.Closed():
+			return fmt.Errorf("eventlog: the broker ended the reading of %s", stream)
+		case err := <-failed:
+			return err
+		case <-look.C:
+			now := at.Load()
+			if now == stood && end > now {
+				return &stillError{stream, now, end}
+			}
+			stood = now
+			if last, err := j.lastOf(ctx, stream); err == nil {
+				end = last
+			}
+		}
 	}
 }
 
@@ -482,6 +549,12 @@ func (j *jet) History(ctx context.Context, kind event.Kind, key event.Key) ([]ev
 	if err != nil {
 		return nil, fmt.Errorf("eventlog: history: %w", err)
 	}
+	// Any replica may answer a direct read, and one that lags knows less: the stream's
+	// leader says how many there are.
+	info, err := stream.Info(ctx, jetstream.WithSubjectFilter(subject))
+	if err != nil {
+		return nil, fmt.Errorf("eventlog: history: %w", err)
+	}
 	var out []event.Record
 	for seq := uint64(1); seq <= last.Sequence; seq++ {
 		m, err := stream.GetMsg(ctx, seq, jetstream.WithGetMsgSubject(subject))
@@ -494,6 +567,9 @@ func (j *jet) History(ctx context.Context, kind event.Kind, key event.Key) ([]ev
 		}
 		out = append(out, event.Record{Seq: m.Sequence, Decision: d})
 		seq = m.Sequence
+	}
+	if have, all := uint64(len(out)), info.State.Subjects[subject]; have < all {
+		return nil, fmt.Errorf("%w: %d of the %d messages of %s could be read", ErrUncertain, have, all, subject)
 	}
 	return out, nil
 }
@@ -535,11 +611,15 @@ func (j *jet) Lease(ctx context.Context, name, holder string) (bool, error) {
 	j.mu.Lock()
 	after := j.leases[name]
 	j.mu.Unlock()
-	held, err := j.takeLease(ctx, name, holder, after)
-	if held || err != nil {
-		return held, err
+	if after != 0 {
+		if held, err := j.takeLease(ctx, name, holder, after); held || err != nil {
+			return held, err
+		}
 	}
 	stream, err := j.js.Stream(ctx, leaseStream)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		stream, err = j.makeLeases(ctx)
+	}
 	if err != nil {
 		return false, fmt.Errorf("eventlog: lease: %w", err)
 	}
@@ -550,10 +630,23 @@ func (j *jet) Lease(ctx context.Context, name, holder string) (bool, error) {
 	if err != nil {
 		return false, fmt.Errorf("eventlog: lease: %w", err)
 	}
-	if len(last.Data) != 0 {
+	if len(last.Data) != 0 && string(last.Data) != holder { // its own: taken, and the answer was lost
 		return false, nil
 	}
 	return j.takeLease(ctx, name, holder, last.Sequence)
+}
+
+// makeLeases makes the stream of leases again: it is in memory, and gone when the
+// embedded server was started again while this process runs.
+func (j *jet) makeLeases(ctx context.Context) (jetstream.Stream, error) {
+	admin, err := jetstream.New(j.operator)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := admin.CreateOrUpdateStream(ctx, leases(max(j.opts.Replicas, 1))); err != nil {
+		return nil, err
+	}
+	return j.js.Stream(ctx, leaseStream)
 }
 
 func (j *jet) takeLease(ctx context.Context, name, holder string, after uint64) (bool, error) {
