@@ -39,17 +39,25 @@ type write struct {
 // judgeLoop judges what became dirty or due. Every process judges; only the one
 // that holds the lease appends.
 func (m *Model) judgeLoop(ctx context.Context) {
-	lease := time.NewTicker(renewEvery)
+	lease := time.NewTicker(askEvery)
 	defer lease.Stop()
 	defer m.giveBack()
-	m.renew(ctx)
+	var asked time.Time
+	ask := func() {
+		if m.Leading() && time.Since(asked) < renewEvery {
+			return
+		}
+		asked = time.Now()
+		m.renew(ctx)
+	}
+	ask()
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	for {
 		for m.turn(ctx) {
 			select {
 			case <-lease.C:
-				m.renew(ctx)
+				ask()
 			default:
 			}
 		}
@@ -60,7 +68,7 @@ func (m *Model) judgeLoop(ctx context.Context) {
 		case <-m.poke:
 		case <-timer.C:
 		case <-lease.C:
-			m.renew(ctx)
+			ask()
 		}
 	}
 }

@@ -546,5 +546,10 @@ func (m *Model) Leading() bool {
 	return m.leading
 }
 
-// renewEvery is how often the lease is asked for: often enough to miss one.
-const renewEvery = eventlog.LeaseTime / 3
+// renewEvery is how often the lease is renewed: often enough to miss one. askEvery is
+// how often a process without it asks, so that a lease that was given back is taken
+// at once.
+const (
+	renewEvery = eventlog.LeaseTime / 3
+	askEvery   = 250 * time.Millisecond
+)
