@@ -83,7 +83,7 @@ func logError(err error) error {
 	case errors.As(err, &field):
 		return violations(violation{field.Field, field.Say})
 	case errors.Is(err, eventlog.ErrFull):
-		return notSaved("the store is full; send it again later, and tell the engineer to raise the limit")
+		return notSaved("the store is full; send it again later, and tell the engineer to make room or raise the limit")
 	default:
 		return notSaved("not saved; send it again with the same id")
 	}

@@ -90,6 +90,8 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 
 // catchUp waits for the model, saying how far it is every few seconds.
 func (a *App) catchUp(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
 	done := make(chan error, 1)
 	go func() { done <- a.readLog(ctx) }()
 	tick := time.NewTicker(3 * time.Second)
@@ -114,14 +116,34 @@ func (a *App) catchUp(ctx context.Context) error {
 // goes on from where the log ends: a restart in the middle of a rehearsal must not
 // judge its tubes by today.
 func (a *App) readLog(ctx context.Context) error {
-	last, err := a.model.Replayed(ctx)
+	var last event.Instant
+	err := a.patiently(ctx, func() (err error) {
+		last, err = a.model.Replayed(ctx)
+		return err
+	})
 	if err != nil {
 		return err
 	}
 	if a.parts.Clock.Set != nil && last != 0 {
 		_ = a.parts.Clock.Set(last) // refused when it stands later already, which is as good
 	}
-	return a.model.CatchUp(ctx)
+	return a.patiently(ctx, func() error { return a.model.CatchUp(ctx) })
+}
+
+// patiently asks the log again until ctx ends: a cluster that elects a leader doesn't
+// say where the log ends.
+func (a *App) patiently(ctx context.Context, ask func() error) error {
+	for {
+		err := ask()
+		if err == nil || ctx.Err() != nil || errors.Is(err, eventlog.ErrClosed) {
+			return err
+		}
+		a.parts.Logger.Warn("the log does not answer; the start waits for it", slog.Any("error", err))
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Second):
+		}
+	}
 }
 
 // part runs f on its own; when it fails the App is told.

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
 
+	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/live"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
@@ -31,20 +32,23 @@ type finding struct {
 	OK     bool   `json:"ok"`
 	Saw    string `json:"saw"`
 	Remedy string `json:"remedy,omitempty"`
+	warns  bool   // somebody must act, and scans are still taken
+	told   bool   // it turns nothing red
 }
 
-// live says whether the process works; a process that is still reading the log
-// is alive.
-func (h *health) live(w http.ResponseWriter, r *http.Request) { h.answer(w, h.findings(r.Context())) }
+// live says whether somebody must act: it is red before a store is full, too.
+func (h *health) live(w http.ResponseWriter, r *http.Request) {
+	h.answer(w, h.findings(r.Context()), func(f finding) bool { return f.OK || f.told })
+}
 
 // ready says whether the process may get scans: it has read the log and the log
 // takes writes.
 func (h *health) ready(w http.ResponseWriter, r *http.Request) {
 	fs := h.findings(r.Context())
 	if h.stopping.Load() {
-		fs = append(fs, finding{"stopping", false, "the process is stopping", "send to another process, or wait for the restart"})
+		fs = append(fs, finding{Check: "stopping", Saw: "the process is stopping", Remedy: "send to another process, or wait for the restart"})
 	}
-	h.answer(w, fs)
+	h.answer(w, fs, func(f finding) bool { return f.OK || f.told || f.warns })
 }
 
 func (h *health) findings(ctx context.Context) []finding {
@@ -52,31 +56,39 @@ func (h *health) findings(ctx context.Context) []finding {
 	defer cancel()
 	m := h.a.model
 	at := m.At()
-	fs := []finding{{"model", m.Ready(), fmt.Sprintf("read up to %d, readings up to %d", at.Custody, at.Readings), ""}}
+	fs := []finding{{Check: "model", OK: m.Ready(), Saw: fmt.Sprintf("read up to %d, readings up to %d", at.Custody, at.Readings)}}
 	if !m.Ready() {
 		fs[0].Remedy = "the log is being read; wait"
 	}
 	end, err := h.a.parts.Log.End(ctx)
 	if err != nil {
-		fs = append(fs, finding{"log", false, "the log does not answer: " + err.Error(), "look at the disk and at the log file; scans are answered not-saved until it does"})
+		fs = append(fs, finding{
+			Check: "log", Saw: "the log does not answer: " + err.Error(),
+			Remedy: "look at the disk, or at the cluster's servers, and at the log file; scans are answered not-saved until it does",
+		})
 	} else {
 		behind := int64(end.Custody-at.Custody) + int64(end.Readings-at.Readings) //nolint:gosec // far below 2^63
-		fs = append(fs, finding{"log", true, fmt.Sprintf("ends at %d, readings at %d, %d not yet read", end.Custody, end.Readings, behind), ""})
+		fs = append(fs, finding{Check: "log", OK: true, Saw: fmt.Sprintf("ends at %d, readings at %d, %d not yet read", end.Custody, end.Readings, behind)})
+	}
+	if log, ok := h.a.parts.Log.(eventlog.Examined); ok {
+		for _, f := range log.Findings() {
+			fs = append(fs, finding{Check: f.Check, OK: f.OK, Saw: f.Saw, Remedy: f.Remedy, warns: !f.Stops})
+		}
 	}
 	if n := len(m.BrokenMessages()); n > 0 {
-		fs = append(fs, finding{"could not process", false, strconv.Itoa(n) + " messages of the log", "their tubes say \"cannot say\"; see the log file for subject and sequence, and call the engineer"})
+		fs = append(fs, finding{Check: "could not process", told: true, Saw: strconv.Itoa(n) + " messages of the log", Remedy: "their tubes say \"cannot say\"; see the log file for subject and sequence, and call the engineer"})
 	}
 	role := "follows; another process appends flags"
 	if m.Leading() {
 		role = "appends flags"
 	}
-	return append(fs, finding{"role", true, role, ""})
+	return append(fs, finding{Check: "role", OK: true, Saw: role})
 }
 
-func (h *health) answer(w http.ResponseWriter, fs []finding) {
+func (h *health) answer(w http.ResponseWriter, fs []finding, good func(finding) bool) {
 	code := http.StatusOK
 	for _, f := range fs {
-		if !f.OK && f.Check != "could not process" {
+		if !good(f) {
 			code = http.StatusServiceUnavailable
 		}
 	}

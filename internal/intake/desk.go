@@ -245,7 +245,9 @@ func (d *Desk) notSaved(id string, t custody.Target, err error) Answer {
 	say := "not saved; keep it and send it again with the same id"
 	switch {
 	case errors.Is(err, eventlog.ErrFull):
-		say = "not saved: the store is full; keep it, send it again later, and tell the engineer to raise the limit"
+		say = "not saved: the store is full; keep it, send it again later, and tell the engineer to make room or raise the limit"
+	case errors.Is(err, eventlog.ErrUnsafe):
+		say = "not saved: the log is not in order; keep it, send it again later, and call the engineer"
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
 		say = "no answer in time; it may be saved or not; send it again with the same id"
 	}
