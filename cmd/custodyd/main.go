@@ -11,6 +11,8 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"specimen.example/custody/internal/config"
 )
 
 func main() {
@@ -41,7 +43,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)
 		return exitUsage
 	}
-	if err := serve(ctx, settings, stdout, stderr); err != nil {
+	if err := serve(ctx, settings, func() (config.Settings, error) { return parse(args, stderr) }, stdout, stderr); err != nil {
 		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)
 		return exitFailed
 	}

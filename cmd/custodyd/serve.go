@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"os/signal"
 	"runtime/debug"
 	"strings"
 	"sync"
@@ -23,8 +24,9 @@ import (
 // stopWithin bounds how long requests under way may hold up a stop.
 const stopWithin = 10 * time.Second
 
-// serve runs the daemon until ctx ends or a part of it fails.
-func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) error {
+// serve runs the daemon until ctx ends or a part of it fails. again reads the
+// settings anew, for what can be changed while it runs.
+func serve(ctx context.Context, s config.Settings, again func() (config.Settings, error), stdout, stderr io.Writer) error {
 	logger := newLogger(s.Log, stderr)
 	if s.MemoryLimit > 0 && os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(s.MemoryLimit)
@@ -106,16 +108,43 @@ func serve(ctx context.Context, s config.Settings, stdout, stderr io.Writer) err
 	}
 	_, _ = fmt.Fprintf(stdout, "custodyd serves on http://%s  (wall: /wall, API: /docs, health: /healthz); stop it with Ctrl-C\n", listener.Addr())
 	var failed error
-	select {
-	case <-ctx.Done():
-		logger.Info("stopping")
-	case failed = <-daemon.Failed():
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	for running := true; running; {
+		select {
+		case <-ctx.Done():
+			logger.Info("stopping")
+			running = false
+		case failed = <-daemon.Failed():
+			running = false
+		case <-hangup:
+			raise(ctx, parts.Log, again, logger)
+		}
 	}
 	endDemo()
 	extra.Wait()
 	stop, cancel := context.WithTimeout(context.Background(), stopWithin)
 	defer cancel()
 	return errors.Join(failed, daemon.Stop(stop))
+}
+
+// raise takes higher limits of the store from the settings, without a restart:
+// somebody stands at a full store. Everything else needs one.
+func raise(ctx context.Context, log eventlog.Log, again func() (config.Settings, error), logger *slog.Logger) {
+	s, err := again()
+	if err == nil {
+		if roomy, ok := log.(eventlog.Roomy); ok {
+			ctx, cancel := context.WithTimeout(ctx, stopWithin)
+			defer cancel()
+			err = roomy.Raise(ctx, s.MaxBytes, s.MaxStore)
+		}
+	}
+	if err != nil {
+		logger.Error("the limits of the store were not raised", slog.Any("error", err))
+		return
+	}
+	logger.Info("limits of the store read again", slog.Int64("max-bytes", s.MaxBytes), slog.Int64("max-store", s.MaxStore))
 }
 
 // startDemo seeds the invented scenario through the daemon's own API and keeps it

@@ -25,7 +25,15 @@ import (
 const clientName = "scan"
 
 // savingAfter is how long a person waits before being told that it goes on.
-const savingAfter = time.Second
+// tryFor bounds one try: a server that is gone without a word is asked again, with
+// the same id. recordFor is how long a scan is tried unless --timeout says
+// otherwise: longer than a cluster needs to put another server in the place of one
+// that was lost, which is ten seconds at most.
+const (
+	savingAfter = time.Second
+	tryFor      = 6 * time.Second
+	recordFor   = 30 * time.Second
+)
 
 // recording is what the flags of record say for every label.
 type recording struct {
@@ -48,7 +56,8 @@ band; start-draw and end-draw take the number of a draw, or none.
 
 A step is live unless --occurred is given: then it happened already and is
 recorded as reported, which is never stopped; --mode says otherwise. While the
-server can't save, the same scan is sent again until --timeout.
+server can't save, the same scan is sent again until --timeout, 30 s unless said
+otherwise, and "saving…" tells how long it has taken.
 
 Steps: ` + strings.Join(event.Steps(), " "),
 		Example: `  scan record collect TB260301 TB260302 --by mira --at WARD-N
@@ -56,7 +65,12 @@ Steps: ` + strings.Join(event.Steps(), " "),
   scan record attest TB260301 --by mira --detail handling=on-ice
   scan record receive --by lena --at LAB --json < labels.txt`,
 		Args: some("a step, for example: scan record receive TB260301 --by lena --at LAB"),
-		RunE: func(cmd *cobra.Command, args []string) error { return t.record(cmd.Context(), r, args[0], args[1:]) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !cmd.Flags().Changed("timeout") {
+				t.timeout = recordFor
+			}
+			return t.record(cmd.Context(), r, args[0], args[1:])
+		},
 		ValidArgsFunction: func(_ *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
 			if len(args) > 0 {
 				return nil, cobra.ShellCompDirectiveNoFileComp
@@ -305,12 +319,13 @@ func (t *tool) save(ctx context.Context, client custodyv1.ScansClient, scan *cus
 	}()
 	saving := time.NewTimer(savingAfter)
 	defer saving.Stop()
-	for {
+	for waited := savingAfter; ; waited *= 2 {
 		select {
 		case o := <-done:
 			return o.answer, o.err
 		case <-saving.C:
-			t.sayf("saving…")
+			t.sayf("saving… %d s", waited/time.Second)
+			saving.Reset(waited)
 		}
 	}
 }
@@ -343,6 +358,8 @@ func (t *tool) again(ctx context.Context, client custodyv1.ScansClient, scan *cu
 func errNotSaved(say string) error { return status.Error(codes.Unavailable, say) }
 
 func once(ctx context.Context, client custodyv1.ScansClient, scan *custodyv1.Scan) (*custodyv1.ScanAnswer, error) {
+	ctx, cancel := context.WithTimeout(ctx, tryFor)
+	defer cancel()
 	resp, err := client.RecordScans(ctx, &custodyv1.RecordScansRequest{Scans: []*custodyv1.Scan{scan}})
 	switch {
 	case status.Code(err) == codes.InvalidArgument:
