@@ -62,7 +62,7 @@ var inTests = [][2]string{
 
 // testOnly packages stand outside the layers: tests of any package may import
 // them, and nothing else may.
-var testOnly = []string{"eventlog/forgetfs", "eventlog/logtest", "web/browsertest"}
+var testOnly = []string{"app/apptest", "eventlog/forgetfs", "eventlog/logtest", "web/browsertest"}
 
 // world is what the core may not see: it gets facts and the time as arguments.
 var world = []string{
