@@ -18,7 +18,6 @@ import (
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/forgetfs"
-	"specimen.example/custody/internal/eventlog/logtest"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
@@ -305,24 +304,8 @@ func timesInLog(t *testing.T, dir string) map[string]int {
 		t.Fatal(err)
 	}
 	defer func() { _ = log.Close() }()
-	end, err := log.End(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	tape := logtest.NewTape()
-	ctx, cancel := context.WithCancel(t.Context())
-	followed := make(chan error, 1)
-	go func() { followed <- log.Follow(ctx, eventlog.Position{}, tape) }()
-	tape.Wait(t, end)
-	cancel()
-	if err := <-followed; err != nil {
-		t.Error(err)
-	}
-	if broken := tape.Broke(); len(broken) > 0 {
-		t.Errorf("%d messages can't be read, the first: %+v", len(broken), broken[0])
-	}
 	times := map[string]int{}
-	for _, rec := range tape.Records() {
+	for _, rec := range readAll(t, log) {
 		times[rec.ID]++
 	}
 	return times
