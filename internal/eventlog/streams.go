@@ -20,13 +20,22 @@ func readingsStream(volume string) string { return "READINGS_" + volume }
 
 // factStream is the setting of a stream that holds facts: it never removes
 // anything, and when it is full it says so instead of making room.
+//
+// Only a stream with one copy is compressed. A server of a cluster that is started
+// again after a kill cuts its copy back to where its Raft log begins, and nats-server
+// 2.15.2 can't read a compressed block any more that it has just cut ("smb.truncate:
+// s2: unsupported input"): that copy stays out until the server is started once more.
 func factStream(name, subjects string, maxBytes int64, replicas int) jetstream.StreamConfig {
+	compression := jetstream.S2Compression
+	if replicas > 1 {
+		compression = jetstream.NoCompression
+	}
 	return jetstream.StreamConfig{
 		Name: name, Subjects: []string{subjects},
 		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
 		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: -1, MaxConsumers: -1, Replicas: replicas,
 		DenyDelete: true, DenyPurge: true, AllowDirect: true, AllowAtomicPublish: true,
-		Compression: jetstream.S2Compression,
+		Compression: compression,
 	}
 }
 
