@@ -314,3 +314,26 @@ func TestOptionsWinOverTheFile(t *testing.T) {
 		t.Errorf("%+v, %v", s, err)
 	}
 }
+
+// A running daemon is asked through the address it listens on; one that is not
+// there, or an address that is none, is told apart from one that is ready.
+func TestHealthyAsksTheRunningDaemon(t *testing.T) {
+	d := launch(t, "--data", t.TempDir(), "--listen", "127.0.0.1:0")
+	_, port, _ := strings.Cut(strings.TrimPrefix(d.address(), "http://"), ":")
+	ask := func(listen string) (int, string) {
+		var out, err bytes.Buffer
+		return run(t.Context(), []string{"healthy", "--listen", listen}, &out, &err), err.String()
+	}
+	for _, host := range []string{"127.0.0.1:", "0.0.0.0:", "[::]:", ":"} {
+		if code, say := ask(host + port); code != exitDone || say != "" {
+			t.Errorf("%s%s: %d %s", host, port, code, say)
+		}
+	}
+	if code, say := ask("here"); code != exitUsage || !strings.Contains(say, "listen") {
+		t.Errorf("no address: %d %s", code, say)
+	}
+	d.end()
+	if code, say := ask("127.0.0.1:" + port); code != exitFailed || !strings.Contains(say, "no daemon answers") {
+		t.Errorf("after its end: %d %s", code, say)
+	}
+}
