@@ -27,12 +27,14 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 test: ## vet and run all tests with the race detector, browser tests included
 	@$(NEED) gcc gcc libc6-dev
 	@$(NEED) "$${CHROMIUM:-chromium}" chromium fonts-liberation
+	@$(NEED) promtool prometheus
+	@$(NEED) systemd-analyze systemd
 	go vet ./...
 	go test -race ./...
 
 .PHONY: lint
 lint: .bin/golangci-lint ## check format and lint (the linter's first build takes three to four minutes)
-	@bad=$$(find cmd internal proto -name '*.go' | xargs gofmt -l); [ -z "$$bad" ] || { echo "not formatted; run gofmt -w on:"; echo "$$bad"; exit 1; }
+	@bad=$$(find cmd deploy internal proto -name '*.go' | xargs gofmt -l); [ -z "$$bad" ] || { echo "not formatted; run gofmt -w on:"; echo "$$bad"; exit 1; }
 	.bin/golangci-lint run ./...
 
 .PHONY: generate
@@ -46,6 +48,10 @@ generated: generators ## fail when the generated files are not what proto/ gives
 .PHONY: vuln
 vuln: .bin/govulncheck .bin/indexdb ## fail on known vulnerabilities that our code reaches
 	@deploy/dev/vuln.sh
+
+.PHONY: sbom
+sbom: .bin/cyclonedx-gomod ## build the programs of the images and list what each is made of, into .bin/release
+	@deploy/dev/sbom.sh
 
 .PHONY: fuzz
 fuzz: ## run each fuzz target for FUZZTIME (10s)
@@ -77,6 +83,7 @@ generators: .bin/protoc-gen-go .bin/protoc-gen-go-grpc .bin/protoc-gen-grpc-gate
 .bin/golangci-lint: TOOL := github.com/golangci/golangci-lint/v2/cmd/golangci-lint
 .bin/govulncheck: TOOL := golang.org/x/vuln/cmd/govulncheck
 .bin/indexdb: TOOL := golang.org/x/vulndb/cmd/indexdb
+.bin/cyclonedx-gomod: TOOL := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod
 
 .bin/%: tools/go.mod tools/go.sum
 	@echo "building $(@F) (once)"
