@@ -49,8 +49,8 @@ generated: generators ## fail when the generated files are not what proto/ gives
 vuln: .bin/govulncheck .bin/indexdb ## fail on known vulnerabilities that our code reaches
 	@deploy/dev/vuln.sh
 
-.PHONY: sbom
-sbom: .bin/cyclonedx-gomod ## build the programs of the images and list what each is made of, into .bin/release
+.PHONY: release
+release: .bin/cyclonedx-gomod ## build the programs of the images and list what each is made of, into .bin/release
 	@deploy/dev/sbom.sh
 
 .PHONY: fuzz

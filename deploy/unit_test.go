@@ -3,6 +3,10 @@ package deploy_test
 import (
 	"fmt"
 	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -83,52 +87,131 @@ var fences = map[string]string{
 	"SystemCallErrorNumber": "EPERM", "UMask": "0077", "StateDirectoryMode": "0700",
 }
 
-func TestUnit(t *testing.T) {
-	unit, err := readUnit(readFile(t, "custodyd.service"), directives(t))
+// units are the unit files; families are the kinds of address that each needs. The
+// NATS server asks the system for its interfaces, to tell clients where it is.
+var units = map[string]struct{ path, families string }{
+	"custodyd":     {"custodyd.service", "AF_INET AF_INET6"},
+	"custody-nats": {"nats/custody-nats.service", "AF_INET AF_INET6 AF_NETLINK"},
+}
+
+func unitOf(t *testing.T, name string) map[string]section {
+	t.Helper()
+	unit, err := readUnit(readFile(t, units[name].path), directives(t))
 	if err != nil {
-		t.Fatalf("custodyd.service: %v", err)
+		t.Fatalf("%s: %v", units[name].path, err)
 	}
-	if got := slices.Sorted(maps.Keys(unit)); !slices.Equal(got, []string{"Install", "Service", "Unit"}) {
-		t.Errorf("sections %q", got)
+	return unit
+}
+
+func TestUnits(t *testing.T) {
+	for name, u := range units {
+		t.Run(name, func(t *testing.T) {
+			unit := unitOf(t, name)
+			if got := slices.Sorted(maps.Keys(unit)); !slices.Equal(got, []string{"Install", "Service", "Unit"}) {
+				t.Errorf("sections %q", got)
+			}
+			service := unit["Service"]
+			for key, want := range fences {
+				if key == "RestrictAddressFamilies" {
+					want = u.families
+				}
+				if got := service[key]; !slices.Equal(got, []string{want}) {
+					t.Errorf("%s is %q, want %q", key, got, want)
+				}
+			}
+			if got := service["SystemCallFilter"]; !slices.Equal(got, []string{"@system-service", "~@privileged @resources"}) {
+				t.Errorf("SystemCallFilter is %q", got)
+			}
+			// Once only, but for those that are lists.
+			for part, s := range unit {
+				for key, values := range s {
+					if len(values) > 1 && !slices.Contains([]string{"SystemCallFilter", "LoadCredential", "Wants", "Environment"}, key) {
+						t.Errorf("[%s] %s stands %d times", part, key, len(values))
+					}
+				}
+			}
+			lent := map[string]bool{}
+			for _, c := range service["LoadCredential"] {
+				file, from, _ := strings.Cut(c, ":")
+				lent["%d/"+file] = true
+				if from != "/etc/custody/"+file {
+					t.Errorf("LoadCredential %q", c)
+				}
+			}
+			for _, arg := range strings.Fields(service["ExecStart"][0]) {
+				if strings.HasPrefix(arg, "%d/") && !lent[arg] {
+					t.Errorf("%s is lent by no LoadCredential", arg)
+				}
+			}
+		})
 	}
-	service := unit["Service"]
-	for key, want := range fences {
-		if got := service[key]; !slices.Equal(got, []string{want}) {
-			t.Errorf("%s is %q, want %q", key, got, want)
-		}
+}
+
+// The daemon's folder is the one of the example, and the one that the unit makes.
+func TestUnitOfTheDaemon(t *testing.T) {
+	service := unitOf(t, "custodyd")["Service"]
+	folder := service["StateDirectory"][0]
+	want := "/usr/local/bin/custodyd --config %d/custodyd.yaml --data %S/" + folder + " --key-file %d/custody.key"
+	if got := service["ExecStart"]; !slices.Equal(got, []string{want}) {
+		t.Errorf("ExecStart is %q, want %q", got, want)
 	}
-	if got := service["SystemCallFilter"]; !slices.Equal(got, []string{"@system-service", "~@privileged @resources"}) {
-		t.Errorf("SystemCallFilter is %q", got)
+	if s := settingsOf(t, "custodyd.example.yaml", readFile(t, "custodyd.example.yaml")); s.Data != "/var/lib/"+folder {
+		t.Errorf("the example keeps its store in %s", s.Data)
 	}
-	// Once only, but for those that are lists.
-	for name, s := range unit {
-		for key, values := range s {
-			if len(values) > 1 && !slices.Contains([]string{"SystemCallFilter", "LoadCredential", "Wants"}, key) {
-				t.Errorf("[%s] %s stands %d times", name, key, len(values))
+}
+
+// The server's unit sets what secrets.sh doesn't make, and nothing twice.
+func TestUnitOfTheServer(t *testing.T) {
+	service := unitOf(t, "custody-nats")["Service"]
+	if got := service["EnvironmentFile"]; !slices.Equal(got, []string{"/etc/custody/nats.env"}) {
+		t.Errorf("EnvironmentFile is %q", got)
+	}
+	have := slices.Collect(maps.Keys(environmentOf(t, filepath.Join(secrets(t), "nats.env"))))
+	for _, e := range service["Environment"] {
+		if name, value, _ := strings.Cut(e, "="); name != "GOMEMLIMIT" {
+			have = append(have, name)
+			if name == "CUSTODY_NATS_STORE" && value != "%S/"+service["StateDirectory"][0] {
+				t.Errorf("its store is %s, the unit makes %q", value, service["StateDirectory"])
 			}
 		}
 	}
-	command := strings.Fields(service["ExecStart"][0])
-	wantArgs := []string{"--config", "%d/custodyd.yaml", "--data", "%S/" + service["StateDirectory"][0], "--key-file", "%d/custody.key"}
-	if !slices.Equal(command[1:], wantArgs) {
-		t.Errorf("ExecStart is %q, want %q", command[1:], wantArgs)
+	slices.Sort(have)
+	if want := natsVariables(t); !slices.Equal(have, want) {
+		t.Errorf("the server gets\n%q\nits file wants\n%q", have, want)
 	}
-	lent := map[string]bool{}
-	for _, c := range service["LoadCredential"] {
-		name, from, _ := strings.Cut(c, ":")
-		lent["%d/"+name] = true
-		if from != "/etc/custody/"+name {
-			t.Errorf("LoadCredential %q", c)
+}
+
+// Systemd itself reads the units. Only the program of ExecStart is another, since
+// the one it names is not installed here.
+func TestSystemdReadsTheUnits(t *testing.T) {
+	analyze, err := exec.LookPath("systemd-analyze")
+	if err != nil {
+		t.Fatal("systemd-analyze is missing. Run this once, then try again:\n    sudo apt-get update && sudo apt-get install -y systemd")
+	}
+	verify := func(text, name string) string {
+		path := filepath.Join(t.TempDir(), name+".service")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
 		}
-	}
-	for _, arg := range wantArgs {
-		if strings.HasPrefix(arg, "%d/") && !lent[arg] {
-			t.Errorf("%s is lent by no LoadCredential", arg)
+		out, err := exec.Command(analyze, "verify", "--man=no", path).CombinedOutput() //nolint:gosec // our own file
+		if err != nil {
+			return err.Error() + ": " + string(out)
 		}
+		return string(out)
 	}
-	// The folder of the example is the one that the unit makes.
-	if s := settingsOf(t, "custodyd.example.yaml", readFile(t, "custodyd.example.yaml")); s.Data != "/var/lib/"+service["StateDirectory"][0] {
-		t.Errorf("the example keeps its store in %s", s.Data)
+	for name, u := range units {
+		text := regexp.MustCompile(`(?m)^ExecStart=/usr/local/bin/\S+`).ReplaceAllString(readFile(t, u.path), "ExecStart=/bin/true")
+		if said := verify(text, name); said != "" {
+			t.Errorf("systemd-analyze verify %s: %s", u.path, said)
+		}
+		if said := verify(strings.Replace(text, "ProtectHome=", "ProtectHouse=", 1), name); !strings.Contains(said, "ProtectHouse") {
+			t.Errorf("systemd-analyze verify lets a directive pass that doesn't exist: %q", said)
+		}
+		// In tenths: an exposure of 1.5 of 10.
+		out, err := exec.Command(analyze, "security", "--offline=yes", "--threshold=15", u.path).CombinedOutput() //nolint:gosec // our own file
+		if err != nil {
+			t.Errorf("systemd-analyze security %s: %v\n%s", u.path, err, out)
+		}
 	}
 }
 
