@@ -1,14 +1,10 @@
 package deploy_test
 
 import (
-	"bufio"
-	"bytes"
 	"debug/elf"
 	"encoding/json"
 	"fmt"
-	"io"
 	"maps"
-	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -17,9 +13,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
-
-	"specimen.example/custody/internal/eventlog/logtest"
 )
 
 const containerfile = "Containerfile"
@@ -221,7 +214,14 @@ type empty struct {
 	root string
 }
 
-// newEmpty runs the build line as it stands, only into another folder.
+// programs are what the build line makes.
+var programs = []string{"custodyd", "scan", "nats-server"}
+
+// built keeps the programs between runs: go links them anew only when they changed.
+const built = ".bin/image"
+
+// newEmpty runs the build line as it stands, only into another folder, and copies
+// the programs as the images do.
 func newEmpty(t *testing.T) *empty {
 	t.Helper()
 	build, _ := stagesOf(t)
@@ -229,13 +229,22 @@ func newEmpty(t *testing.T) *empty {
 	var line string
 	for _, rest := range build.all("RUN") {
 		if strings.Contains(rest, "go build") {
-			line = strings.Replace(rest, "-o /out/", "-o "+e.root+"/", 1)
+			line = strings.Replace(rest, "-o /out/", "-o "+built+"/", 1)
 		}
 	}
 	cmd := exec.Command("sh", "-c", line) //nolint:gosec // our own build line
 	cmd.Dir = ".."
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%s: %v\n%s", line, err, out)
+	}
+	for _, name := range programs {
+		program, err := os.ReadFile(filepath.Join("..", built, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(e.root, name), program, 0o755); err != nil { //nolint:gosec // another user starts it
+			t.Fatal(err)
+		}
 	}
 	return e
 }
@@ -280,7 +289,7 @@ func TestTheImagesInAnEmptyRoot(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, name := range []string{"custodyd", "scan", "nats-server"} {
+	for _, name := range programs {
 		f, err := elf.Open(filepath.Join(e.root, name))
 		if err != nil {
 			t.Fatal(err)
@@ -296,7 +305,9 @@ func TestTheImagesInAnEmptyRoot(t *testing.T) {
 		_ = f.Close()
 	}
 	t.Run("nats", func(t *testing.T) { e.nats(t) })
+	t.Run("options", func(t *testing.T) { e.options(t) })
 	t.Run("custodyd", func(t *testing.T) { e.custodyd(t) })
+	t.Run("two daemons on three servers", func(t *testing.T) { e.twoDaemons(t) })
 }
 
 // nats lets the server judge the file in its own words.
@@ -320,108 +331,5 @@ func (e *empty) nats(t *testing.T) {
 		if out, err := e.command(argv, slices.Delete(slices.Clone(env), i, i+1)...).CombinedOutput(); err == nil {
 			t.Errorf("it takes the file without %s\n%s", env[i], out)
 		}
-	}
-}
-
-func (e *empty) custodyd(t *testing.T) {
-	_, images := stagesOf(t)
-	image := images["custodyd"]
-	for _, v := range words(t, image.all("VOLUME")[0]) {
-		e.folder(t, v)
-	}
-	// The image listens on 8080, which another test or program may hold: the port
-	// alone is another here, in both commands.
-	port := fmt.Sprint(freePorts(t, 1)[0])
-	here := func(argv []string) []string {
-		argv = slices.Clone(argv)
-		for i := range argv {
-			argv[i] = strings.Replace(argv[i], ":8080", ":"+port, 1)
-		}
-		return argv
-	}
-	entry := words(t, image.all("ENTRYPOINT")[0])
-	_, check, _ := strings.Cut(image.all("HEALTHCHECK")[0], "CMD ")
-	healthy := func() (string, error) {
-		out, err := e.command(here(words(t, check))).CombinedOutput()
-		return string(out), err
-	}
-	if _, err := healthy(); err == nil {
-		t.Error("it is healthy before it runs")
-	}
-	cmd := e.command(here(slices.Concat(entry, words(t, image.all("CMD")[0]))))
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	stdout, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatalf("%v; root may do this, anybody else needs namespaces of users", err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill() })
-	lines := make(chan string, 1)
-	go func() {
-		line, _ := bufio.NewReader(stdout).ReadString('\n')
-		lines <- line
-	}()
-	select {
-	case line := <-lines:
-		if !strings.Contains(line, "serves on") {
-			_ = cmd.Wait()
-			t.Fatalf("it does not serve: %s%s", line, &stderr)
-		}
-	case <-time.After(logtest.Patience):
-		t.Fatal("it does not serve")
-	}
-	if out, err := healthy(); err != nil {
-		t.Errorf("the health check: %v\n%s", err, out)
-	}
-	ask := func(method, path, body string) (int, string) {
-		req, err := http.NewRequestWithContext(t.Context(), method, "http://127.0.0.1:"+port+path, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
-		req.Header.Set("Content-Type", "application/json")
-		resp, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer func() { _ = resp.Body.Close() }()
-		text, err := io.ReadAll(resp.Body)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return resp.StatusCode, string(text)
-	}
-	// Only a program with its own time zones knows this one here.
-	if code, text := ask(http.MethodPut, "/v1/places/LAB", `{"kind":"reception","by":"lena","zone":"Atlantic/Faroe"}`); code != http.StatusOK {
-		t.Errorf("a place with a zone: %d %s", code, text)
-	}
-	if code, text := ask(http.MethodPut, "/v1/places/LAB", `{"kind":"reception","by":"lena","zone":"Atlantic/Nowhere"}`); code != http.StatusBadRequest {
-		t.Errorf("a zone that is none: %d %s", code, text)
-	}
-	scan := `{"scans":[{"id":"first-1","step":"see","label":{"text":"TB260301"},"by":"lena","place":"LAB","occurredAt":"2026-11-24T09:00:00Z"}]}`
-	if code, text := ask(http.MethodPost, "/v1/scans", scan); code != http.StatusOK || !strings.Contains(text, "recorded") {
-		t.Errorf("a scan: %d %s", code, text)
-	}
-	_, metrics := ask(http.MethodGet, "/metrics", "")
-	for _, name := range metricsUsed(t) {
-		if !strings.Contains(metrics, "\n# TYPE "+name+" ") {
-			t.Errorf("an alert looks at %s, which the daemon doesn't have", name)
-		}
-	}
-	for _, label := range []string{`custody_scan_answers_total{answer="recorded"}`, `custody_calls_total{code="OK",method="/specimen.custody.v1.Scans/RecordScans"}`} {
-		if !strings.Contains(metrics, "\n"+label+" 1\n") {
-			t.Errorf("no %s in\n%s", label, metrics)
-		}
-	}
-	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Wait(); err != nil {
-		t.Errorf("it ended with %v: %s", err, &stderr)
-	}
-	if _, err := healthy(); err == nil {
-		t.Error("it is healthy after its end")
 	}
 }

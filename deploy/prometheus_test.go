@@ -48,12 +48,18 @@ type alertTests struct {
 // promtool runs it in the folder of the files, and fails when it is missing.
 func promtool(t *testing.T, args ...string) {
 	t.Helper()
+	promtoolReads(t, "", args...)
+}
+
+// promtoolReads is promtool with something to read from its standard input.
+func promtoolReads(t *testing.T, input string, args ...string) {
+	t.Helper()
 	path, err := exec.LookPath("promtool")
 	if err != nil {
 		t.Fatal("promtool is missing. Run this once, then try again:\n    sudo apt-get update && sudo apt-get install -y prometheus")
 	}
 	cmd := exec.Command(path, args...)
-	cmd.Dir = "prometheus"
+	cmd.Dir, cmd.Stdin = "prometheus", strings.NewReader(input)
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Errorf("promtool %s: %v\n%s", strings.Join(args, " "), err, out)
 	}
