@@ -196,7 +196,13 @@ func (e *empty) twoDaemons(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		daemons = append(daemons, e.start(t, fmt.Sprint(port), []string{"/custodyd", "--config", file}))
+		argv := []string{"/custodyd", "--config", file}
+		if i == 1 {
+			// As custodyd.service gives it on a machine of a cluster.
+			e.folder(t, "/var/lib/cluster")
+			argv = append(argv, "--data", "/var/lib/cluster", "--key-file", s.KeyFile)
+		}
+		daemons = append(daemons, e.start(t, fmt.Sprint(port), argv))
 	}
 	if code, text := daemons[0].ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusOK || !strings.Contains(text, "recorded") {
 		t.Fatalf("a scan: %d %s", code, text)

@@ -65,6 +65,14 @@ var inText = regexp.MustCompile("`([^`\n]+)`")
 // fault says what in a command does not exist, or "".
 func fault(t *testing.T, words []string, makefile string, daemonOptions, tests []string) string {
 	t.Helper()
+	for _, w := range words {
+		// deploy/secrets is what secrets.sh makes.
+		if strings.HasPrefix(w, "deploy/") && w != "deploy/secrets" {
+			if why := missing(w); why != "" {
+				return why
+			}
+		}
+	}
 	switch name := strings.TrimPrefix(words[0], ".bin/"); name {
 	case "make":
 		for _, w := range words[1:] {
@@ -89,7 +97,7 @@ func fault(t *testing.T, words []string, makefile string, daemonOptions, tests [
 		return faultOfGo(words[1:], tests)
 	case "curl":
 		return faultOfPath(t, words[1:])
-	case "sudo", "head", "for", "do", "done":
+	case "sudo", "head", "for", "do", "done", "chmod", "docker", "printf", "scp", "sed", "tar":
 	default:
 		if _, err := os.Stat(filepath.Join(moduleRoot, name)); err != nil || !strings.Contains(name, "/") {
 			return "this test doesn't know the command " + name
