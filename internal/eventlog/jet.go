@@ -2,6 +2,7 @@ package eventlog
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -467,57 +468,76 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 // sequence: a batch read was seen to come back short without an error.
 func (j *jet) History(ctx context.Context, kind event.Kind, key event.Key) ([]event.Record, error) {
 	subject := event.Subject(j.opts.Volume, kind, key)
-	stream, err := j.js.Stream(ctx, custodyStream(j.opts.Volume))
-	if err != nil {
-		return nil, fmt.Errorf("eventlog: history: %w", err)
-	}
-	last, err := stream.GetLastMsgForSubject(ctx, subject)
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("eventlog: history: %w", err)
-	}
-	// Any replica may answer a direct read, and one that lags knows less: the stream's
-	// leader says how many there are.
-	info, err := stream.Info(ctx, jetstream.WithSubjectFilter(subject))
-	if err != nil {
-		return nil, fmt.Errorf("eventlog: history: %w", err)
-	}
 	var out []event.Record
-	for seq := uint64(1); seq <= last.Sequence; seq++ {
-		m, err := stream.GetMsg(ctx, seq, jetstream.WithGetMsgSubject(subject))
+	for seq := uint64(1); ; {
+		found, data, err := j.stored(ctx, custodyStream(j.opts.Volume), getRequest{Seq: seq, NextBySubject: subject})
 		if err != nil {
 			return nil, fmt.Errorf("eventlog: history: %w", err)
 		}
-		d, err := wire.ReadDecision(m.Data)
+		if found == 0 {
+			return out, nil
+		}
+		d, err := wire.ReadDecision(data)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, event.Record{Seq: m.Sequence, Decision: d})
-		seq = m.Sequence
+		out = append(out, event.Record{Seq: found, Decision: d})
+		seq = found + 1
 	}
-	if have, all := uint64(len(out)), info.State.Subjects[subject]; have < all {
-		return nil, fmt.Errorf("%w: %d of the %d messages of %s could be read", ErrUncertain, have, all, subject)
+}
+
+// getRequest asks for the first message of a subject from a sequence on, or for
+// the last one. The names are those of the JetStream API.
+type getRequest struct {
+	Seq           uint64 `json:"seq,omitempty"`
+	NextBySubject string `json:"next_by_subj,omitempty"`
+	LastBySubject string `json:"last_by_subj,omitempty"`
+}
+
+// stored gives a message and its sequence, 0 when there is none. It asks the leader
+// of the stream: a direct get, which the client would take, is answered by any copy,
+// also by one that hasn't got yet what was acknowledged.
+func (j *jet) stored(ctx context.Context, stream string, request getRequest) (uint64, []byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	ask, err := json.Marshal(request)
+	if err != nil {
+		return 0, nil, err
 	}
-	return out, nil
+	msg, err := j.daemon.RequestWithContext(ctx, "$JS.API.STREAM.MSG.GET."+stream, ask)
+	if err != nil {
+		return 0, nil, err
+	}
+	var answer struct {
+		Error   *jetstream.APIError `json:"error"`
+		Message struct {
+			Seq  uint64 `json:"seq"`
+			Data []byte `json:"data"`
+		} `json:"message"`
+	}
+	if err := json.Unmarshal(msg.Data, &answer); err != nil {
+		return 0, nil, err
+	}
+	if answer.Error != nil {
+		if answer.Error.ErrorCode == jetstream.JSErrCodeMessageNotFound {
+			return 0, nil, nil
+		}
+		return 0, nil, answer.Error
+	}
+	return answer.Message.Seq, answer.Message.Data, nil
 }
 
 // AddKey implements Log. The blind index is the subject, so the literal
 // expectation settles which of two daemons gave a patient its reference.
 func (j *jet) AddKey(ctx context.Context, index string, k wire.PatientKey) (wire.PatientKey, error) {
 	subject := "keys." + index
-	stream, err := j.js.Stream(ctx, keysStream)
-	if err != nil {
-		return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
-	}
 	for range 3 {
-		m, err := stream.GetLastMsgForSubject(ctx, subject)
-		if err == nil {
-			return wire.ReadKey(m.Data)
-		}
-		if !errors.Is(err, jetstream.ErrMsgNotFound) {
+		seq, known, err := j.stored(ctx, keysStream, getRequest{LastBySubject: subject})
+		if err != nil {
 			return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
+		}
+		if seq != 0 {
+			return wire.ReadKey(known)
 		}
 		data, err := wire.Key(k)
 		if err != nil {
@@ -545,37 +565,32 @@ func (j *jet) Lease(ctx context.Context, name, holder string) (bool, error) {
 			return held, err
 		}
 	}
-	stream, err := j.js.Stream(ctx, leaseStream)
+	// Without one the sequence is 0, which is what taking a new one expects.
+	request := getRequest{LastBySubject: "lease." + name}
+	last, other, err := j.stored(ctx, leaseStream, request)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		stream, err = j.makeLeases(ctx)
+		if err = j.makeLeases(ctx); err == nil {
+			last, other, err = j.stored(ctx, leaseStream, request)
+		}
 	}
 	if err != nil {
 		return false, fmt.Errorf("eventlog: lease: %w", err)
 	}
-	last, err := stream.GetLastMsgForSubject(ctx, "lease."+name)
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return j.takeLease(ctx, name, holder, 0)
-	}
-	if err != nil {
-		return false, fmt.Errorf("eventlog: lease: %w", err)
-	}
-	if len(last.Data) != 0 && string(last.Data) != holder { // its own: taken, and the answer was lost
+	if len(other) != 0 && string(other) != holder { // its own: taken, and the answer was lost
 		return false, nil
 	}
-	return j.takeLease(ctx, name, holder, last.Sequence)
+	return j.takeLease(ctx, name, holder, last)
 }
 
 // makeLeases makes the stream of leases again: it is in memory, and gone when the
 // embedded server was started again while this process runs.
-func (j *jet) makeLeases(ctx context.Context) (jetstream.Stream, error) {
+func (j *jet) makeLeases(ctx context.Context) error {
 	admin, err := jetstream.New(j.operator)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if _, err := admin.CreateOrUpdateStream(ctx, leases(max(j.opts.Replicas, 1))); err != nil {
-		return nil, err
-	}
-	return j.js.Stream(ctx, leaseStream)
+	_, err = admin.CreateOrUpdateStream(ctx, leases(max(j.opts.Replicas, 1)))
+	return err
 }
 
 func (j *jet) takeLease(ctx context.Context, name, holder string, after uint64) (bool, error) {
