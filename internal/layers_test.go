@@ -51,6 +51,7 @@ var neighbours = [][2]string{
 	{"eventlog/...", "eventlog"},
 	{"eventlog/...", "eventlog/..."},
 	{"intake", "live"},
+	{"rehearsal", "story"}, // a generated day speaks the story's words, so one bench plays both
 }
 
 // inTests are the pairs of which only tests may: what is drafted is read by the
