@@ -131,13 +131,13 @@ func (t *tool) refuseDraft(mistakes stability.Mistakes) error {
 	return told(exitRefused)
 }
 
-// writeNew writes a file that is not there yet: a rule file may hold work that a
-// draft must not replace.
+// writeNew writes a file that is not there yet: a rule file or a story may hold work
+// that a draft must not replace.
 func writeNew(name string, data []byte) error {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
 	switch {
 	case errors.Is(err, fs.ErrExist):
-		return fmt.Errorf("--out %s is there already and stays as it is; name another file", name)
+		return fmt.Errorf("%s is there already and stays as it is; name another file", name)
 	case err != nil:
 		return coded{exitUsage, err}
 	}

@@ -30,18 +30,25 @@ var memoryBench = func(ctx context.Context) (story.Bench, func() error, error) {
 }
 
 func (t *tool) rehearseCommand() *cobra.Command {
-	return &cobra.Command{
-		Use:   "rehearse FILE...",
-		Short: "Play stories and tell which expectations fail",
+	var g generated
+	cmd := &cobra.Command{
+		Use:   "rehearse FILE... | rehearse --generate",
+		Short: "Play stories and tell which expectations fail, or play a generated day",
 		Long: `Play story files on a clock of their own and tell each expectation that fails,
 with file and line. Rule files are looked for beside the story.
 
-Stories are played in memory and touch no server. With --server, one story is
-played against a daemon; it must be fresh and have been started with
+With --generate, a day of a laboratory group is made from a seed and played: what
+it assumes is told first, then how many of the planted mistakes the product
+noticed, and what it raised without one. The same seed and number of tubes make
+the same day. The starter limits are adopted for it.
+
+Stories are played in memory and touch no server. With --server, one story or
+day is played against a daemon; it must be fresh and have been started with
 --clock steered. The variable ` + serverVariable + ` doesn't count here.`,
 		Example: `  scan rehearse testdata/stories/*.story
-  scan rehearse --server http://127.0.0.1:8081 warm-van.story`,
-		Args: some("at least one story, for example: scan rehearse warm-van.story"),
+  scan rehearse --server http://127.0.0.1:8081 warm-van.story
+  scan rehearse --generate --seed 7 --tubes 1000 --answers day-7.jsonl`,
+		Args: func(cmd *cobra.Command, args []string) error { return g.check(cmd, args) },
 		RunE: func(cmd *cobra.Command, args []string) error {
 			bench := memoryBench
 			if cmd.Flags().Changed("server") {
@@ -50,9 +57,14 @@ played against a daemon; it must be fresh and have been started with
 				}
 				bench = t.serverBench
 			}
+			if g.on {
+				return t.playDay(cmd.Context(), &g, bench)
+			}
 			return t.rehearse(cmd.Context(), args, bench)
 		},
 	}
+	g.flags(cmd)
+	return cmd
 }
 
 func (t *tool) serverBench(ctx context.Context) (story.Bench, func() error, error) {
