@@ -229,10 +229,13 @@ func (r *round) plant(a Answer, look event.Instant) {
 	r.marks = append(r.marks, mark{at: look, sent: look, does: answers, answer: &a, tube: -1, draw: -1})
 }
 
+// all are the tubes that have not ended yet.
 func (r *round) all() []string {
 	var out []string
 	for i := range r.tubes {
-		out = append(out, r.id(i))
+		if r.tubes[i].fate == "" {
+			out = append(out, r.id(i))
+		}
 	}
 	return out
 }

@@ -140,5 +140,8 @@ func (s *Scan) step(at event.Instant) (Step, error) {
 	if s.DeviceSeq != 0 {
 		say("seq", strconv.FormatInt(s.DeviceSeq, 10))
 	}
+	if s.MonotonicMs != 0 {
+		say("mono", strconv.FormatInt(s.MonotonicMs, 10))
+	}
 	return st, nil
 }

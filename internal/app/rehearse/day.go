@@ -33,8 +33,8 @@ type Outcome struct {
 	Kinds                  []Counted
 	Fates                  map[rehearsal.Fate]int
 	// Unplanted counts by what the product raised without a planted mistake: tubes
-	// under "doubt X" that stands at their end, "flag" at any time, "verdict X" at
-	// their end, and scans under "refused X".
+	// under "doubt X" that stands at their end, "flag" at any time, "verdict X of
+	// test, reasons" at their end, and scans under "refused X".
 	Unplanted map[string]int
 	// Refused are scans that were refused without a planted mistake on their tube,
 	// as sentences; no more than a few are kept.
@@ -263,8 +263,15 @@ func (p *player) end(e *rehearsal.Ended) error {
 		if tube.Facts["FlagRaised"] > 0 || tube.Flag != nil {
 			raised["flag"] = true
 		}
-		if tube.Verdict != event.WithinLimits {
-			raised["verdict "+string(tube.Verdict)] = true
+		for _, t := range tube.Tests {
+			if t.Verdict == event.WithinLimits {
+				continue
+			}
+			what := fmt.Sprintf("verdict %s of %s", t.Verdict, t.Assay)
+			for _, r := range t.Reasons {
+				what += ", " + string(r)
+			}
+			raised[what] = true
 		}
 	}
 	for what := range raised {
