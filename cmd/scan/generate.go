@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"specimen.example/custody/internal/app/rehearse"
+	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/rehearsal"
 	"specimen.example/custody/internal/stability/library"
 	"specimen.example/custody/internal/story"
@@ -28,6 +29,7 @@ type generated struct {
 	seed    uint64
 	tubes   int
 	often   int
+	day     string
 	answers string
 	story   string
 }
@@ -38,6 +40,7 @@ func (g *generated) flags(cmd *cobra.Command) {
 	f.Uint64Var(&g.seed, "seed", 1, "seed of the generated day")
 	f.IntVar(&g.tubes, "tubes", 1_000, fmt.Sprintf("tubes of the generated day, %d to %d", rehearsal.FewestTubes, rehearsal.MostTubes))
 	f.IntVar(&g.often, "often", 1, fmt.Sprintf("make every mistake this many times as often, up to %d", rehearsal.MostOften))
+	f.StringVar(&g.day, "day", "2026-11-24", "date of the generated day")
 	f.StringVar(&g.answers, "answers", "", "write the planted mistakes and the end of each tube into this file, one JSON object a line")
 	f.StringVar(&g.story, "story", "", fmt.Sprintf("write the day as a story into this new file, and its limits beside it, and don't play it; up to %d tubes", storyTubes))
 }
@@ -45,7 +48,7 @@ func (g *generated) flags(cmd *cobra.Command) {
 // check is the argument check of the command: stories or --generate.
 func (g *generated) check(cmd *cobra.Command, args []string) error {
 	if !g.on {
-		for _, flag := range []string{"seed", "tubes", "often", "answers", "story"} {
+		for _, flag := range []string{"seed", "tubes", "often", "day", "answers", "story"} {
 			if cmd.Flags().Changed(flag) {
 				return usagef("--%s is for a generated day; add --generate", flag)
 			}
@@ -69,7 +72,11 @@ func (g *generated) check(cmd *cobra.Command, args []string) error {
 }
 
 func (g *generated) plan() (rehearsal.Day, error) {
-	return rehearsal.Plan(rehearsal.Settings{Seed: g.seed, Tubes: g.tubes, Often: g.often})
+	day, err := time.Parse(time.DateOnly, g.day)
+	if err != nil {
+		return rehearsal.Day{}, fmt.Errorf("day: %q is no date; write for example 2026-11-24", g.day)
+	}
+	return rehearsal.Plan(rehearsal.Settings{Seed: g.seed, Tubes: g.tubes, Often: g.often, Day: event.At(day)})
 }
 
 // playDay plays a generated day. Mistakes that were not noticed are what one wants

@@ -50,15 +50,20 @@ func TestPlanRefuses(t *testing.T) {
 func bytesOf(t *testing.T, d rehearsal.Day) string {
 	t.Helper()
 	hash := sha256.New()
-	fmt.Fprintf(hash, "%q", d.Assumptions())
+	put := func(format string, args ...any) {
+		if _, err := fmt.Fprintf(hash, format, args...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put("%q", d.Assumptions())
 	for s := range d.Steps() {
 		line, err := s.Line()
 		if err != nil {
 			t.Fatal(err)
 		}
-		fmt.Fprintf(hash, "%d %#v %v %v %s\n", s.At, s.Declared, s.Logger, s.Readings, line)
+		put("%d %#v %v %v %s\n", s.At, s.Declared, s.Logger, s.Readings, line)
 		if s.Scan != nil {
-			fmt.Fprintf(hash, "%+v\n", *s.Scan) // maps print in the order of their keys
+			put("%+v\n", *s.Scan) // maps print in the order of their keys
 		}
 	}
 	return fmt.Sprintf("%x", hash.Sum(nil))

@@ -45,17 +45,20 @@ func (r *round) log() {
 	case LoggerForgotten:
 		return
 	}
-	at := r.arrives.Add(30 * time.Second)
+	at := r.readOut()
 	r.marks = append(r.marks, mark{at: at, sent: at, does: delivers, tube: -1, draw: -1})
 }
 
-// readings are what the desk reads out: from a while before the round to its
-// arrival, by the logger's clock.
+// readOut is when the desk reads the logger.
+func (r *round) readOut() event.Instant { return r.arrives.Add(30 * time.Second) }
+
+// readings are what the desk reads out: from a while before the round on, by the
+// logger's clock.
 func (r *round) readings() []event.Reading {
 	l := &r.logger
 	dice := dice{&splitMix{state: l.seed}}
 	var out []event.Reading
-	for at := r.from.Add(-2 * loggerEvery); at <= r.arrives; at = at.Add(loggerEvery) {
+	for at := r.from.Add(-2 * loggerEvery); at <= r.readOut(); at = at.Add(loggerEvery) {
 		c := l.at(at) + dice.between(-l.noise, l.noise) + l.drift*int(at.Sub(r.from))/int(24*time.Hour)
 		gap, fault := dice.falls(gapRate), dice.falls(faultRate)
 		one := event.Reading{At: at.Add(-l.slow), C: event.CentiC(c), OK: true} //nolint:gosec // a few thousand at most

@@ -31,15 +31,15 @@ func Script(title, rules string, told iter.Seq[Told]) (*Story, error) {
 			line++
 			s.Comments = append(s.Comments, Comment{Line: line, Text: " " + t.Remark})
 		}
-		if t.Act.Declared == nil && t.Act.Scan == nil && t.Act.Logger == "" {
+		if t.Declared == nil && t.Scan == nil && t.Logger == "" {
 			continue
 		}
-		if err := t.Act.Check(); err != nil {
+		if err := t.Check(); err != nil {
 			return nil, err
 		}
 		switch {
-		case t.Act.Declared != nil:
-			decls, err := declsOf(t.Act.Declared)
+		case t.Declared != nil:
+			decls, err := declsOf(t.Declared)
 			if err != nil {
 				return nil, err
 			}
@@ -48,8 +48,8 @@ func Script(title, rules string, told iter.Seq[Told]) (*Story, error) {
 				d.Line = line
 				s.Decls = append(s.Decls, d)
 			}
-		case t.Act.Scan != nil:
-			st, err := t.Act.Scan.step(t.Act.At)
+		case t.Scan != nil:
+			st, err := t.Scan.step(t.At)
 			if err != nil {
 				return nil, err
 			}
@@ -57,7 +57,7 @@ func Script(title, rules string, told iter.Seq[Told]) (*Story, error) {
 			st.Line = line
 			s.Steps = append(s.Steps, st)
 		default:
-			for _, r := range t.Act.Readings {
+			for _, r := range t.Readings {
 				line++
 				s.Steps = append(s.Steps, readingStep(t.Act, r, line))
 			}
