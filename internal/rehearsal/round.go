@@ -2,7 +2,6 @@ package rehearsal
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strconv"
 	"time"
@@ -154,7 +153,7 @@ func (r *round) mayHappen(t *tube, k Kind) bool {
 	return true
 }
 
-func (r *round) id(i int) string       { return fmt.Sprintf("TB%07d", r.first+i+1) }
+func (r *round) id(i int) string       { return "TB" + padded(r.first+i+1, 7) }
 func (r *round) drawID(i int32) string { return r.numbered("DRAW") + "-" + strconv.Itoa(int(i)+1) }
 func (r *round) request(i int32) string {
 	return r.numbered("REQ") + "-" + strconv.Itoa(int(i)+1)
@@ -171,7 +170,7 @@ func (r *round) rack(serum bool) string {
 	return r.numbered("RACK-P")
 }
 func (r *round) numbered(what string) string {
-	return fmt.Sprintf("%s-%04d-%d", what, r.site.number+1, r.no+1)
+	return name(what, r.site.number) + "-" + strconv.Itoa(r.no+1)
 }
 
 // declare gives what only this round uses: its box, logger, racks and requests.

@@ -2,9 +2,6 @@ package rehearsal
 
 import "math/bits"
 
-// Source gives random bits. The same source, asked alike, gives the same day.
-type Source interface{ Uint64() uint64 }
-
 // splitMix is the generator SplitMix64: Steele, Lea and Flood, "Fast splittable
 // pseudorandom number generators", OOPSLA 2014, with the constants of the public
 // domain C code of Vigna, 2015. Its state is one number, so each round of
@@ -36,8 +33,8 @@ const (
 	ofBox
 )
 
-// dice draws what a day needs from a source.
-type dice struct{ Source }
+// dice draws what a day needs.
+type dice struct{ *splitMix }
 
 // below gives a number from 0 up to n, n itself left out; n must be above 0. The
 // high word of the product leaves a bias under n in 2^64.

@@ -1,7 +1,6 @@
 package rehearsal
 
 import (
-	"fmt"
 	"strconv"
 	"time"
 
@@ -10,7 +9,7 @@ import (
 )
 
 func (r *round) scanID(id int32) string {
-	return fmt.Sprintf("day-%04d-%d-%04d", r.site.number+1, r.no+1, id)
+	return r.numbered("day") + "-" + padded(int(id), 4)
 }
 
 // step writes a mark out. seqs counts the scans of the devices of the laboratory,
