@@ -155,7 +155,7 @@ func (r *round) spin(tubes []int, serum bool, at event.Instant) {
 	}
 	for _, i := range tubes {
 		at = at.Add(worksEvery)
-		r.scan(bench, at, "rack", i, func(s *story.Scan) { s.Carrier = r.rack(serum) })
+		r.scan(bench, at, "rack", i, nil)
 	}
 	at = at.Add(time.Minute)
 	r.scan(bench, at, "spin", -1, func(s *story.Scan) {
