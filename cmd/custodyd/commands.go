@@ -20,6 +20,7 @@ var commands []command
 func init() {
 	// In init, since the commands' help lists the commands.
 	commands = []command{
+		{"healthy", "ask the running daemon whether it may get scans", runHealthy},
 		{"backup", "copy the log into a new folder, while it runs or stopped", runBackup},
 		{"restore", "make a store out of a backup and read it back", runRestore},
 		{"doctor", "say what is in order and what to do", runDoctor},

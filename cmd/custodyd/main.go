@@ -35,10 +35,6 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	if code, ok := runCommand(ctx, args, stdout, stderr); ok {
 		return code
 	}
-	ask := len(args) > 0 && args[0] == "healthy"
-	if ask {
-		args = args[1:]
-	}
 	settings, err := parse(args, stderr)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
@@ -46,8 +42,6 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	case err != nil:
 		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)
 		return exitUsage
-	case ask:
-		return healthy(ctx, settings, stderr)
 	}
 	if err := serve(ctx, settings, func() (config.Settings, error) { return parse(args, stderr) }, stdout, stderr); err != nil {
 		_, _ = fmt.Fprintf(stderr, "custodyd: %v\n", err)

@@ -50,7 +50,6 @@ func parse(args []string, stderr io.Writer) (config.Settings, error) {
 
   custodyd --demo                 show an invented scenario
   custodyd --data /var/lib/custody
-  custodyd healthy                ask the daemon of these settings whether it is ready
 
 Commands, for a log that is running or stopped; each tells more with --help:
 `)

@@ -347,7 +347,7 @@ func testNames(t *testing.T) []string {
 	t.Helper()
 	var names []string
 	heading := regexp.MustCompile(`(?m)^func ((?:Test|Fuzz|Benchmark)\w*)\(`)
-	for _, top := range []string{"internal", "cmd"} {
+	for _, top := range []string{"internal", "cmd", "deploy"} {
 		err := fs.WalkDir(os.DirFS(moduleRoot), top, func(name string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || !strings.HasSuffix(name, "_test.go") {
 				return err
