@@ -555,11 +555,19 @@ func TestTheLogWorksOnThisCluster(t *testing.T) {
 	})
 }
 
+// openLog opens a volume, and begins it first where nobody did.
 func openLog(t *testing.T, c *natsCluster, volume string) eventlog.Log {
 	t.Helper()
-	l, err := eventlog.Open(t.Context(), eventlog.Options{
-		URL: c.address("daemon"), OperatorURL: c.address("operator"), Volume: volume, MaxBytes: 64 << 20,
-	})
+	o := eventlog.Options{URL: c.address("daemon"), OperatorURL: c.address("operator"), Volume: volume, MaxBytes: 64 << 20}
+	op, err := eventlog.OpenOperator(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer op.Close()
+	if err := op.OpenVolume(t.Context(), volume); err != nil && !strings.Contains(err.Error(), "is there already") {
+		t.Fatal(err)
+	}
+	l, err := eventlog.Open(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -36,6 +36,9 @@ func (k *walk) move(s *Step, direct bool) {
 			if direct {
 				k.await(s, rec.Place, f.To, f.Route, true)
 			}
+			if r := k.st.released; r != nil && rec.Actor != r.Record.Actor {
+				k.st.untaken = min(k.st.untaken, s.At()) // who leaves with it has it
+			}
 		case event.Received:
 			k.receive(s, f.From)
 			if direct {
@@ -154,10 +157,8 @@ func (k *walk) vehicle(place string) bool {
 func (k *walk) release(s *Step, f event.Released) {
 	rec := s.Record
 	k.stand(s, rec.Place)
-	if r := k.st.released; r != nil && !r.Inherited {
-		k.find(event.DoubtOneSidedHandoff, r.At()+oneTaking, idOf(r.Record))
-	}
-	k.st.reported, k.st.mode, k.st.released = true, f.Mode, s
+	k.unclaimed()
+	k.st.reported, k.st.mode, k.st.released, k.st.untaken = true, f.Mode, s, s.At()+oneTaking
 	switch {
 	case f.To != "" && k.w.placed(f.To):
 		k.stand(s, f.To)

@@ -20,13 +20,14 @@ type state struct {
 	inSince event.Instant
 
 	// What the doubts need to remember:
-	released *Step     // given up and not taken yet
-	reported bool      // a movement was reported since it was last known to be somewhere
-	gap      []string  // ids of a reception by box that no leg led to
-	anchor   string    // id of the step that gave the place
-	received bool      // the laboratory had it by itself
-	taken    string    // id of the step by which the holder took it
-	was      event.Key // what it was directly in before it left
+	released *Step         // given up and not taken yet
+	untaken  event.Instant // since when that must have been taken
+	reported bool          // a movement was reported since it was last known to be somewhere
+	gap      []string      // ids of a reception by box that no leg led to
+	anchor   string        // id of the step that gave the place
+	received bool          // the laboratory had it by itself
+	taken    string        // id of the step by which the holder took it
+	was      event.Key     // what it was directly in before it left
 
 	// The arrival that its last departure promised, 0 for none; from where, and by which step.
 	due     event.Instant
@@ -108,10 +109,15 @@ func (k *walk) run(own []Step) {
 		k.emit(*s)
 	}
 	k.inherit(nil)
-	if r := k.st.released; r != nil && !r.Inherited {
-		k.find(event.DoubtOneSidedHandoff, r.At()+oneTaking, idOf(r.Record))
-	}
+	k.unclaimed()
 	k.overdue()
+}
+
+// unclaimed: it was released and nobody took it.
+func (k *walk) unclaimed() {
+	if r := k.st.released; r != nil && !r.Inherited {
+		k.find(event.DoubtOneSidedHandoff, k.st.untaken, idOf(r.Record))
+	}
 }
 
 func (k *walk) find(doubt event.Doubt, since event.Instant, causes ...string) {

@@ -323,7 +323,7 @@ func (r *round) travel() {
 		r.plant(Answer{Kind: Handoff, Carrier: r.box(), Tubes: r.all(), At: give}, take.Add(30*time.Second))
 	case r.mistake == Handoff:
 		r.scan(collector, give, "release", -1, nil)
-		r.plant(Answer{Kind: Handoff, Carrier: r.box(), Tubes: r.all(), At: take}, take.Add(30*time.Second))
+		r.plant(Answer{Kind: Handoff, Carrier: r.box(), Tubes: r.all(), At: take}, r.leaves.Add(30*time.Second)) // who leaves with it has it
 	default:
 		r.scan(collector, give, "release", -1, nil)
 		r.scan(courier, take, "take", -1, nil)
