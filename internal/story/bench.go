@@ -46,6 +46,7 @@ type Scan struct {
 	DeviceTime  event.Instant // what the device's clock showed
 	OffsetMs    int64         // device minus true; measured when the device sends
 	MonotonicMs int64
+	BootID      string // from which start of the device it counts
 	Device      string
 	DeviceSeq   int64
 

@@ -251,9 +251,11 @@ func (r *runner) target(scan *Scan, st *Step, id string) {
 	case scanID:
 		scan.Details = with(scan.Details, "scan", id)
 		scan.Label, scan.Kind = st.Attrs.Text("tube"), event.KindTube
-		if logger := st.Attrs.Text("logger"); logger != "" {
-			scan.Label, scan.Kind = logger, event.KindLogger
-			delete(scan.Details, "logger")
+		for _, kind := range []event.Kind{event.KindCarrier, event.KindLogger} {
+			if id := st.Attrs.Text(string(kind)); id != "" {
+				scan.Label, scan.Kind = id, kind
+				delete(scan.Details, string(kind))
+			}
 		}
 	case rawID:
 		scan.Label, scan.Raw = id, true
@@ -285,6 +287,9 @@ func (r *runner) scan(st *Step) Scan {
 		From: as.Text("from"), To: as.Text("to"), Draw: as.Text("draw"), Patient: as.Text("patient"), Request: as.Text("request"),
 		Type: as.Text("type"), Parent: as.Text("parent"), Tests: tests.List, Mode: event.Live, TypedAt: r.typed(st),
 		How: as.Text("how"), Reason: as.Text("reason"), Note: as.Text("note"), Line: st.Line,
+	}
+	if mono.Number > 0 {
+		scan.BootID = cmp.Or(as.Text("boot"), "1") // a counter means nothing without the start that it counts from
 	}
 	if st.Late {
 		scan.Mode = event.Reported

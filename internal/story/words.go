@@ -36,7 +36,7 @@ type verb struct {
 
 // everyStep are the keys that any step takes.
 func everyStep() []string {
-	return []string{"by", "at", "on", "with", "typed", "sent", "id", "seq", "mono", "how", "reason", "note"}
+	return []string{"by", "at", "on", "with", "typed", "sent", "id", "seq", "mono", "boot", "how", "reason", "note"}
 }
 
 // verbs is a table that nothing changes. The order of ids and the own keys of a
@@ -87,7 +87,7 @@ var verbs = map[string]verb{
 	"reading":         {1, 1, event.KindLogger, true, []string{"c"}, []string{"c"}},
 	"import":          {1, 1, fileID, false, []string{"logger"}, []string{"logger", "zone", "unit", "order"}},
 	"read-label":      {1, 1, rawID, false, nil, []string{"symbology"}},
-	"void":            {1, 1, scanID, false, nil, []string{"tube", "logger"}},
+	"void":            {1, 1, scanID, false, nil, []string{"tube", "carrier", "logger"}},
 	"explain":         {1, 1, "", false, []string{"doubt"}, []string{"doubt"}},
 	"take-flag":       {1, -1, event.KindTube, false, nil, nil},
 	"override":        {1, -1, event.KindTube, false, nil, nil},

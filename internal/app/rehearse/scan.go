@@ -52,7 +52,7 @@ func Wire(s story.Scan) *custodyv1.Scan {
 		Request: s.Request,
 	}
 	if s.Device != "" {
-		w.Clock = &custodyv1.Clock{OffsetMs: s.OffsetMs, MonotonicMs: s.MonotonicMs}
+		w.Clock = &custodyv1.Clock{OffsetMs: s.OffsetMs, MonotonicMs: s.MonotonicMs, BootId: s.BootID}
 	}
 	details := details{w}
 	details.put("note", s.Note)
