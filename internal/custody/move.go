@@ -181,14 +181,17 @@ func (k *walk) take(s *Step, f event.TakenOver) {
 		}
 		return
 	}
-	if !s.Inherited && f.From == "" && k.st.released == nil && !k.atHatch() && k.st.holder != rec.Actor {
+	// What is taken with its carrier was given with it. Who names himself as the other
+	// side names one side only.
+	together := !s.Inherited && k.st.carrier != "" && k.withCarrier(rec)
+	if !s.Inherited && !together && (f.From == "" || f.From == rec.Actor) && k.st.released == nil && !k.atHatch() && k.st.holder != rec.Actor {
 		k.find(event.DoubtOneSidedHandoff, rec.Occurred, idOf(rec))
 	}
 	if !s.Inherited {
 		k.overlap(rec, f.From)
 	}
 	k.note(s, rec.Place)
-	if !s.Inherited && k.st.carrier != "" && !k.withCarrier(rec) {
+	if !s.Inherited && k.st.carrier != "" && !together {
 		k.leave()
 	}
 	if !s.Inherited {

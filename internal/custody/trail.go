@@ -287,10 +287,11 @@ func (k *walk) contradicts(s *Step) bool {
 	with := func(person string) bool {
 		return person != "" && (rec.Actor == person || rec.OnBehalf == person || rec.Witness == person)
 	}
-	switch {
-	case k.st.moving && k.st.byHand:
-		f, _ := first[event.TakenOver](s.Facts)
-		return !with(k.st.holder) && f.From != k.st.holder
+	if f, taken := first[event.TakenOver](s.Facts); taken && (f.From != "" && f.From == k.st.holder || k.withCarrier(rec)) {
+		return false // handed out of the carrier by who has it, or taken together with it
+	}
+	if k.st.moving && k.st.byHand {
+		return !with(k.st.holder)
 	}
 	return rec.Place != "" && k.st.place != "" && rec.Place != k.st.place
 }

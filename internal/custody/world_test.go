@@ -363,6 +363,19 @@ func TestTubesAndBoxTaken(t *testing.T) {
 	if !slices.Equal(d.tube(a).Carriers, []event.Key{box.Key}) {
 		t.Error("taken with its box")
 	}
+	// The box stood on the ward, and he scans in his van.
+	b := tube("TB260418")
+	d.scan("10:00", "collect", b, "mira", "WARD").ok().scan("10:01", "pack", b, "mira", "WARD", in("B-7")).ok()
+	d.scan("11:00", "take", b, "oskar", "VAN", from("mira")).ok().doubts(b)
+	d.scan("11:01", "take", carrier("B-7"), "oskar", "VAN", from("mira")).ok().doubts(b)
+	if !slices.Equal(d.tube(b).Carriers, []event.Key{"L-B-7"}) {
+		t.Error("taken with its box into the van")
+	}
+	// Who gave is said once, with the box.
+	c := tube("TB260419")
+	d.scan("12:00", "collect", c, "mira", "WARD").ok().scan("12:01", "pack", c, "mira", "WARD", in("B-8")).ok()
+	d.scan("13:00", "take", c, "oskar", "VAN").ok().doubts(c, event.DoubtNotInCarrier, event.DoubtOneSidedHandoff)
+	d.scan("13:01", "take", carrier("B-8"), "oskar", "VAN", from("mira")).ok().doubts(c).doubts(carrier("B-8"))
 }
 
 func TestTypedTime(t *testing.T) {
