@@ -51,7 +51,27 @@ func TestHandoffs(t *testing.T) {
 	}
 	a := tube("TB2")
 	newDesk(t).scan("09:00", "take", a, "mira", "WARD", from("mira")).refused(event.RefuseSameParty).
-		scan("09:00", "take", a, "mira", "WARD", from("mira"), reported).ok()
+		scan("09:00", "take", a, "mira", "WARD", from("mira"), reported).ok().doubts(a, event.DoubtOneSidedHandoff)
+}
+
+// A count that differs is a doubt until a later one is right or every tube was
+// scanned by itself; a second count that is off by as many is no second doubt.
+// Common practice, no source.
+func TestCount(t *testing.T) {
+	a, b, box := tube("TB1"), tube("TB2"), carrier("B-1")
+	packed := func() *desk {
+		d := newDesk(t)
+		for _, x := range []Target{a, b} {
+			d.scan("08:00", "collect", x, "mira", "WARD").ok().scan("08:05", "pack", x, "mira", "WARD", in("B-1")).ok()
+		}
+		return d.scan("08:20", "take", box, "oskar", "WARD", from("mira"), detail("count", "1")).ok().doubts(box, event.DoubtMissing)
+	}
+	packed().scan("09:00", "receive", box, "lena", "LAB", from("oskar"), detail("count", "2")).ok().doubts(box)
+	packed().scan("09:00", "receive", box, "lena", "LAB", from("oskar"), detail("count", "1")).ok().doubts(box, event.DoubtMissing)
+	packed().scan("09:00", "receive", box, "lena", "LAB", from("oskar"), detail("count", "3")).ok().doubts(box, event.DoubtExtra)
+	packed().scan("09:00", "receive", box, "lena", "LAB", from("oskar")).ok().
+		scan("09:05", "receive", a, "lena", "LAB", in("B-1")).ok().doubts(box, event.DoubtMissing).
+		scan("09:05", "receive", b, "lena", "LAB", in("B-1")).ok().doubts(box)
 }
 
 func TestSeal(t *testing.T) {

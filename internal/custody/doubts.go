@@ -134,33 +134,47 @@ func counted(facts []event.Fact) int64 {
 }
 
 // countDoubts compares each count of a carrier's tubes with those that were scanned
-// into it by then.
+// into it by then. The last count says how it is: one that is right settles those
+// before it, and one that differs by as many tells of the same tubes. What is missing
+// is settled, too, when each tube that should be inside was scanned by itself.
 func (w *World) countDoubts(carrier event.Key, at event.Instant) []finding {
 	agg := w.logs[event.KindCarrier][carrier]
 	if agg == nil || !agg.counts {
 		return nil
 	}
 	var found []finding
+	var before int64
 	for i := range agg.own {
 		s := &agg.own[i]
 		count := counted(s.Facts)
 		if s.Voided || count == 0 || at != 0 && s.At() > at {
 			continue
 		}
-		var inside int64
-		for _, c := range w.Contents(carrier, s.At()) {
-			if c.Kind == event.KindTube {
-				inside++
-			}
+		inside := slices.DeleteFunc(w.Contents(carrier, s.At()), func(c Content) bool { return c.Kind != event.KindTube })
+		over := count - int64(len(inside))
+		if over == before {
+			continue
 		}
+		found, before = nil, over
 		switch {
-		case count < inside:
-			found = append(found, finding{doubt: event.DoubtMissing, causes: []string{idOf(s.Record)}, since: s.At()})
-		case count > inside:
-			found = append(found, finding{doubt: event.DoubtExtra, causes: []string{idOf(s.Record)}, since: s.At()})
+		case over < 0 && !w.eachSeen(inside, s.At(), at):
+			found = []finding{{doubt: event.DoubtMissing, causes: []string{idOf(s.Record)}, since: s.At()}}
+		case over > 0:
+			found = []finding{{doubt: event.DoubtExtra, causes: []string{idOf(s.Record)}, since: s.At()}}
 		}
 	}
 	return found
+}
+
+// eachSeen: every one of the tubes has a scan of its own after an instant, up to
+// another (0: by all facts).
+func (w *World) eachSeen(tubes []Content, after, until event.Instant) bool {
+	return !slices.ContainsFunc(tubes, func(c Content) bool {
+		agg := w.logs[event.KindTube][c.Key]
+		return agg == nil || !slices.ContainsFunc(foldSteps(event.KindTube, agg), func(s Step) bool {
+			return !s.Voided && s.At() > after && (until == 0 || s.At() <= until) && anyPhysical(s.Facts)
+		})
+	})
 }
 
 func (p PastDoubt) byPerson() bool { return p.ClosedAt != 0 && p.By != "facts" }
