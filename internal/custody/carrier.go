@@ -126,6 +126,7 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 		}
 	}
 	for _, t := range list {
+		t = w.underNewLabel(t, at)
 		if seen[t] {
 			continue
 		}
@@ -140,6 +141,22 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 			w.contents(root, t.Key, at, seen, out)
 		}
 	}
+}
+
+// underNewLabel is the tube under the number that it has at an instant (0: by all
+// facts): one tube is one content, whatever it was called when it was packed.
+func (w *World) underNewLabel(t Target, at event.Instant) Target {
+	for range deepest {
+		if t.Kind != event.KindTube || len(w.children[t.Key]) == 0 {
+			return t
+		}
+		tube, ok := w.TubeAt(t.Key, at)
+		if !ok || tube.NewLabel == "" {
+			return t
+		}
+		t.Key = tube.NewLabel
+	}
+	return t
 }
 
 func (w *World) chainNow(t Target, at event.Instant) []event.Key {

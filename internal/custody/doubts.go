@@ -276,7 +276,8 @@ const collectionApart = 900_000 // ms
 // look finds the doubts of a tube. It runs last: it reads what the fold derived.
 func (d *derived) look(w *World, own []Step) {
 	for _, f := range d.trail.findings {
-		if f.doubt != event.DoubtMissing || !d.seenAfter(f.since) {
+		// Under its new number it is looked for, and found.
+		if f.doubt != event.DoubtMissing || d.tube.NewLabel == "" && !d.seenAfter(f.since) {
 			d.doubts = append(d.doubts, f)
 		}
 	}

@@ -19,6 +19,7 @@ func (k *walk) move(s *Step, direct bool) {
 		case event.Packed:
 			if direct {
 				k.enter(f.Carrier, rec)
+				k.st.received = k.st.received && !k.transport() // it is sent on
 			}
 			k.stand(s, rec.Place)
 		case event.Unpacked:
@@ -98,6 +99,9 @@ func (k *walk) move(s *Step, direct bool) {
 			}
 		}
 	}
+	if direct && present(s.Facts) && k.inLaboratory(rec.Place) {
+		k.st.received = true
+	}
 	if direct && k.st.carrier != "" && wayOut(s.Facts) && !holds[event.Arrived](s.Facts) && k.transport() {
 		k.leave()
 	}
@@ -152,6 +156,21 @@ func (k *walk) vehicle(place string) bool {
 	return ok && p.PlaceKind == "vehicle"
 }
 
+// inLaboratory: who scans it there has it in hand, so no box can have lost it.
+func (k *walk) inLaboratory(place string) bool {
+	p, _ := k.w.Place(place)
+	switch p.PlaceKind {
+	case "reception", "bench", "store":
+		return true
+	}
+	return false
+}
+
+// onBoard: handed over on the way, which promises no other arrival.
+func (k *walk) onBoard(place string) bool {
+	return k.st.due != 0 && k.st.moving && (place == "" || k.vehicle(place))
+}
+
 // release: left for a place, the place answers (a hatch label hands over to the
 // hatch); left for a person, the place where it lies does until it is taken.
 func (k *walk) release(s *Step, f event.Released) {
@@ -159,6 +178,9 @@ func (k *walk) release(s *Step, f event.Released) {
 	k.stand(s, rec.Place)
 	k.unclaimed()
 	k.st.reported, k.st.mode, k.st.released, k.st.untaken = true, f.Mode, s, s.At()+oneTaking
+	if f.Mode == "" && rec.Place != "" && !k.vehicle(rec.Place) {
+		k.st.due = 0 // it lies there until it is taken
+	}
 	switch {
 	case f.To != "" && k.w.placed(f.To):
 		k.stand(s, f.To)
@@ -194,7 +216,7 @@ func (k *walk) take(s *Step, f event.TakenOver) {
 	if !s.Inherited && k.st.carrier != "" && !together {
 		k.leave()
 	}
-	if !s.Inherited {
+	if !s.Inherited && !k.onBoard(rec.Place) {
 		k.await(s, rec.Place, "", "", false)
 	}
 	k.hold(rec.Actor, true)
