@@ -131,8 +131,9 @@ func tubePast() TubePage {
 	}
 	p.Tests = pastTests()
 	p.Doubts = []DoubtRow{
-		{ID: "a1", Doubt: event.DoubtOneSidedHandoff, Note: "oskar took it at 07:45; nobody handed it over.", Since: ago(141)},
-		{ID: "a2", Doubt: event.DoubtLegNotReported, Since: ago(141), Closed: ago(20), By: "later scans"},
+		{ID: "a1", Doubt: event.DoubtOneSidedHandoff, Note: "oskar took it at 07:45; nobody handed it over.", Since: ago(141),
+			Likely: event.LikelyCauses(event.DoubtOneSidedHandoff)},
+		{ID: "a2", Doubt: event.DoubtLegNotReported, Since: ago(141), Closed: ago(20), By: "lena", Reason: "explained"},
 	}
 	p.Steps = []StepRow{
 		{At: ago(190), Step: "collected", By: "mira", Place: "island clinic", Device: "H-09"},

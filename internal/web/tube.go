@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 
 	"specimen.example/custody/internal/event"
@@ -102,6 +103,9 @@ func (p TubePage) status(c clock) string {
 		s = "At " + p.Place
 	default:
 		s = "Held by " + p.Holder
+		if p.missing() {
+			s = "Not found; last with " + p.Holder
+		}
 		if p.Place != "" && p.Place != p.Holder {
 			s += ", last place " + p.Place
 		}
@@ -121,6 +125,11 @@ func (p TubePage) status(c clock) string {
 		}
 	}
 	return s + "."
+}
+
+// missing: it should have been somewhere and wasn't, and nobody settled that.
+func (p TubePage) missing() bool {
+	return slices.ContainsFunc(p.Doubts, func(d DoubtRow) bool { return d.Doubt == event.DoubtMissing && d.Closed == 0 })
 }
 
 func (p TubePage) facts(c clock) string {
