@@ -168,6 +168,33 @@ func (p *page) doubts(indent string, doubts []*custodyv1.Doubt) {
 			text += ": " + d.Say
 		}
 		p.linef("%sdoubt: %s", indent, text)
+		if d.LastHolder != "" {
+			p.linef("%s  last with %s, seen %s", indent, whereabouts(d.LastHolder, d.LastPlace, nil), momentOf(d.LastSeen).seen(momentOf(d.Since)))
+		}
+		var look []string
+		for _, l := range d.Likely {
+			look = append(look, event.Likely(l).Say())
+		}
+		if len(look) > 0 {
+			p.linef("%s  look first: %s", indent, strings.Join(look, "; or "))
+		}
+	}
+}
+
+// settled prints the doubts that were closed, and by whom.
+func (p *page) settled(doubts []*custodyv1.Doubt, now moment) {
+	for _, d := range doubts {
+		if d.Open {
+			continue
+		}
+		by := "later scans"
+		if d.ClosedByPerson != "" {
+			by = d.ClosedByPerson
+		}
+		if d.Reason != "" {
+			by += ": " + words(d.Reason)
+		}
+		p.linef("settled: %s, from %s to %s, by %s", words(d.Doubt), momentOf(d.Since).seen(now), momentOf(d.ClosedAt).seen(now), by)
 	}
 }
 

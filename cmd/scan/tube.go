@@ -78,6 +78,17 @@ func (t *tool) tube(ctx context.Context, id, asOf string) error {
 	if text := temperatureText(tube.Temperature); text != "" {
 		rows = append(rows, []string{"temperature", text})
 	}
+	for _, n := range []struct {
+		name  string
+		times int64
+	}{{"spun", tube.Spins}, {"thawed", tube.Thaws}} {
+		if n.times > 1 {
+			rows = append(rows, []string{n.name, fmt.Sprintf("%d times", n.times)})
+		}
+	}
+	if tube.ReidentifiedAt != "" {
+		rows = append(rows, []string{"patient", "corrected at " + momentOf(tube.ReidentifiedAt).seen(now)})
+	}
 	if tube.Sprec != "" {
 		rows = append(rows, []string{"SPREC 2.0", tube.Sprec})
 	}
@@ -86,6 +97,7 @@ func (t *tool) tube(ctx context.Context, id, asOf string) error {
 	p.verdicts("  ", tube, now)
 	p.flag("", tube.Flag, now)
 	p.doubts("", tube.Doubts)
+	p.settled(tube.Doubts, now)
 	p.timeline(tube.Timeline, now)
 	return t.print(p)
 }
