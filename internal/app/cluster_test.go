@@ -181,23 +181,7 @@ func joined(t *testing.T, c *apptest.Cluster) []event.Record {
 
 func readAll(t *testing.T, log eventlog.Log) []event.Record {
 	t.Helper()
-	end, err := log.End(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	tape := logtest.NewTape()
-	ctx, cancel := context.WithCancel(t.Context())
-	followed := make(chan error, 1)
-	go func() { followed <- log.Follow(ctx, eventlog.Position{}, tape) }()
-	tape.Wait(t, end)
-	cancel()
-	if err := <-followed; err != nil {
-		t.Error(err)
-	}
-	if broken := tape.Broke(); len(broken) > 0 {
-		t.Errorf("%d messages can't be read, the first: %+v", len(broken), broken[0])
-	}
-	return tape.Records()
+	return logtest.Whole(t, log).Records()
 }
 
 // flagsRaised counts the FlagRaised facts of each tube.

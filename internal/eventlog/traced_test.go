@@ -1,7 +1,6 @@
 package eventlog_test
 
 import (
-	"context"
 	"testing"
 
 	"specimen.example/custody/internal/event"
@@ -34,19 +33,7 @@ func TestATraceTravelsWithItsMessage(t *testing.T) {
 		t.Fatal(err)
 	}
 	log = open(t, o)
-	end, err := log.End(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	tape := logtest.NewTape()
-	ctx, cancel := context.WithCancel(t.Context())
-	followed := make(chan error, 1)
-	go func() { followed <- log.Follow(ctx, eventlog.Position{}, tape) }()
-	tape.Wait(t, end)
-	cancel()
-	if err := <-followed; err != nil {
-		t.Error(err)
-	}
+	tape := logtest.Whole(t, log)
 	for _, rec := range tape.Records() {
 		want := ""
 		if rec.Key == traced.Key {

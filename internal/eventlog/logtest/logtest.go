@@ -96,6 +96,28 @@ func (t *Tape) Broke() []eventlog.Broken {
 	return append([]eventlog.Broken(nil), t.broken...)
 }
 
+// Whole reads a log to the end it has now. What can't be read fails the test.
+func Whole(tb testing.TB, log eventlog.Log) *Tape {
+	tb.Helper()
+	end, err := log.End(tb.Context())
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tape := NewTape()
+	ctx, cancel := context.WithCancel(tb.Context())
+	followed := make(chan error, 1)
+	go func() { followed <- log.Follow(ctx, eventlog.Position{}, tape) }()
+	tape.Wait(tb, end)
+	cancel()
+	if err := <-followed; err != nil {
+		tb.Error(err)
+	}
+	if broken := tape.Broke(); len(broken) > 0 {
+		tb.Errorf("%d messages can't be read, the first: %+v", len(broken), broken[0])
+	}
+	return tape
+}
+
 // Decision makes a decision for tube with the given id.
 func Decision(tube, id string) *event.Decision {
 	key, err := event.LocalKey(tube)
