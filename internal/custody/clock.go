@@ -2,6 +2,7 @@ package custody
 
 import (
 	"cmp"
+	"slices"
 
 	"specimen.example/custody/internal/event"
 )
@@ -13,58 +14,87 @@ import (
 
 // tick is one scan's reading of a device's clock beside its counter.
 type tick struct {
-	offset event.Instant // clock less counter, ms
 	mono   int64         // ms since the device started
+	offset event.Instant // clock less counter, ms
 	at     event.Instant // corrected
 	scan   string
 }
 
-// clockSpan keeps the two ticks between which the clock went back furthest: the
-// highest offset, seen first, and the lowest, seen last. It may miss a jump that a
-// later one hides; it never makes one up, and it is the same in any order of arrival.
-type clockSpan struct{ high, low tick }
+func compareTicks(a, b tick) int {
+	return cmp.Or(cmp.Compare(a.mono, b.mono), cmp.Compare(a.offset, b.offset), cmp.Compare(a.at, b.at), cmp.Compare(a.scan, b.scan))
+}
 
 // clockBack is by how much a clock must go back to count as set back: network time
 // moves it by less. Common practice, no source.
 const clockBack = 120_000 // ms
 
-// indexClock notes a record's tick and reports whether it changed what is known.
-func (w *World) indexClock(rec *event.Record) bool {
-	device := placeKey(rec.Device)
+// setBack: the clock went back between two scans that follow each other in one run.
+// Only neighbours are compared: over a long run the many small corrections of network
+// time add up to more than clockBack.
+func setBack(a, b tick) bool { return a.mono < b.mono && a.offset-b.offset > clockBack }
+
+// tickOf reads a record's tick; false when it has none.
+func tickOf(rec *event.Record) (device event.Key, t tick, ok bool) {
+	device = placeKey(rec.Device)
 	if device == "" || rec.BootID == "" || rec.MonotonicMs <= 0 || rec.DeviceTime == 0 {
-		return false
+		return "", tick{}, false
 	}
-	t := tick{offset: rec.DeviceTime - event.Instant(rec.MonotonicMs), mono: rec.MonotonicMs, at: rec.Occurred, scan: idOf(rec)}
+	return device, tick{offset: rec.DeviceTime - event.Instant(rec.MonotonicMs), mono: rec.MonotonicMs, at: rec.Occurred, scan: idOf(rec)}, true
+}
+
+// indexClock keeps the ticks of each run in the order of its counter, without that of
+// the record that was replaced, and names the devices of which another jump is known now.
+func (w *World) indexClock(rec, replaced *event.Record) []event.Key {
+	var moved []event.Key
+	if replaced != nil {
+		if device, t, ok := tickOf(replaced); ok {
+			ticks := w.clocks[device][replaced.BootID]
+			if i, known := slices.BinarySearchFunc(ticks, t, compareTicks); known {
+				if jumpsBeside(ticks, i, t, i+1) {
+					moved = append(moved, device)
+				}
+				w.clocks[device][replaced.BootID] = slices.Delete(ticks, i, i+1)
+			}
+		}
+	}
+	device, t, ok := tickOf(rec)
+	if !ok {
+		return moved
+	}
 	boots := w.clocks[device]
 	if boots == nil {
-		boots = make(map[string]clockSpan)
+		boots = make(map[string][]tick)
 		w.clocks[device] = boots
 	}
-	span, known := boots[rec.BootID]
-	before := span
-	if !known {
-		span = clockSpan{t, t}
+	ticks := boots[rec.BootID]
+	i, _ := slices.BinarySearchFunc(ticks, t, compareTicks)
+	if jumpsBeside(ticks, i, t, i) && !slices.Contains(moved, device) {
+		moved = append(moved, device)
 	}
-	if cmp.Or(cmp.Compare(t.offset, span.high.offset), cmp.Compare(span.high.mono, t.mono), cmp.Compare(span.high.scan, t.scan)) > 0 {
-		span.high = t
-	}
-	if cmp.Or(cmp.Compare(span.low.offset, t.offset), cmp.Compare(t.mono, span.low.mono), cmp.Compare(span.low.scan, t.scan)) > 0 {
-		span.low = t
-	}
-	boots[rec.BootID] = span
-	return span != before && span.wentBack()
+	boots[rec.BootID] = slices.Insert(ticks, i, t)
+	return moved
 }
 
-func (s clockSpan) wentBack() bool {
-	return s.high.mono < s.low.mono && s.high.offset-s.low.offset > clockBack
+// jumpsBeside reports whether t between the tick before i and the one at next makes or
+// hides a jump.
+func jumpsBeside(ticks []tick, i int, t tick, next int) bool {
+	before, after := i > 0, next < len(ticks)
+	return before && setBack(ticks[i-1], t) || after && setBack(t, ticks[next]) || before && after && setBack(ticks[i-1], ticks[next])
 }
 
-// jumps finds the runs of a device in which its clock was set back.
+// jumps finds where a device's clock was set back, by the scans up to an instant (0: all).
 func (w *World) jumps(device event.Key, until event.Instant) []finding {
 	var found []finding
-	for _, s := range w.clocks[device] {
-		if since := max(s.high.at, s.low.at); s.wentBack() && (until == 0 || since <= until) {
-			found = append(found, finding{doubt: event.DoubtClockJumped, causes: []string{s.high.scan, s.low.scan}, since: since})
+	for _, ticks := range w.clocks[device] {
+		last := -1
+		for i, t := range ticks {
+			if until != 0 && t.at > until {
+				continue
+			}
+			if last >= 0 && setBack(ticks[last], t) {
+				found = append(found, finding{doubt: event.DoubtClockJumped, causes: []string{ticks[last].scan, t.scan}, since: max(ticks[last].at, t.at)})
+			}
+			last = i
 		}
 	}
 	return found

@@ -19,17 +19,17 @@ import (
 type World struct {
 	logs map[event.Kind]map[event.Key]*aggregate
 
-	byRequest  map[event.Key]keySet               // tubes that name the request or that it names
-	assigned   map[event.Key]keySet               // requests that name the tube
-	byDraw     map[event.Key]keySet               // tubes collected in the draw
-	children   map[event.Key]keySet               // tubes that name this one as their material, and its parts when it was split
-	splits     map[event.Key]keySet               // held numbers that were split into this one
-	members    map[event.Key]*membership          // what ever was put into the carrier
-	loggersOn  map[Target]keySet                  // loggers ever attached there
-	scannedAt  map[event.Key]map[Target]struct{}  // tubes and carriers with a step that names the place
-	drawStarts map[string][]*event.Record         // device to its opened draws, in fold order
-	asked      map[event.Key]keySet               // tube to the draws in which a new sample was asked for it
-	clocks     map[event.Key]map[string]clockSpan // device to what its clock showed, by boot
+	byRequest  map[event.Key]keySet              // tubes that name the request or that it names
+	assigned   map[event.Key]keySet              // requests that name the tube
+	byDraw     map[event.Key]keySet              // tubes collected in the draw
+	children   map[event.Key]keySet              // tubes that name this one as their material, and its parts when it was split
+	splits     map[event.Key]keySet              // held numbers that were split into this one
+	members    map[event.Key]*membership         // what ever was put into the carrier
+	loggersOn  map[Target]keySet                 // loggers ever attached there
+	scannedAt  map[event.Key]map[Target]struct{} // tubes and carriers with a step that names the place
+	drawStarts map[string][]*event.Record        // device to its opened draws, in fold order
+	asked      map[event.Key]keySet              // tube to the draws in which a new sample was asked for it
+	clocks     map[event.Key]map[string][]tick   // device to what its clock showed, by boot, in the order of its counter
 	ways       ways
 
 	// Zones finds a time zone by its IANA name; without it timetables have no hours. Set
@@ -65,7 +65,7 @@ func NewWorld() *World {
 		scannedAt:  make(map[event.Key]map[Target]struct{}),
 		drawStarts: make(map[string][]*event.Record),
 		asked:      make(map[event.Key]keySet),
-		clocks:     make(map[event.Key]map[string]clockSpan),
+		clocks:     make(map[event.Key]map[string][]tick),
 	}
 	for _, kind := range event.Kinds() {
 		w.logs[kind] = make(map[event.Key]*aggregate)
@@ -109,9 +109,11 @@ func (w *World) Apply(rec *event.Record) []Target {
 		w.setWays()
 	}
 	touched := w.touched(self, rec, replaced, agg, last)
-	if device := (Target{event.KindDevice, placeKey(rec.Device)}); w.indexClock(rec) && !slices.Contains(touched, device) {
-		touched = append(touched, device)
-		slices.SortFunc(touched, compareTargets)
+	for _, key := range w.indexClock(rec, replaced) {
+		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {
+			touched = append(touched, device)
+			slices.SortFunc(touched, compareTargets)
+		}
 	}
 	return touched
 }
