@@ -1,6 +1,7 @@
 package custody
 
 import (
+	"slices"
 	"sort"
 
 	"specimen.example/custody/internal/event"
@@ -101,6 +102,9 @@ func (k *walk) move(s *Step, direct bool) {
 	}
 	if direct && present(s.Facts) && k.inLaboratory(rec.Place) {
 		k.st.received = true
+	}
+	if direct && k.st.holder == "" && k.st.place == "" && slices.ContainsFunc(s.Facts, shown) {
+		k.hold(rec.Actor, true) // seen for the first time, and nobody said where: with whom it was
 	}
 	if direct && k.st.carrier != "" && wayOut(s.Facts) && !holds[event.Arrived](s.Facts) && k.transport() {
 		k.leave()

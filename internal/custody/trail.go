@@ -301,14 +301,23 @@ func (k *walk) contradicts(s *Step) bool {
 func present(facts []event.Fact) bool {
 	for _, f := range facts {
 		switch f.(type) {
-		case event.HandlingAttested, event.DefectNoted, event.Packed, event.Collected:
+		case event.Packed, event.Collected:
 		default:
-			if physical(f) {
+			if shown(f) {
 				return true
 			}
 		}
 	}
 	return false
+}
+
+// shown: somebody had the thing before them where they scanned it.
+func shown(f event.Fact) bool {
+	switch f.(type) {
+	case event.HandlingAttested, event.DefectNoted:
+		return false
+	}
+	return physical(f)
 }
 
 // wayOut: steps at which a tube leaves its carrier in the ordinary way.
