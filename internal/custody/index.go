@@ -45,6 +45,14 @@ func (w *World) index(self Target, rec *event.Record) {
 			w.indexPlace(self, f.Place)
 		case event.Released:
 			w.indexPlace(self, f.To)
+		case event.TakenOver:
+			w.indexPlace(self, f.From)
+		case event.Received:
+			w.indexPlace(self, f.From)
+		case event.Departed:
+			if f.Route != "" {
+				addMember(w.onRoute, f.Route, self)
+			}
 		}
 	}
 }
@@ -103,12 +111,16 @@ func (w *World) indexPlace(self Target, place string) {
 	if key == "" || self.Kind != event.KindTube && self.Kind != event.KindCarrier {
 		return
 	}
-	set := w.scannedAt[key]
+	addMember(w.scannedAt, key, self)
+}
+
+func addMember(m map[event.Key]map[Target]struct{}, at event.Key, t Target) {
+	set := m[at]
 	if set == nil {
 		set = make(map[Target]struct{})
-		w.scannedAt[key] = set
+		m[at] = set
 	}
-	set[self] = struct{}{}
+	set[t] = struct{}{}
 }
 
 // attachedTo names what a logger was put on.
@@ -276,26 +288,26 @@ type reach struct {
 	at   event.Instant // what left a carrier before this can't be changed; 0: look at all
 }
 
-// touched lists what a record may change.
-func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate, last bool) []Target {
-	r := &reach{w: w, seen: make(map[Target]struct{}, 4), at: rec.Occurred}
+// touched lists what a record may change. Before are the shortest ways as they were.
+func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate, last bool, before map[[2]string]int64) []Target {
+	// A courier's scan of a box says of an earlier one of a tube whether they took both.
+	r := &reach{w: w, seen: make(map[Target]struct{}, 4), at: rec.Occurred - oneTaking}
 	if agg.voids || !last || holds[event.CarrierDescribed](rec.Facts) {
 		r.at = 0
 	}
 	r.add(self)
+	records := agg.records
+	if replaced != nil {
+		records = append(records[:len(records):len(records)], replaced)
+	}
 	switch self.Kind {
 	case event.KindTube:
 		r.related(rec.Facts)
 		if replaced != nil {
 			r.related(replaced.Facts)
 		}
-		for _, carrier := range agg.packed {
-			if c := w.logs[event.KindCarrier][carrier]; c != nil && c.counts {
-				r.seen[Target{event.KindCarrier, carrier}] = struct{}{} // its count is compared with what was scanned in
-			}
-		}
-		if holds[event.Voided](rec.Facts) {
-			for _, o := range agg.records {
+		if holds[event.Voided](rec.Facts) || replaced != nil && holds[event.Voided](replaced.Facts) {
+			for _, o := range records {
 				r.related(o.Facts)
 			}
 		}
@@ -303,7 +315,7 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 		r.tubes(w.byRequest[self.Key])
 	case event.KindDraw:
 		r.tubes(w.byDraw[self.Key])
-		for _, o := range agg.records {
+		for _, o := range records {
 			if f, ok := first[event.RecollectionAsked](o.Facts); ok {
 				for _, tube := range f.Tubes {
 					r.add(Target{event.KindTube, tube})
@@ -313,20 +325,71 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 	case event.KindPlace, event.KindPerson:
 		r.place(self.Key) // whether a release named a place or a person decides who holds the tube
 	case event.KindRoute:
-		for _, o := range agg.records {
-			if f, ok := first[event.RouteDescribed](o.Facts); ok {
-				r.place(placeKey(f.From))
-				r.place(placeKey(f.To))
-			}
-		}
+		r.route(self.Key, records, before)
 	case event.KindLogger:
-		for _, o := range agg.records {
+		for _, o := range records {
 			if f, ok := first[event.LoggerAttached](o.Facts); ok {
 				r.carried(attachedTo(f))
 			}
 		}
 	}
+	r.counts()
 	return slices.SortedFunc(maps.Keys(r.seen), compareTargets)
+}
+
+// counts adds the carriers that were counted and may hold what is reached already,
+// directly or not: a count is compared with what was scanned in.
+func (r *reach) counts() {
+	if !r.w.counting {
+		return
+	}
+	looked := make(map[Target]struct{})
+	var outward func(t Target)
+	outward = func(t Target) {
+		agg := r.w.logs[t.Kind][t.Key]
+		if _, done := looked[t]; done || agg == nil {
+			return
+		}
+		looked[t] = struct{}{}
+		for _, key := range agg.packed {
+			carrier := Target{event.KindCarrier, key}
+			if c := r.w.logs[event.KindCarrier][key]; c != nil && c.counts {
+				r.seen[carrier] = struct{}{}
+			}
+			outward(carrier)
+		}
+	}
+	for t := range maps.Clone(r.seen) {
+		if t.Kind == event.KindTube || t.Kind == event.KindCarrier {
+			outward(t)
+		}
+	}
+}
+
+// route adds what a timetable says something of: what left on it, what was at its ends
+// or at the end of a way that is now longer or shorter.
+func (r *reach) route(key event.Key, records []*event.Record, before map[[2]string]int64) {
+	r.at = 0
+	for t := range r.w.onRoute[key] {
+		r.add(t)
+	}
+	for _, o := range records {
+		if f, ok := first[event.RouteDescribed](o.Facts); ok {
+			r.place(placeKey(f.From))
+			r.place(placeKey(f.To))
+		}
+	}
+	after := r.w.ways.minutes
+	for pair, minutes := range after {
+		if was, known := before[pair]; !known || was != minutes {
+			r.place(placeKey(pair[0]))
+		}
+	}
+	for pair := range before {
+		if _, known := after[pair]; !known {
+			r.place(placeKey(pair[0]))
+		}
+	}
 }
 
 func (r *reach) add(t Target) {

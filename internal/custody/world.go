@@ -29,6 +29,8 @@ type World struct {
 	scannedAt  map[event.Key]map[Target]struct{} // tubes and carriers with a step that names the place
 	drawStarts map[string][]*event.Record        // device to its opened draws, in fold order
 	asked      map[event.Key]keySet              // tube to the draws in which a new sample was asked for it
+	onRoute    map[event.Key]map[Target]struct{} // tubes and carriers that departed on the route
+	counting   bool                              // some carrier's tubes were counted
 	clocks     map[event.Key]map[string][]tick   // device to what its clock showed, by boot, in the order of its counter
 	ways       ways
 
@@ -65,6 +67,7 @@ func NewWorld() *World {
 		scannedAt:  make(map[event.Key]map[Target]struct{}),
 		drawStarts: make(map[string][]*event.Record),
 		asked:      make(map[event.Key]keySet),
+		onRoute:    make(map[event.Key]map[Target]struct{}),
 		clocks:     make(map[event.Key]map[string][]tick),
 	}
 	for _, kind := range event.Kinds() {
@@ -105,10 +108,12 @@ func (w *World) Apply(rec *event.Record) []Target {
 	w.index(self, rec)
 	w.indexStays(self, rec, agg, last)
 	agg.counts = agg.counts || rec.Kind == event.KindCarrier && counted(rec.Facts) > 0
+	w.counting = w.counting || agg.counts
+	before := w.ways.minutes
 	if rec.Kind == event.KindRoute {
 		w.setWays()
 	}
-	touched := w.touched(self, rec, replaced, agg, last)
+	touched := w.touched(self, rec, replaced, agg, last, before)
 	for _, key := range w.indexClock(rec, replaced) {
 		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {
 			touched = append(touched, device)
