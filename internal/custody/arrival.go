@@ -142,7 +142,7 @@ func (k *walk) overdue() {
 // later proves nothing.
 func (k *walk) travel(s *Step, direct bool) {
 	rec := s.Record
-	if rec.Place == "" || onPaper(rec) || !anyPhysical(s.Facts) || k.vehicle(rec.Place) ||
+	if rec.Place == "" || onPaper(rec) || !anyPhysical(s.Facts) || k.w.vehicle(rec.Place) ||
 		holds[event.HandlingAttested](s.Facts) || holds[event.DefectNoted](s.Facts) {
 		return
 	}

@@ -125,43 +125,33 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 			list = append(list, t)
 		}
 	}
-	for _, t := range list {
-		t = w.underNewLabel(t, at)
+	for i := 0; i < len(list); i++ {
+		t := list[i]
 		if seen[t] {
 			continue
 		}
 		seen[t] = true
+		if t.Kind == event.KindTube {
+			for child := range w.children[t.Key] {
+				list = append(list, Target{event.KindTube, child}) // a new number stays inside with the old
+			}
+		}
 		chain := w.chainNow(t, at)
-		i := slices.Index(chain, root)
-		if i < 0 {
+		inner := slices.Index(chain, root)
+		if inner < 0 {
 			continue
 		}
-		*out = append(*out, Content{Target: t, Via: chain[:i]})
+		*out = append(*out, Content{Target: t, Via: chain[:inner]})
 		if t.Kind == event.KindCarrier {
 			w.contents(root, t.Key, at, seen, out)
 		}
 	}
 }
 
-// underNewLabel is the tube under the number that it has at an instant (0: by all
-// facts): one tube is one content, whatever it was called when it was packed.
-func (w *World) underNewLabel(t Target, at event.Instant) Target {
-	for range deepest {
-		if t.Kind != event.KindTube || len(w.children[t.Key]) == 0 {
-			return t
-		}
-		tube, ok := w.TubeAt(t.Key, at)
-		if !ok || tube.NewLabel == "" {
-			return t
-		}
-		t.Key = tube.NewLabel
-	}
-	return t
-}
-
+// chainNow gives what a thing is in. A tube under a new number is inside once, by that.
 func (w *World) chainNow(t Target, at event.Instant) []event.Key {
 	if t.Kind == event.KindTube {
-		if tube, ok := w.TubeAt(t.Key, at); ok {
+		if tube, ok := w.TubeAt(t.Key, at); ok && tube.NewLabel == "" {
 			return tube.Carriers
 		}
 		return nil

@@ -161,6 +161,9 @@ func (w *World) indexStay(m *membership, self Target, agg *aggregate, carrier ev
 	delete(m.open, self)
 	delete(m.closed, self)
 	s, inside := bounds(self, foldSteps(self.Kind, agg), carrier)
+	if self.Kind == event.KindTube && agg.voids {
+		s, inside = everIn(self, agg.records, carrier)
+	}
 	if inside && self.Kind == event.KindTube {
 		if at := w.emptiedAfter(carrier, s.lastIn); at != 0 {
 			s.out, inside = at, false
@@ -220,6 +223,19 @@ func bounds(self Target, own []Step, carrier event.Key) (s stay, inside bool) {
 				s.lastIn, inside = at, true
 			case inside && packs, inside && leavesCarrier([]event.Fact{fact}):
 				s.out, inside = at, false
+			}
+		}
+	}
+	return s, inside
+}
+
+// everIn is bounds of a tube some of whose steps were taken back: before the void it
+// was inside by them, and whoever asks for that instant must find it.
+func everIn(self Target, records []*event.Record, carrier event.Key) (s stay, inside bool) {
+	for _, rec := range records {
+		for _, fact := range rec.Facts {
+			if p, packs := fact.(event.Packed); packs && p.Carrier == carrier && enterable(self, carrier) {
+				s.lastIn, inside = rec.Occurred, true
 			}
 		}
 	}
@@ -351,6 +367,13 @@ func (r *reach) counts() {
 			return
 		}
 		looked[t] = struct{}{}
+		if t.Kind == event.KindTube {
+			for _, rec := range agg.records {
+				if f, ok := first[event.SameMaterialAs](rec.Facts); ok {
+					outward(Target{event.KindTube, f.Tube}) // it may still be where it got its new number
+				}
+			}
+		}
 		for _, key := range agg.packed {
 			carrier := Target{event.KindCarrier, key}
 			if c := r.w.logs[event.KindCarrier][key]; c != nil && c.counts {

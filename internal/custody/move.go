@@ -148,15 +148,15 @@ func (k *walk) stand(s *Step, place string) {
 		return
 	}
 	k.note(s, place)
-	if k.st.moving && k.vehicle(place) {
+	if k.st.moving && k.w.vehicle(place) {
 		return
 	}
 	k.st.moving = false
 	k.arrived(place)
 }
 
-func (k *walk) vehicle(place string) bool {
-	p, ok := k.w.Place(place)
+func (w *World) vehicle(place string) bool {
+	p, ok := w.Place(place)
 	return ok && p.PlaceKind == "vehicle"
 }
 

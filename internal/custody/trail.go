@@ -191,7 +191,7 @@ func (w *World) carrierTrail(c event.Key, from event.Instant, next *event.Record
 	begin := sort.Search(len(own), func(i int) bool { return own[i].At() >= from })
 	// A carrier that was packed earlier may still be inside: begin at that pack.
 	if n := sort.Search(len(agg.nests), func(i int) bool { return agg.nests[i] >= begin }); n > 0 && holds[event.Packed](own[agg.nests[n-1]].Facts) {
-		begin = agg.nests[n-1]
+		begin = min(begin, w.settled(agg, n-1))
 	}
 	end := len(own)
 	if next != nil {
@@ -221,6 +221,18 @@ func (w *World) carrierTrail(c event.Key, from event.Instant, next *event.Record
 	return steps, chains
 }
 
+// settled is the step from which a carrier must be followed to know what it was in after
+// its nest n. Packed at a place that stands still it is known to be there, whatever was
+// before; packed on the way, or without a place, it is with whoever had it.
+func (w *World) settled(agg *aggregate, n int) int {
+	for ; n >= 0; n-- {
+		if place := agg.own[agg.nests[n]].Record.Place; place != "" && !w.vehicle(place) {
+			return agg.nests[n]
+		}
+	}
+	return 0
+}
+
 // chainOf gives the carriers around c at an instant, c first.
 func (w *World) chainOf(c event.Key, at event.Instant, stack []event.Key) []event.Key {
 	agg := w.logs[event.KindCarrier][c]
@@ -235,7 +247,7 @@ func (w *World) chainOf(c event.Key, at event.Instant, stack []event.Key) []even
 		return chain
 	}
 	k := &walk{w: w, self: Target{event.KindCarrier, c}, stack: append(stack[:len(stack):len(stack)], c), to: at, out: &trail{}}
-	k.run(own[agg.nests[n-1]:end])
+	k.run(own[w.settled(agg, n-1):end])
 	return append(chain, k.st.chain...)
 }
 
