@@ -124,14 +124,18 @@ func (k *walk) enter(c event.Key, rec *event.Record) {
 	if !enterable(k.self, c) {
 		return
 	}
-	k.st.carrier, k.st.inSince, k.cursor = c, rec.Occurred, nil
+	k.st.carrier, k.st.inSince, k.st.hand, k.cursor = c, rec.Occurred, rec.Actor, nil
 	k.st.chain = k.w.chainOf(c, rec.Occurred, k.stack)
 }
 
 // hold names who answers for it.
 func (k *walk) hold(who string, person bool) {
-	if who != "" {
-		k.st.holder, k.st.byHand = who, person
+	if who == "" {
+		return
+	}
+	k.st.holder, k.st.byHand, k.st.hand = who, person, ""
+	if person {
+		k.st.hand = who
 	}
 }
 
@@ -172,7 +176,7 @@ func (k *walk) inLaboratory(place string) bool {
 
 // onBoard: handed over on the way, which promises no other arrival.
 func (k *walk) onBoard(place string) bool {
-	return k.st.due != 0 && k.st.moving && (place == "" || k.vehicle(place))
+	return k.st.due != 0 && k.st.moving && (place == "" || k.w.vehicle(place))
 }
 
 // release: left for a place, the place answers (a hatch label hands over to the
@@ -182,7 +186,7 @@ func (k *walk) release(s *Step, f event.Released) {
 	k.stand(s, rec.Place)
 	k.unclaimed()
 	k.st.reported, k.st.mode, k.st.released, k.st.untaken = true, f.Mode, s, s.At()+oneTaking
-	if f.Mode == "" && rec.Place != "" && !k.vehicle(rec.Place) {
+	if f.Mode == "" && rec.Place != "" && !k.w.vehicle(rec.Place) {
 		k.st.due = 0 // it lies there until it is taken
 	}
 	switch {
@@ -245,7 +249,7 @@ const oneTaking = 900_000 // ms
 
 // withCarrier: whoever takes the tube takes its carrier too, so it stays inside.
 func (k *walk) withCarrier(rec *event.Record) bool {
-	if k.st.byHand && k.st.moving && k.st.holder == rec.Actor {
+	if k.st.moving && k.st.hand == rec.Actor && rec.Actor != "" {
 		return true
 	}
 	agg := k.w.logs[event.KindCarrier][k.st.carrier]

@@ -18,6 +18,8 @@ type state struct {
 	carrier event.Key   // what it is directly in
 	chain   []event.Key // innermost first; chain[0] == carrier
 	inSince event.Instant
+	// hand is who has the carrier on the way: who packed into it, then who took it.
+	hand string
 
 	// What the doubts need to remember:
 	released *Step         // given up and not taken yet
@@ -299,11 +301,12 @@ func (k *walk) contradicts(s *Step) bool {
 	with := func(person string) bool {
 		return person != "" && (rec.Actor == person || rec.OnBehalf == person || rec.Witness == person)
 	}
-	if f, taken := first[event.TakenOver](s.Facts); taken && (f.From != "" && f.From == k.st.holder || k.withCarrier(rec)) {
+	f, taken := first[event.TakenOver](s.Facts)
+	if taken && (f.From != "" && f.From == k.st.holder || k.withCarrier(rec)) {
 		return false // handed out of the carrier by who has it, or taken together with it
 	}
-	if k.st.moving && k.st.byHand {
-		return !with(k.st.holder)
+	if k.st.moving && k.st.hand != "" {
+		return !with(k.st.hand) && f.From != k.st.hand
 	}
 	return rec.Place != "" && k.st.place != "" && rec.Place != k.st.place
 }
