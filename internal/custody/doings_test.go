@@ -434,4 +434,3 @@ func (d *day) lead() {
 		}
 	}
 }
-
