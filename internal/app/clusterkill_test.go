@@ -120,6 +120,9 @@ func TestSoakClusterSurvivesKills(t *testing.T) {
 	}
 	t.Logf("%d kills in %v, %d scans acknowledged, %d sent again, %d flags, %d servers stayed unhealthy after a kill until they were started again", rounds, time.Since(begun).Round(time.Second), l.acks.Load(), l.again.Load(), len(tubes), revived)
 	gaps.print(t)
+	if revived > 0 {
+		t.Errorf("%d servers didn't serve their copies after a kill until they were started again", revived)
+	}
 }
 
 // acknowledge counts a scan that was sent beside the load as part of it.

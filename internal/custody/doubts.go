@@ -276,10 +276,11 @@ const collectionApart = 900_000 // ms
 // look finds the doubts of a tube. It runs last: it reads what the fold derived.
 func (d *derived) look(w *World, own []Step) {
 	for _, f := range d.trail.findings {
-		// Under its new number it is looked for, and found.
-		if f.doubt != event.DoubtMissing || d.tube.NewLabel == "" && !d.seenAfter(f.since) {
-			d.doubts = append(d.doubts, f)
+		renamed := d.tube.NewLabel != "" // under its new number it is awaited, looked for and found
+		if f.doubt == event.DoubtLate && renamed || f.doubt == event.DoubtMissing && (renamed || d.seenAfter(f.since)) {
+			continue
 		}
+		d.doubts = append(d.doubts, f)
 	}
 	d.lookCollection(w, own)
 	d.lookReception(own)

@@ -278,7 +278,7 @@ func (d *derived) startState(own []Step) state {
 	st := d.parent.trail.last()
 	st.released, st.gap = nil, nil // the parent's own doubts
 	if !d.tube.Relabel {
-		st.carrier, st.chain = "", nil
+		st.carrier, st.chain, st.due = "", nil, 0 // an aliquot is a tube of its own, and nobody promised it
 	}
 	return st
 }
