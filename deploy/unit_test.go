@@ -90,7 +90,7 @@ var fences = map[string]string{
 // units are the unit files; families are the kinds of address that each needs. The
 // NATS server asks the system for its interfaces, to tell clients where it is.
 var units = map[string]struct{ path, families string }{
-	"custodyd":     {"custodyd.service", "AF_INET AF_INET6"},
+	"custodyd":     {"custodyd.service", "AF_INET AF_INET6 AF_UNIX"},
 	"custody-nats": {"nats/custody-nats.service", "AF_INET AF_INET6 AF_NETLINK"},
 }
 
