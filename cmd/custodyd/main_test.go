@@ -310,7 +310,7 @@ func TestOptionsWinOverTheFile(t *testing.T) {
 		t.Errorf("%+v", s)
 	}
 	// An option that says what the default is wins too.
-	if s, err = parse([]string{"--config", config, "--clock", "wall"}, io.Discard); err != nil || s.Clock != "wall" {
+	if s, err = parse([]string{"--config", config, "--clock", "wall", "--traces", "http://127.0.0.1:4318"}, io.Discard); err != nil || s.Clock != "wall" || s.Traces == "" {
 		t.Errorf("%+v, %v", s, err)
 	}
 }

@@ -38,6 +38,7 @@ func (fs *options) daemonOptions() {
 	fs.StringVar(&fs.given.Listen, "listen", s.Listen, "`ADDRESS` of gRPC, REST and pages; if port 8080 is taken a free one is used")
 	fs.StringVar(&fs.given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
 	fs.StringVar(&fs.given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")
+	fs.StringVar(&fs.given.Traces, "traces", s.Traces, "`URL` of an OpenTelemetry collector (OTLP over HTTP); empty sends no spans")
 	fs.BoolVar(&fs.given.Demo, "demo", s.Demo, "show an invented scenario from a store of its own; loopback only")
 }
 
@@ -99,6 +100,8 @@ func (fs *options) settings() (config.Settings, error) {
 			s.Clock = fs.given.Clock
 		case "log":
 			s.Log = fs.given.Log
+		case "traces":
+			s.Traces = fs.given.Traces
 		case "demo":
 			s.Demo = fs.given.Demo
 		}
