@@ -307,7 +307,7 @@ func (p pattern) followed(q pattern) pattern {
 // shared gives the shortest text that both patterns have. ok is false when they
 // have none.
 func shared(p, q pattern) (text string, ok bool) {
-	return meet(p, q, []int{0}, func(int) bool { return false })
+	return meet(p, q, []int{0}, func(i int) bool { return i == len(p.elements) })
 }
 
 // lost gives a text of q that is what remains of a text of p whose head or tail is
@@ -315,19 +315,19 @@ func shared(p, q pattern) (text string, ok bool) {
 func lost(p, q pattern) (text string, ok bool) {
 	n := len(p.elements)
 	// Tail lost: q is complete while p still has characters to come.
-	if text, ok := meet(p, q, []int{0}, func(i int) bool { return i > 0 && i < n }); ok && text != "" {
+	if text, ok := meet(p, q, []int{0}, func(i int) bool { return i > 0 && i < n }); ok {
 		return text, true
 	}
 	var starts []int
 	for i := 1; i < n; i++ {
 		starts = append(starts, i)
 	}
-	return meet(p, q, starts, func(int) bool { return false })
+	return meet(p, q, starts, func(i int) bool { return i == n })
 }
 
 // meet walks both patterns at once, in order of the text's length, p from starts
-// and q from its beginning, until q is complete and p is, or is in a place that
-// done accepts.
+// and q from its beginning, until q is complete and p is in a place that done
+// accepts.
 func meet(p, q pattern, starts []int, done func(int) bool) (string, bool) {
 	type place struct{ i, j int }
 	type step struct {
@@ -357,7 +357,7 @@ func meet(p, q pattern, starts []int, done func(int) bool) (string, bool) {
 	for len(queue) > 0 {
 		s := queue[0]
 		queue = queue[1:]
-		if s.j == len(q.elements) && (s.i == len(p.elements) || done(s.i)) {
+		if s.j == len(q.elements) && done(s.i) {
 			return s.text, true
 		}
 		if s.i == len(p.elements) || s.j == len(q.elements) {

@@ -185,7 +185,7 @@ func (r *reader) unmatched() (Reading, *Refusal) {
 			return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("a number of %s was read without symbology identifier, so it could be something else", c.ID),
 				"set the reader to send symbology identifiers, or type the number")
 		}
-		if slices.Contains(c.In, Plain) && c.read.shortened(text) {
+		if slices.Contains(c.In, Plain) && r.wants(c.Names) && r.cutShort(c, text) {
 			return Reading{}, refuse(event.RefuseShortRead, fmt.Sprintf("only a part of %s arrived: its number has more characters", words[c.Names]), "scan it again and hold still until the tone")
 		}
 	}
@@ -195,6 +195,27 @@ func (r *reader) unmatched() (Reading, *Refusal) {
 	return r.local(text)
 }
 
+// cutShort tells whether text is what a reader left of a number of c. Where it may be
+// a local number of something else, only a good half of one counts, and nothing that
+// was typed.
+func (r *reader) cutShort(c compiled, text string) bool {
+	if _, ok := r.undeclared(); ok && (r.How == Typed || 2*len(text) < c.read.longest()) {
+		return false
+	}
+	return c.read.shortened(text)
+}
+
+// undeclared gives the first thing that is wanted and has no scheme, so that any
+// text may be its number; the empty thing where nothing was declared or asked.
+func (r *reader) undeclared() (Thing, bool) {
+	for _, w := range r.Want {
+		if _, aggregate := w.Kind(); !r.Declared(w) && (aggregate || w == Patient) {
+			return w, true
+		}
+	}
+	return "", len(r.Want) == 0 && len(r.all) == 0
+}
+
 // local gives a number of which the site declared nothing.
 func (r *reader) local(text string) (Reading, *Refusal) {
 	for i := range len(text) {
@@ -202,16 +223,7 @@ func (r *reader) local(text string) (Reading, *Refusal) {
 			return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("the read holds the control character U+%04X", c), scanAgain)
 		}
 	}
-	names, ok := Thing(""), len(r.all) == 0
-	for _, w := range r.Want {
-		if _, aggregate := w.Kind(); !r.Declared(w) && (aggregate || w == Patient) {
-			names = w
-			break
-		}
-	}
-	if len(r.Want) > 0 {
-		ok = names != ""
-	}
+	names, ok := r.undeclared()
 	if !ok {
 		return Reading{}, refuse(event.RefuseUnknownLabel, "no number scheme of this site has such a number", "scan the label again; if it is a new kind of label, declare its numbers under House")
 	}

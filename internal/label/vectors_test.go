@@ -136,7 +136,9 @@ func TestGS1_ScanData(t *testing.T) {
 				t.Errorf("%q has identifier %s", raw, id.ID)
 			}
 			if raw[0] == ']' {
-				mustRefuse(t, s, anything(raw))
+				if r := mustRefuse(t, s, anything(raw)); r.What != event.RefuseUnknownLabel {
+					t.Errorf("refused with %s", r.What)
+				}
 			}
 		})
 	}
@@ -158,7 +160,9 @@ func TestGS1_ScanData(t *testing.T) {
 			if got, err := s.Read(anything(c.good)); err != nil || got.Names != Product || got.Product.Number != c.number {
 				t.Errorf("%+v, %v; want product %s", got, err, c.number)
 			}
-			mustRefuse(t, s, anything(c.bad))
+			if r := mustRefuse(t, s, anything(c.bad)); !strings.Contains(r.Say, "check digit") {
+				t.Errorf("%s: %s", c.bad, r)
+			}
 		})
 	}
 	t.Run("SC10 mixed", func(t *testing.T) {
