@@ -326,3 +326,41 @@ func TestLocalNumbers(t *testing.T) {
 		t.Errorf("%s", r)
 	}
 }
+
+// The word for the screen comes back from what the fact keeps.
+func TestMethod(t *testing.T) {
+	s := compile(t)
+	for raw, want := range map[string][2]string{
+		"]d291A":                  {"", ""}, // refused: names nothing
+		"]C0TB1":                  {"camera.C0.plain", "plain"},
+		"TB1":                     {"camera.plain", "plain"},
+		"]C100106141412345678908": {"camera.C1.gs1", "GS1"},
+		"]Q1https://id.example/00/106141412345678908": {"camera.Q1.digital-link", "GS1"},
+		"]C0+A123BJC5D6E71G":                          {"camera.C0.hibc", "plain"},
+	} {
+		got, err := s.Read(anything(raw))
+		if err != nil {
+			got = Reading{}
+		}
+		if m := got.Method(); m != want[0] || WordOf(m) != want[1] || err == nil && got.Word() != want[1] {
+			t.Errorf("%q: %q is %q, want %q", raw, m, WordOf(m), want)
+		}
+	}
+	for method, want := range map[string]string{"": "", "typed": "", "camera": "", "reader.gs1": "GS1"} {
+		if got := WordOf(method); got != want {
+			t.Errorf("%q is %q, want %q", method, got, want)
+		}
+	}
+}
+
+func BenchmarkRead(b *testing.B) {
+	s := site(b)
+	for name, raw := range map[string]string{"plain": "TB2601185\r", "gs1": "]d2010952123400017417270131" + "91TB2601185", "unknown": "XY-12345"} {
+		b.Run(name, func(b *testing.B) {
+			in := wedge(raw, Tube)
+			for b.Loop() {
+				_, _ = s.Read(in)
+			}
+		})
+	}
+}

@@ -99,16 +99,18 @@ func Code128Check(start int, values ...int) int {
 	return sum % 103
 }
 
-// holds tells whether number's last character is the check of the rest. want is
-// the character it should be, 0 when the number can't carry this check.
-func (c Check) holds(number string) (ok bool, want byte) {
+// holds tells whether number's last character is the check of the rest. A number
+// that can't carry the check doesn't.
+func (c Check) holds(number string) bool {
 	if c == NoCheck {
-		return true, 0
+		return true
 	}
 	if number == "" {
-		return false, 0
+		return false
 	}
-	body, last := number[:len(number)-1], number[len(number)-1]
+	body, last := number[:len(number)-1], upper(number[len(number)-1])
+	var want byte
+	var ok bool
 	switch c {
 	case Mod10:
 		want, _, ok = CheckDigit(keep(body, isDigit))
@@ -117,10 +119,7 @@ func (c Check) holds(number string) (ok bool, want byte) {
 	case Mod43:
 		want, ok = Mod43Check(strings.ToUpper(body))
 	}
-	if !ok {
-		return false, 0
-	}
-	return upper(last) == want, want
+	return ok && last == want
 }
 
 func keep(s string, ok func(byte) bool) string {

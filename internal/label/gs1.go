@@ -135,7 +135,7 @@ func (es Elements) Together() error {
 		return err
 	}
 	for _, e := range es {
-		for _, list := range table[e.AI].needs {
+		for _, list := range table[e.AI].needs { // known: compatible has looked
 			if !slices.ContainsFunc(list, func(entry string) bool { return es.has(entry, e.AI) }) {
 				return fmt.Errorf("(%s) needs one of %s on the same label", e.AI, brackets(list))
 			}
@@ -153,7 +153,11 @@ func (es Elements) compatible() error {
 				return fmt.Errorf("(%s) stands there twice with different values", e.AI)
 			}
 		}
-		for _, bar := range table[e.AI].bars {
+		one := table[e.AI]
+		if one == nil {
+			return fmt.Errorf("(%s) is no application identifier", e.AI)
+		}
+		for _, bar := range one.bars {
 			if es.has(bar, e.AI) {
 				return fmt.Errorf("(%s) must not stand beside (%s)", e.AI, bar)
 			}
@@ -165,7 +169,7 @@ func (es Elements) compatible() error {
 func brackets(codes []string) string { return "(" + strings.Join(codes, "), (") + ")" }
 
 // maxCuts bounds the work of cuts: past it the data count as ambiguous.
-const maxCuts = 20_000
+const maxCuts = 5_000
 
 // cuts counts in how many ways data can be cut into elements when separators may
 // be missing behind any element of variable length, as far as 2. fits says which

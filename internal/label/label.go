@@ -99,10 +99,7 @@ const (
 
 // Word says for a screen how the label was read: "GS1" or "plain".
 func (r Reading) Word() string {
-	if r.Standard == StandardGS1 || r.Standard == StandardDigitalLink {
-		return "GS1"
-	}
-	return "plain"
+	return WordOf(string(r.Standard))
 }
 
 // Method is how the label was read, for the fact: the way, the symbology identifier
@@ -115,6 +112,20 @@ func (r Reading) Method() string {
 		}
 	}
 	return strings.Join(parts, ".")
+}
+
+// WordOf says for a screen what Method put into a fact: "GS1" or "plain", "" when
+// nothing was said of how the label was read.
+func WordOf(method string) string {
+	parts := strings.Split(method, ".")
+	switch Standard(parts[len(parts)-1]) {
+	case StandardGS1, StandardDigitalLink:
+		return "GS1"
+	case StandardPlain, StandardHIBC, StandardDonation:
+		return "plain"
+	default:
+		return ""
+	}
 }
 
 // Private tells whether the text and the raw bytes must not be kept: a wristband's

@@ -54,7 +54,7 @@ func TestLawMod37FindsWrongCharacters(t *testing.T) {
 				}
 				wrong := bytes.Clone(number)
 				wrong[i] = other
-				if got, _ := Mod37Two.holds(string(wrong)); got != (other == number[i]) {
+				if got := Mod37Two.holds(string(wrong)); got != (other == number[i]) {
 					t.Fatalf("%s for %s: %v", wrong, number, got)
 				}
 			}
@@ -63,7 +63,7 @@ func TestLawMod37FindsWrongCharacters(t *testing.T) {
 			}
 			turned := bytes.Clone(number)
 			turned[i-1], turned[i] = turned[i], turned[i-1]
-			if got, _ := Mod37Two.holds(string(turned)); got != (number[i] == number[i-1]) {
+			if got := Mod37Two.holds(string(turned)); got != (number[i] == number[i-1]) {
 				t.Fatalf("%s for %s: %v", turned, number, got)
 			}
 		}
@@ -81,7 +81,7 @@ func TestLawMod43FindsWrongCharacters(t *testing.T) {
 			for _, other := range []byte(alphabet43) {
 				wrong := bytes.Clone(number)
 				wrong[i] = other
-				if got, _ := Mod43.holds(string(wrong)); got != (other == number[i]) {
+				if got := Mod43.holds(string(wrong)); got != (other == number[i]) {
 					t.Fatalf("%q for %q: %v", wrong, number, got)
 				}
 			}

@@ -2,6 +2,7 @@ package label
 
 import (
 	"fmt"
+	"math/bits"
 	"strconv"
 	"strings"
 )
@@ -25,6 +26,7 @@ type pattern struct {
 	// group is the part in brackets, as element indexes; from == to means none. All
 	// before its end has a fixed length, so that the part can be cut out.
 	groupFrom, groupTo int
+	optional           states // elements that may be missing
 }
 
 // element is one character of a text, which may be missing when optional.
@@ -143,6 +145,9 @@ func parsePattern(text string) (pattern, error) {
 		}
 		variable = variable || low != high
 		for i := range high {
+			if i >= low && len(p.elements) < MaxPattern {
+				p.optional |= 1 << len(p.elements)
+			}
 			p.elements = append(p.elements, element{set: one, optional: i >= low})
 		}
 		if len(p.elements) > MaxPattern {
@@ -251,21 +256,22 @@ func (p pattern) longest() int { return len(p.elements) }
 type states uint64
 
 // closed adds what is reached by leaving optional characters out.
-func (p pattern) closed(s states) states {
-	for i, e := range p.elements {
-		if e.optional && s&(1<<i) != 0 {
-			s |= 1 << (i + 1)
+func (p *pattern) closed(s states) states {
+	for left := p.optional; left != 0; left &= left - 1 { // from the first on
+		if one := left & -left; s&one != 0 {
+			s |= one << 1
 		}
 	}
 	return s
 }
 
-func (p pattern) walk(s states, text string) states {
+func (p *pattern) walk(s states, text string) states {
 	s = p.closed(s)
 	for i := 0; i < len(text) && s != 0; i++ {
 		var next states
-		for j, e := range p.elements {
-			if s&(1<<j) != 0 && e.set.has(text[i]) {
+		for left := s &^ p.end(); left != 0; left &= left - 1 {
+			j := bits.TrailingZeros64(uint64(left))
+			if p.elements[j].set.has(text[i]) {
 				next |= 1 << (j + 1)
 			}
 		}
@@ -275,14 +281,14 @@ func (p pattern) walk(s states, text string) states {
 }
 
 // end is the state in which a text is complete.
-func (p pattern) end() states { return 1 << len(p.elements) }
+func (p *pattern) end() states { return 1 << len(p.elements) }
 
 // matches tells whether text is one of the pattern's texts.
-func (p pattern) matches(text string) bool { return p.walk(1, text)&p.end() != 0 }
+func (p *pattern) matches(text string) bool { return p.walk(1, text)&p.end() != 0 }
 
 // shortened tells whether text is what is left of one of the pattern's texts when
 // the head or the tail is lost. A single character proves nothing.
-func (p pattern) shortened(text string) bool {
+func (p *pattern) shortened(text string) bool {
 	if len(text) < 2 || p.matches(text) {
 		return false
 	}

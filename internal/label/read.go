@@ -244,11 +244,7 @@ func (r *reader) halves(text string) []string {
 // isNumber tells whether text is a plain number of a scheme, check included.
 func (r *reader) isNumber(text string) bool {
 	return slices.ContainsFunc(r.all, func(c compiled) bool {
-		if !slices.Contains(c.In, Plain) || !c.read.matches(text) {
-			return false
-		}
-		ok, _ := c.Check.holds(text)
-		return ok
+		return slices.Contains(c.In, Plain) && c.read.matches(text) && c.Check.holds(text)
 	})
 }
 
@@ -303,7 +299,7 @@ func (r *reader) number(c compiled, text string) (Reading, *Refusal) {
 	if c.Case == CaseCounts {
 		out.Text = text
 	}
-	if ok, _ := c.Check.holds(text); !ok {
+	if !c.Check.holds(text) {
 		return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("a character of the number of %s is wrong: its check character says so", words[c.Names]),
 			"scan it again; if it was typed, compare every character")
 	}
