@@ -327,6 +327,26 @@ func TestLocalNumbers(t *testing.T) {
 	}
 }
 
+// A reader's stand-in for GS can't be a character that labels hold.
+func TestSeparatorMustBeForeign(t *testing.T) {
+	in := wedge("]C10112345678901231" + "10A-17270630")
+	in.Separator = '-'
+	if r := mustRefuse(t, compile(t), in); r.Field != "separator" || r.What != event.RefuseSeparatorLost {
+		t.Errorf("%+v", r)
+	}
+}
+
+// A maker's second symbol keeps its lot and expiry and names nothing.
+func TestHIBC_SecondSymbol(t *testing.T) {
+	body := "+$$52001510X3G"
+	check, _ := Mod43Check(body)
+	for _, want := range [][]Thing{{Tube}, {Product}} {
+		if r := mustRefuse(t, compile(t), wedge(body+string(check), want...)); r.What != event.RefuseProductCode || r.Kept.Lot != "10X3" || r.Kept.Expiry.String() != "2020-01-15" {
+			t.Errorf("%+v", r)
+		}
+	}
+}
+
 // The word for the screen comes back from what the fact keeps.
 func TestMethod(t *testing.T) {
 	s := compile(t)

@@ -45,6 +45,10 @@ func (r *reader) read() (Reading, *Refusal) {
 	if len(r.Raw) > MaxRaw {
 		return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("the read has %d bytes and at most %d are allowed", len(r.Raw), MaxRaw), "scan one label")
 	}
+	if r.Separator != 0 && (charset82.has(r.Separator) || r.Separator == ' ') {
+		return Reading{}, &Refusal{Field: "separator", What: event.RefuseSeparatorLost, Say: fmt.Sprintf("the reader sends %q for GS, which labels hold themselves", string([]byte{r.Separator})),
+			Remedy: "set the reader to send GS (ASCII 29) or a character such as | in its place, and tell it under House"}
+	}
 	if !utf8.Valid(r.Raw) {
 		return Reading{}, refuse(event.RefuseUnknownLabel, "what was read is not text", "scan the label, not another code beside it; if it comes again, have the reader send plain characters")
 	}

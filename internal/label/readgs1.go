@@ -206,7 +206,7 @@ func (r *reader) retail() (Reading, *Refusal) {
 
 // product refuses a maker's code where a label is wanted, and keeps what it says.
 func (r *reader) product(p ProductCode, standard Standard) (Reading, *Refusal) {
-	if !slices.Contains(r.Want, Product) {
+	if !slices.Contains(r.Want, Product) || p.Number == "" { // a second symbol names nothing alone
 		out := refuse(event.RefuseProductCode, "this is the maker's product code", "scan the label beside it")
 		if r.wants(Tube) {
 			out.Say, out.Remedy = "this is the tube's product code", "scan the patient label"

@@ -404,6 +404,15 @@ func (s *Schemes) warn() []string {
 // of one scheme could be a whole number of another.
 func (s *Schemes) Warnings() []string { return slices.Clone(s.warnings) }
 
+// All gives the schemes in their order, as they were declared.
+func (s *Schemes) All() []Scheme {
+	out := make([]Scheme, len(s.all))
+	for i, c := range s.all {
+		out[i] = c.Scheme
+	}
+	return out
+}
+
 // Declared tells whether a thing has a scheme of its own, in any place.
 func (s *Schemes) Declared(t Thing) bool {
 	return slices.ContainsFunc(s.all, func(c compiled) bool { return c.Names == t })

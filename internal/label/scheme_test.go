@@ -69,8 +69,13 @@ func TestCompileAccepts(t *testing.T) {
 		"provider label":   {{ID: "A", Names: Tube, Pattern: `+/EU#{6}*`}},
 		"donation numbers": {{ID: "A", Names: Tube, Pattern: "=@*{12}##"}},
 	} {
-		if _, err := Compile(schemes); err != nil {
+		s, err := Compile(schemes)
+		if err != nil {
 			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if got := s.All(); len(got) != len(schemes) || len(got) > 0 && got[0].Pattern != schemes[0].Pattern {
+			t.Errorf("%s: %+v", name, got)
 		}
 	}
 }
