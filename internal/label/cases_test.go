@@ -321,6 +321,13 @@ func TestLocalNumbers(t *testing.T) {
 	if got, err := some.Read(Input{Raw: []byte("7001"), How: Typed, At: at, Want: []Thing{Patient}}); err != nil || got.Names != Patient || got.Key != "" || got.Text != "7001" {
 		t.Errorf("%+v, %v", got, err)
 	}
+	short := compile(t, Scheme{ID: "R", Names: Carrier, Pattern: "#{1,4}"})
+	if got, err := short.Read(wedge("12345", Carrier, Place)); err != nil || got.Names != Place || got.Key != "L-12345" {
+		t.Errorf("%+v, %v; want a local place", got, err)
+	}
+	if r := mustRefuse(t, short, wedge("12345", Carrier)); r.What != event.RefuseRunTogether {
+		t.Errorf("%s", r)
+	}
 	long := strings.Repeat("A", event.MaxLabel+1)
 	if r := mustRefuse(t, none, wedge(long)); r.What != event.RefuseUnknownLabel {
 		t.Errorf("%s", r)

@@ -53,6 +53,44 @@ func turnBack(text, plain, shifted string) (string, bool) {
 	return b.String(), true
 }
 
+// mistyped gives a number that another keyboard turns into another number of the same
+// pattern, so that nothing shows the damage. ok is false when there is none.
+func (p pattern) mistyped(plain, shifted string) (sent, arrives string, ok bool) {
+	var from, to strings.Builder
+	for _, e := range p.elements {
+		var same, changed [2]byte // a character and what becomes of it, both of the set
+		for _, c := range []byte(usPlain + usShifted) {
+			keys, us := plain, usPlain
+			if !strings.Contains(usPlain, string(rune(c))) {
+				keys, us = shifted, usShifted
+			}
+			out := []rune(keys)[strings.IndexByte(us, c)]
+			if out >= 0x80 || !e.set.has(c) || !e.set.has(byte(out)) {
+				continue
+			}
+			if byte(out) == c && same[0] == 0 {
+				same = [2]byte{c, c}
+			} else if byte(out) != c && (changed[0] == 0 || isLetter(c) && !isLetter(changed[0])) {
+				changed = [2]byte{c, byte(out)}
+			}
+		}
+		use := same
+		if changed[0] != 0 && !ok || same[0] == 0 {
+			use = changed
+		}
+		if use[0] == 0 && !e.optional {
+			return "", "", false // every character of this place leaves the pattern
+		}
+		if use[0] == 0 {
+			continue
+		}
+		ok = ok || use[0] != use[1]
+		from.WriteByte(use[0])
+		to.WriteByte(use[1])
+	}
+	return from.String(), to.String(), ok
+}
+
 // swapped gives text with small and capital letters exchanged, as caps lock does.
 func swapped(text string) string {
 	return strings.Map(func(r rune) rune {

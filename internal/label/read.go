@@ -178,17 +178,19 @@ func (r *reader) text() (Reading, *Refusal) {
 // declared scheme can have damaged may be a local number.
 func (r *reader) unmatched() (Reading, *Refusal) {
 	text := strings.Trim(r.data, " ")
-	if parts := r.halves(text); parts != nil {
+	for _, c := range r.all {
+		if slices.Contains(c.In, Plain) && c.read.matches(text) { // framed, and this read is not
+			return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("a number of %s was read without symbology identifier, so it could be something else", c.ID),
+				"set the reader to send symbology identifiers, or type the number")
+		}
+	}
+	if parts := r.numbers(text); parts != nil && r.isRow(parts) {
 		return Reading{}, runTogether(parts)
 	}
 	if refusal := r.keyboard(text); refusal != nil {
 		return Reading{}, refusal
 	}
 	for _, c := range r.all {
-		if slices.Contains(c.In, Plain) && c.read.matches(text) { // framed, and this read is not
-			return Reading{}, refuse(event.RefuseUnknownLabel, fmt.Sprintf("a number of %s was read without symbology identifier, so it could be something else", c.ID),
-				"set the reader to send symbology identifiers, or type the number")
-		}
 		if slices.Contains(c.In, Plain) && r.wants(c.Names) && r.cutShort(c, text) {
 			return Reading{}, refuse(event.RefuseShortRead, fmt.Sprintf("only a part of %s arrived: its number has more characters", words[c.Names]), "scan it again and hold still until the tone")
 		}
@@ -235,14 +237,43 @@ func (r *reader) local(text string) (Reading, *Refusal) {
 	return r.keyed(out, strings.ToUpper(text))
 }
 
-// halves gives the two numbers that stand in one text, each of a scheme.
-func (r *reader) halves(text string) []string {
-	for i := 1; i < len(text); i++ {
-		if r.isNumber(text[:i]) && r.isNumber(text[i:]) {
-			return []string{text[:i], text[i:]}
+// maxRow is the longest text in characters that is taken apart into numbers.
+const maxRow = 8 * MaxPattern
+
+// numbers gives the numbers, two at least, that stand in one text without anything
+// between; nil when the text is no such row. A longer number goes before a shorter.
+func (r *reader) numbers(text string) []string {
+	if len(text) > maxRow {
+		return nil
+	}
+	next := make([]int, len(text)+1) // where the number that begins here ends; 0 for none
+	next[len(text)] = len(text)
+	for i := len(text) - 1; i >= 0; i-- {
+		for end := min(i+MaxPattern, len(text)); end > i; end-- {
+			if next[end] != 0 && (i > 0 || end < len(text)) && r.isNumber(text[i:end]) {
+				next[i] = end
+				break
+			}
 		}
 	}
-	return nil
+	if len(text) == 0 || next[0] == 0 {
+		return nil
+	}
+	var out []string
+	for i := 0; i < len(text); i = next[i] {
+		out = append(out, text[i:next[i]])
+	}
+	return out
+}
+
+// isRow tells whether numbers that make up a text are two scans in one. Where the
+// text may be a local number of something else, short ones prove nothing, nor does
+// what was typed.
+func (r *reader) isRow(parts []string) bool {
+	if _, ok := r.undeclared(); !ok {
+		return true
+	}
+	return r.How != Typed && !slices.ContainsFunc(parts, func(p string) bool { return len(p) < 3 })
 }
 
 // isNumber tells whether text is a plain number of a scheme, check included.

@@ -140,6 +140,9 @@ var keys = []struct {
 // what the standard says, then a product.
 func (r *reader) elements(es Elements, standard Standard) (Reading, *Refusal) {
 	if err := es.Together(); err != nil {
+		if parts := es.severalThings(); parts != nil {
+			return Reading{}, runTogether(parts)
+		}
 		return Reading{}, r.unreadableGS1(err)
 	}
 	finish := func(out Reading, refusal *Refusal) (Reading, *Refusal) {
@@ -187,6 +190,23 @@ func (r *reader) elements(es Elements, standard Standard) (Reading, *Refusal) {
 		return finish(r.product(*p, standard))
 	}
 	return Reading{}, refuse(event.RefuseUnknownLabel, "this GS1 label names nothing that is handled here", "scan the label of the thing itself")
+}
+
+// severalThings cuts elements where a key comes again with another value: that is the
+// next label. nil when none does.
+func (es Elements) severalThings() []string {
+	var out []string
+	from := 0
+	for i, e := range es {
+		if v := es[from:i].Value(e.AI); v != "" && v != e.Value && table[e.AI].key {
+			out = append(out, es[from:i].Text())
+			from = i
+		}
+	}
+	if from == 0 {
+		return nil
+	}
+	return append(out, es[from:].Text())
 }
 
 // retail reads EAN-13 and EAN-8, which hold a product's number alone.

@@ -384,6 +384,18 @@ func ambiguous(all []compiled, i, j int) []error {
 func (s *Schemes) warn() []string {
 	var out []string
 	for _, a := range s.all {
+		if !slices.Contains(a.In, Plain) || a.Check != NoCheck || a.Framed {
+			continue
+		}
+		for _, l := range layouts {
+			if sent, arrives, ok := a.printed.mistyped(l.plain, l.shifted); ok {
+				out = append(out, fmt.Sprintf("%s of %s arrives as %s where the computer's keyboard is %s and the reader's is not; a check character or readers that send symbology identifiers prevent it",
+					sent, a.ID, arrives, l.language))
+				break
+			}
+		}
+	}
+	for _, a := range s.all {
 		for _, b := range s.all {
 			if !slices.Contains(a.In, Plain) || !slices.Contains(b.In, Plain) || b.Check != NoCheck {
 				continue

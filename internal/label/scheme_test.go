@@ -113,6 +113,10 @@ func TestWarnings(t *testing.T) {
 		{[]Scheme{{ID: "T", Names: Tube, Pattern: "#{4}"}, {ID: "R", Names: Carrier, Pattern: "#{8}"}}, "two numbers of T run together may read as 00000000 of R"},
 		{[]Scheme{{ID: "T", Names: Tube, Pattern: "#{1,8}"}}, "may read as"},
 		{[]Scheme{{ID: "T", Names: Tube, Pattern: "AB#{4}"}, {ID: "R", Names: Carrier, Pattern: "B#{4}"}}, "may read as B0000 of R"},
+		{[]Scheme{{ID: "T", Names: Tube, Pattern: "@@####"}}, "of T arrives as"},
+		{[]Scheme{{ID: "T", Names: Tube, Pattern: "T[YZ]####"}}, "TY1111 of T arrives as TZ1111 where the computer's keyboard is German"},
+		{[]Scheme{{ID: "T", Names: Tube, Pattern: "@@####", Framed: true}}, ""},
+		{[]Scheme{{ID: "T", Names: Tube, Pattern: "@@####*", Check: Mod37Two}}, ""},
 		{[]Scheme{{ID: "T", Names: Tube, Pattern: "TB#{6}"}, {ID: "R", Names: Carrier, Pattern: "R-##"}}, ""},
 		{[]Scheme{{ID: "T", Names: Tube, Pattern: "#{8}", Check: Mod10}, {ID: "R", Names: Carrier, Pattern: "#{4}", Check: Mod10}}, ""},
 	} {
@@ -248,6 +252,28 @@ func TestLawPatternsMatchLikeRegularExpressions(t *testing.T) {
 		} {
 			if p.matches(s) != want.MatchString(s) {
 				t.Fatalf("%s on %q: %v, regular expression %v", text, s, p.matches(s), want.MatchString(s))
+			}
+		}
+	})
+}
+
+// Law: what mistyped shows is a number of the pattern before and after, and the
+// layout's own keys lead back from one to the other.
+func TestLawMistyped(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := strings.Join(rapid.SliceOfN(rapid.SampledFrom([]string{"#", "@", "*", "[YZ]", "[-/]", "T", "-", "[A-Z;:,.]", "[!-~]{0,2}"}), 1, 5).Draw(t, "pattern"), "")
+		p, err := parsePattern(text)
+		if err != nil {
+			t.Skip("an empty text")
+		}
+		for _, l := range layouts {
+			sent, arrives, ok := p.mistyped(l.plain, l.shifted)
+			if !ok {
+				continue
+			}
+			back, keys := turnBack(arrives, l.plain, l.shifted)
+			if sent == arrives || !p.matches(sent) || !p.matches(arrives) || !keys || back != sent {
+				t.Fatalf("%s on %s: %q arrives as %q, which leads back to %q", text, l.language, sent, arrives, back)
 			}
 		}
 	})
