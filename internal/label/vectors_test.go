@@ -496,3 +496,62 @@ func TestWedge_Separators(t *testing.T) {
 		}
 	})
 }
+
+// What HIBC labels with a right check character may still have wrong.
+func TestHIBC_Faults(t *testing.T) {
+	for data, fault := range map[string]string{
+		"A99912345/$$3271331LOT":         "is no YYMMDD",
+		"A99912345/$$527366LOT":          "is no YYJJJ",
+		"A99912345/$$3LOT":               "of 6 digits",
+		"A99912345/$$8X":                 "quantity",
+		"A99912345/$1234567890123456789": "at most 18",
+		"A99912345/$LOT/14D20271331":     "is no YYYYMMDD",
+		"A9991234X":                      "unit of measure",
+		"A999":                           "no labeler",
+		"A9991234567890123456789015":     "no labeler",
+		"A9991-2345":                     "no labeler",
+		"A99912345/LOT":                  "of 5 digits",
+	} {
+		check, _ := Mod43Check("+" + data)
+		if h, err := ParseHIBC("+"+data+string(check), 2026); err == nil || !strings.Contains(err.Error(), fault) {
+			t.Errorf("%s is %+v, %v; want an error that says %q", data, h, err, fault)
+		}
+	}
+	if _, err := ParseHIBC("+A999é345", 2026); err == nil || !strings.Contains(err.Error(), "Code 39") {
+		t.Errorf("%v", err)
+	}
+	body := "+A99912345/$LOT/25DXYZ"
+	check, _ := Mod43Check(body)
+	if h, err := ParseHIBC(body+string(check), 2026); err != nil || strings.Join(h.Other, "|") != "25DXYZ" {
+		t.Errorf("%+v, %v; what isn't understood must be kept", h, err)
+	}
+	body = "+/EU720060FF0"
+	check, _ = Mod43Check(body)
+	if h, err := ParseHIBC(body+string(check), 2026); err != nil || !h.Provider {
+		t.Errorf("%+v, %v", h, err)
+	}
+	if r := mustRefuse(t, compile(t), anything(body+string(check))); r.What != event.RefuseUnknownLabel || !strings.Contains(r.Remedy, "declare") {
+		t.Errorf("%s", r)
+	}
+	own := compile(t, Scheme{ID: "V", Names: Tube, Pattern: "+/EU#{6}*{3}[0-9A-Z$/+%.-]", Check: Mod43})
+	if got, err := own.Read(anything(body + string(check))); err != nil || got.Names != Tube || got.Check != Checked {
+		t.Errorf("%+v, %v; a site may declare a provider's label", got, err)
+	}
+}
+
+func TestThings(t *testing.T) {
+	for _, one := range Things() {
+		kind, ok := one.Kind()
+		if back, named := ThingOf(kind); ok && (!named || back != one) {
+			t.Errorf("%s is kind %s, which is %s", one, kind, back)
+		}
+		if words[one] == "" {
+			t.Errorf("%s has no words", one)
+		}
+	}
+	for _, k := range event.Kinds() {
+		if _, ok := ThingOf(k); ok == (k == event.KindRoute || k == event.KindRules) {
+			t.Errorf("kind %s has a label: %v", k, ok)
+		}
+	}
+}
