@@ -64,6 +64,7 @@ bench: ## run the benchmarks
 .PHONY: soak
 soak: ## run the long tests, up to four hours
 	SOAK=1 go test -run Soak -timeout 4h -v ./internal/...
+	STORIES=all go test -run TestStories -timeout 1h ./internal/app
 
 .PHONY: clean
 clean: ## remove built programs and scratch files

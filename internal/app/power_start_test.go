@@ -17,7 +17,7 @@ import (
 // A start writes a few files one after the other, and a power cut may fall between any
 // two: when the log is set up, and when a limit is raised on a log that holds facts.
 // After each such cut the next start works, loses nothing, and what is stored then is
-// found by the start after it. The long test tries every moment, the short one a third.
+// found by the start after it. The long test tries every moment, the short one a sixth.
 func TestSoakEveryCutInAStart(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2)) //nolint:gosec // which moments, not secrets
 	before := []string{"before-0", "before-1", "before-2"}
@@ -39,7 +39,7 @@ func TestSoakEveryCutInAStart(t *testing.T) {
 			}
 			step := int64(1)
 			if os.Getenv("SOAK") == "" {
-				step = 3
+				step = 6
 			}
 			for n := int64(1); n <= moments; n += step {
 				for _, style := range []forgetfs.Style{forgetfs.Drop, forgetfs.Prefix, forgetfs.Names} {

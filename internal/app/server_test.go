@@ -104,11 +104,11 @@ func (c *child) restart(ctx context.Context) (grpc.ClientConnInterface, error) {
 	return c.conn, nil
 }
 
-// Every story again, against a daemon of its own in a process of its own, reached
+// The stories again, against a daemon of its own in a process of its own, reached
 // over the network: what `scan rehearse --server` does. A restart is a kill.
 func TestStoriesAgainstADaemon(t *testing.T) {
 	program := buildDaemon(t)
-	for _, file := range storyFiles(t) {
+	for _, file := range someStories(t) {
 		t.Run(filepath.Base(file), func(t *testing.T) {
 			t.Parallel()
 			c := &child{program: program, data: t.TempDir()}
@@ -207,7 +207,7 @@ func benchOf(ctx context.Context, in *app.InProcess) *rehearse.Bench {
 // Everything is rebuilt from the log: a story that is interrupted by a restart in
 // its middle, or before each of its questions, has the same end.
 func TestStoriesWithRestartsInMemory(t *testing.T) {
-	for _, file := range storyFiles(t) {
+	for _, file := range someStories(t) {
 		t.Run(filepath.Base(file), func(t *testing.T) {
 			t.Parallel()
 			middle := half(t, file)
@@ -236,7 +236,7 @@ func TestStoriesWithRestartsInMemory(t *testing.T) {
 }
 
 func TestStoriesWithARestartOnJetStream(t *testing.T) {
-	for _, file := range storyFiles(t) {
+	for _, file := range someStories(t) {
 		t.Run(filepath.Base(file), func(t *testing.T) {
 			t.Parallel()
 			dir, middle := t.TempDir(), half(t, file)
