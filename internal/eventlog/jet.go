@@ -419,7 +419,16 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 	failed := make(chan error, 1)
 	var at atomic.Uint64
 	at.Store(from)
+	// The client may call once more after it says that it is closed; whoever asked for
+	// the reading is not told any more then.
+	var turn sync.Mutex
+	over := false
 	running, err := cons.Consume(func(m jetstream.Msg) {
+		turn.Lock()
+		defer turn.Unlock()
+		if over {
+			return
+		}
 		meta, err := m.Metadata()
 		if err != nil {
 			select {
@@ -437,6 +446,9 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 	defer func() {
 		running.Stop()
 		<-running.Closed()
+		turn.Lock()
+		defer turn.Unlock()
+		over = true
 	}()
 	look := time.NewTicker(lookStill)
 	defer look.Stop()
