@@ -203,26 +203,13 @@ type whereabouts struct {
 	steps         []custody.Step
 }
 
-// seen is the last step before an instant that a person scanned. That a carrier was
-// emptied doesn't show what wasn't in it.
-func (w whereabouts) seen(before event.Instant) event.Instant {
-	for i := len(w.steps) - 1; i >= 0; i-- {
-		s := &w.steps[i]
-		emptied := slices.ContainsFunc(s.Facts, func(f event.Fact) bool { _, is := f.(event.Emptied); return is })
-		if !s.Voided && !emptied && s.Record.Step != "" && s.At() <= before {
-			return s.At()
-		}
-	}
-	return 0
-}
-
 func openDoubt(d custody.OpenDoubt, last whereabouts) *custodyv1.Doubt {
 	m := &custodyv1.Doubt{Id: d.ID, Doubt: string(d.Doubt), Causes: d.Causes, Open: true, Say: doubtWords[d.Doubt], Since: stamp(d.Since)}
 	for _, l := range event.LikelyCauses(d.Doubt) {
 		m.Likely = append(m.Likely, string(l))
 	}
 	if d.Doubt == event.DoubtMissing || d.Doubt == event.DoubtLate {
-		m.LastHolder, m.LastPlace, m.LastSeen = last.holder, last.place, stamp(last.seen(d.Since))
+		m.LastHolder, m.LastPlace, m.LastSeen = last.holder, last.place, stamp(custody.LastScan(last.steps, d.Since))
 	}
 	return m
 }
@@ -524,9 +511,7 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 			c = &custody.Carrier{Key: k} // nobody scanned it itself; it is known by what went in
 		}
 		m = &custodyv1.Contents{Id: k.Label(), Holder: c.Holder, Place: c.Place, DepartedAt: stamp(c.Departed.At), To: c.To}
-		if r, ok := w.Route(c.Route); ok && c.Departed.Is() {
-			m.DueAt = stamp(c.Departed.At + event.Instant(r.TakesMin*60_000))
-		}
+		m.DueAt = stamp(c.Due)
 		for _, in := range inside {
 			item := &custodyv1.Content{Kind: string(in.Kind), Id: in.Key.Label(), Direct: len(in.Via) == 0}
 			for _, v := range in.Via {

@@ -100,34 +100,18 @@ func (n names) box(key event.Key, flagged func(event.Key) bool) (web.BoxRow, boo
 	if row.Tubes == 0 && c.Emptied.Is() {
 		return row, false
 	}
-	row.Seen = lastScan(c.Timeline, 0)
+	row.Seen = custody.LastScan(c.Timeline, 0)
 	if r, ok := n.w.Route(c.Route); ok && c.Departed.Is() {
 		if row.To == "" {
 			row.To = n.place(r.To)
 		}
-		if r.TakesMin > 0 {
-			due := c.Departed.At + event.Instant(r.TakesMin*60_000)
-			row.Due = web.Due{Earliest: due, Latest: due}
-		}
+		row.Due = web.Due{Earliest: c.Due, Latest: c.Due}
 	}
 	// A declared range is no temperature unless it is one value.
 	if a := c.Assumed; a.Known && a.Low == a.High {
 		row.Temp = web.Temp{At: row.Seen, C: a.Low, Evidence: event.EvidenceAssumed}
 	}
 	return row, true
-}
-
-// lastScan is the instant of the last step that a person scanned, up to an
-// instant (0: of all). Emptying a carrier doesn't show what wasn't in it.
-func lastScan(steps []custody.Step, until event.Instant) event.Instant {
-	for i := len(steps) - 1; i >= 0; i-- {
-		s := &steps[i]
-		emptied := slices.ContainsFunc(s.Facts, func(f event.Fact) bool { _, is := f.(event.Emptied); return is })
-		if !s.Voided && s.Record.Step != "" && (until == 0 || s.At() <= until && !emptied) {
-			return s.At()
-		}
-	}
-	return 0
 }
 
 // missing gives a tube that should have been in a carrier and wasn't; false when
@@ -143,7 +127,7 @@ func (n names) missing(key event.Key) (web.LateRow, bool) {
 		}
 		return web.LateRow{
 			ID: "tube-" + key.Label(), Name: "tube " + key.Label(), Tube: key.Label(), Holder: n.place(t.Holder), Place: n.place(t.Place),
-			Seen: lastScan(t.Timeline, d.Since), Due: d.Since,
+			Seen: custody.LastScan(t.Timeline, d.Since), Due: d.Since,
 		}, true
 	}
 	return web.LateRow{}, false

@@ -1,7 +1,6 @@
 package custody
 
 import (
-	"slices"
 	"time"
 
 	"specimen.example/custody/internal/event"
@@ -14,47 +13,6 @@ const (
 	lateShare  = 4           // a quarter of the time on the way
 	boardsLate = 10 * 60_000 // ms: who takes it over so long after a departure still leaves with it
 )
-
-// ways are the declared timetables, worked out when one changes.
-type ways struct {
-	from    map[string][]Route  // by the place they leave
-	minutes map[[2]string]int64 // the shortest way between two places, in either direction
-}
-
-// setWays works the timetables out anew.
-func (w *World) setWays() {
-	w.ways = ways{from: map[string][]Route{}, minutes: map[[2]string]int64{}}
-	var places []string
-	for _, key := range w.Keys(event.KindRoute) {
-		r, ok := w.Route(key)
-		if !ok || r.From == "" || r.To == "" || r.TakesMin <= 0 {
-			continue
-		}
-		w.ways.from[r.From] = append(w.ways.from[r.From], r)
-		for _, pair := range [][2]string{{r.From, r.To}, {r.To, r.From}} {
-			if old, known := w.ways.minutes[pair]; !known || r.TakesMin < old {
-				w.ways.minutes[pair] = r.TakesMin
-			}
-		}
-		places = append(places, r.From, r.To)
-	}
-	slices.Sort(places)
-	places = slices.Compact(places)
-	// Shortest ways over every place between (Floyd, Communications of the ACM 5 (1962) 345).
-	for _, via := range places {
-		for _, a := range places {
-			for _, b := range places {
-				first, one := w.ways.minutes[[2]string{a, via}]
-				second, two := w.ways.minutes[[2]string{via, b}]
-				if sum := first + second; one && two && a != b {
-					if old, known := w.ways.minutes[[2]string{a, b}]; !known || sum < old {
-						w.ways.minutes[[2]string{a, b}] = sum
-					}
-				}
-			}
-		}
-	}
-}
 
 // arrival is when what left a place must have arrived, with what may pass over it; 0
 // when no timetable says so. A departure counts from itself; who takes it over leaves
@@ -146,7 +104,7 @@ func (k *walk) travel(s *Step, direct bool) {
 		holds[event.HandlingAttested](s.Facts) || holds[event.DefectNoted](s.Facts) {
 		return
 	}
-	if takes := k.w.ways.minutes[[2]string{k.st.fixed, rec.Place}]; direct && takes > 0 && 2*(rec.Occurred-k.st.fixedAt) < event.Instant(takes)*60_000 {
+	if takes := k.w.ways.minutes[k.st.fixed][rec.Place]; direct && takes > 0 && 2*(rec.Occurred-k.st.fixedAt) < event.Instant(takes)*60_000 {
 		k.find(event.DoubtImpossibleTravel, rec.Occurred, idOf(rec), k.st.fixedScan)
 	}
 	k.st.fixed, k.st.fixedAt, k.st.fixedScan = rec.Place, rec.Occurred, idOf(rec)

@@ -22,8 +22,9 @@ type Carrier struct {
 	Seal      string      // number of the closed seal, "" when open or never sealed
 	Sealed    Mark        // zero when open
 	Emptied   Mark
-	Departed  Mark // of the leg that lasts
-	Received  Mark // last reception
+	Departed  Mark          // of the leg that lasts
+	Due       event.Instant // when its route says that this leg ends, 0 when none does
+	Received  Mark          // last reception
 	Timeline  []Step
 }
 
@@ -61,6 +62,9 @@ func (w *World) carrier(key event.Key, t event.Instant) (*Carrier, []finding) {
 	}
 	st := tr.last()
 	c.Holder, c.Place, c.Moving, c.Mode, c.Route, c.In, c.Timeline = st.holder, st.place, st.moving, st.mode, st.route, st.chain, tr.steps
+	if r, ok := w.Route(c.Route); ok && r.TakesMin > 0 && c.Departed.Is() {
+		c.Due = c.Departed.At + event.Instant(r.TakesMin)*60_000
+	}
 	return c, found
 }
 

@@ -304,8 +304,9 @@ type reach struct {
 	at   event.Instant // what left a carrier before this can't be changed; 0: look at all
 }
 
-// touched lists what a record may change. Before are the shortest ways as they were.
-func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate, last bool, before map[[2]string]int64) []Target {
+// touched lists what a record may change. Moved are the places from which a shortest
+// way is another one than before.
+func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate, last bool, moved []string) []Target {
 	// A courier's scan of a box says of an earlier one of a tube whether they took both.
 	r := &reach{w: w, seen: make(map[Target]struct{}, 4), at: rec.Occurred - oneTaking}
 	if agg.voids || !last || holds[event.CarrierDescribed](rec.Facts) {
@@ -341,7 +342,7 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 	case event.KindPlace, event.KindPerson:
 		r.place(self.Key) // whether a release named a place or a person decides who holds the tube
 	case event.KindRoute:
-		r.route(self.Key, records, before)
+		r.route(self.Key, records, moved)
 	case event.KindLogger:
 		for _, o := range records {
 			if f, ok := first[event.LoggerAttached](o.Facts); ok {
@@ -391,7 +392,7 @@ func (r *reach) counts() {
 
 // route adds what a timetable says something of: what left on it, what was at its ends
 // or at the end of a way that is now longer or shorter.
-func (r *reach) route(key event.Key, records []*event.Record, before map[[2]string]int64) {
+func (r *reach) route(key event.Key, records []*event.Record, moved []string) {
 	r.at = 0
 	for t := range r.w.onRoute[key] {
 		r.add(t)
@@ -402,16 +403,8 @@ func (r *reach) route(key event.Key, records []*event.Record, before map[[2]stri
 			r.place(placeKey(f.To))
 		}
 	}
-	after := r.w.ways.minutes
-	for pair, minutes := range after {
-		if was, known := before[pair]; !known || was != minutes {
-			r.place(placeKey(pair[0]))
-		}
-	}
-	for pair := range before {
-		if _, known := after[pair]; !known {
-			r.place(placeKey(pair[0]))
-		}
+	for _, place := range moved {
+		r.place(placeKey(place))
 	}
 }
 

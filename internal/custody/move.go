@@ -281,7 +281,7 @@ func (k *walk) receive(s *Step, from string) {
 	brought := k.st.byHand && (from == k.st.holder || rec.Actor == k.st.holder)
 	// What was left at a hatch and is received elsewhere was carried by somebody, unless
 	// the hatch is in the receiver's own wall: no route is declared between them then.
-	way := k.atHatch() && from != k.st.holder && k.w.ways.minutes[[2]string{k.st.place, at}] > 0
+	way := k.atHatch() && from != k.st.holder && k.w.ways.minutes[k.st.place][at] > 0
 	if !brought && at != "" && k.st.place != "" && at != k.st.place && (way || !k.st.reported) {
 		k.st.gap = []string{idOf(rec)}
 		if k.st.anchor != "" {

@@ -347,3 +347,16 @@ func wayOut(facts []event.Fact) bool {
 	}
 	return false
 }
+
+// LastScan is the instant of the last step that a person scanned, up to an instant
+// (0: of all), 0 when there is none. That a carrier was emptied then doesn't show what
+// wasn't in it.
+func LastScan(steps []Step, until event.Instant) event.Instant {
+	for i := len(steps) - 1; i >= 0; i-- {
+		s := &steps[i]
+		if !s.Voided && s.Record.Step != "" && (until == 0 || s.At() <= until && !holds[event.Emptied](s.Facts)) {
+			return s.At()
+		}
+	}
+	return 0
+}

@@ -69,6 +69,7 @@ func NewWorld() *World {
 		asked:      make(map[event.Key]keySet),
 		onRoute:    make(map[event.Key]map[Target]struct{}),
 		clocks:     make(map[event.Key]map[string][]tick),
+		ways:       newWays(),
 	}
 	for _, kind := range event.Kinds() {
 		w.logs[kind] = make(map[event.Key]*aggregate)
@@ -109,11 +110,12 @@ func (w *World) Apply(rec *event.Record) []Target {
 	w.indexStays(self, rec, agg, last)
 	agg.counts = agg.counts || rec.Kind == event.KindCarrier && counted(rec.Facts) > 0
 	w.counting = w.counting || agg.counts
-	before := w.ways.minutes
+	var moved []string // places from which a way is another one now
 	if rec.Kind == event.KindRoute {
-		w.setWays()
+		route, known := w.Route(rec.Key)
+		moved = w.ways.describe(rec.Key, route, known)
 	}
-	touched := w.touched(self, rec, replaced, agg, last, before)
+	touched := w.touched(self, rec, replaced, agg, last, moved)
 	for _, key := range w.indexClock(rec, replaced) {
 		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {
 			touched = append(touched, device)

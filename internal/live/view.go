@@ -271,12 +271,8 @@ func (m *Model) arrival(t *custody.Tube) event.Instant {
 		return 0
 	}
 	for _, key := range t.Carriers {
-		c, ok := m.world.Carrier(key)
-		if !ok || !c.Moving || c.Route == "" || !c.Departed.Is() {
-			continue
-		}
-		if r, ok := m.world.Route(c.Route); ok && r.TakesMin > 0 {
-			return c.Departed.At + event.Instant(r.TakesMin*60_000)
+		if c, ok := m.world.Carrier(key); ok && c.Moving && c.Due != 0 {
+			return c.Due
 		}
 	}
 	return 0
