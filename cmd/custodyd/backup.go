@@ -172,9 +172,5 @@ func rememberBackup(data, to string, made time.Time) error {
 	if err != nil {
 		return err
 	}
-	path := filepath.Join(data, lastBackupFile)
-	if err := os.WriteFile(path+".new", text, 0o600); err != nil {
-		return err
-	}
-	return os.Rename(path+".new", path)
+	return eventlog.WriteDurably(filepath.Join(data, lastBackupFile), text)
 }

@@ -64,25 +64,23 @@ func (m *Model) spunTooSoon(t *custody.Tube, now event.Instant) (custody.OpenDou
 	if set == nil {
 		return custody.OpenDoubt{}, false
 	}
-	for _, w := range set.Waits {
-		if w.Before != "spin" || !slices.Contains(w.Tubes, t.Type) {
+	ready, waits := set.Spinnable(t.Type, t.Zero.Latest)
+	if !waits {
+		return custody.OpenDoubt{}, false
+	}
+	target := custody.Target{Kind: event.KindTube, Key: t.Key}
+	for i := range t.Timeline {
+		s := &t.Timeline[i]
+		started := slices.ContainsFunc(s.Facts, func(f event.Fact) bool { _, is := f.(event.SpinStarted); return is })
+		if !started || s.Voided || s.At() < t.Zero.Earliest || s.At() >= ready {
 			continue
 		}
-		for i := range t.Timeline {
-			s := &t.Timeline[i]
-			started := slices.ContainsFunc(s.Facts, func(f event.Fact) bool { _, is := f.(event.SpinStarted); return is })
-			if !started || s.Voided || s.At() < t.Zero.Earliest || s.At() >= t.Zero.Latest+event.Instant(w.AtLeast) {
-				continue
-			}
-			target := custody.Target{Kind: event.KindTube, Key: t.Key}
-			causes := []string{s.Record.ID}
-			id := custody.DoubtID(event.DoubtSpunBeforeClotted, target, causes)
-			explained := slices.ContainsFunc(m.world.DoubtHistory(target, 0), func(p custody.PastDoubt) bool {
-				return p.ID == id && p.ClosedAt != 0 && p.By != "facts"
-			})
-			if explained {
-				continue
-			}
+		causes := []string{s.Record.ID}
+		id := custody.DoubtID(event.DoubtSpunBeforeClotted, target, causes)
+		explained := slices.ContainsFunc(m.world.DoubtHistory(target, 0), func(p custody.PastDoubt) bool {
+			return p.ID == id && p.ClosedAt != 0 && p.By != "facts"
+		})
+		if !explained {
 			return custody.OpenDoubt{ID: id, Doubt: event.DoubtSpunBeforeClotted, Causes: causes, Since: s.At()}, true
 		}
 	}

@@ -260,23 +260,26 @@ func (s *Set) step(dst *Judgement, t *Tube, now, done event.Instant) {
 	if spun != 0 || done != 0 {
 		return
 	}
-	for i := range s.Waits {
-		w := &s.Waits[i]
-		if !slices.Contains(w.Tubes, t.Type) {
-			continue
-		}
-		if t.Zero.Latest == 0 {
-			dst.worsen(event.CannotSay, bitNoCollectionTime)
-			continue
-		}
-		if ready := t.Zero.Latest + event.Instant(w.AtLeast); now < ready {
-			dst.WaitUntil = max(dst.WaitUntil, ready)
-		}
+	if ready, waits := s.Spinnable(t.Type, t.Zero.Latest); waits && t.Zero.Latest == 0 {
+		dst.worsen(event.CannotSay, bitNoCollectionTime)
+	} else if waits && now < ready {
+		dst.WaitUntil = ready
 	}
 	if dst.WaitUntil != 0 {
 		dst.worsen(event.Wait, bitClotting)
 		dst.Until = sooner(dst.Until, dst.WaitUntil)
 	}
+}
+
+// Spinnable gives from when a tube of a type that was filled at an instant, the latest
+// that it may have been, may be spun, and whether it must wait at all.
+func (s *Set) Spinnable(tube string, filled event.Instant) (from event.Instant, waits bool) {
+	for i := range s.Waits {
+		if w := &s.Waits[i]; slices.Contains(w.Tubes, tube) {
+			from, waits = max(from, filled+event.Instant(w.AtLeast)), true
+		}
+	}
+	return from, waits
 }
 
 // remark says beside "within limits" that no minute of it was measured or
