@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"strings"
 )
 
 // command is what the engineer does with a log beside running it.
@@ -24,7 +25,7 @@ func init() {
 		{"backup", "copy the log into a new folder, while it runs or stopped", runBackup},
 		{"restore", "make a store out of a backup and read it back", runRestore},
 		{"doctor", "say what is in order and what to do", runDoctor},
-		{"volume", "list, close, archive and remove periods of the log", runVolume},
+		{"volume", "list, open, close, archive and remove periods of the log", runVolume},
 	}
 }
 
@@ -54,7 +55,8 @@ func runCommand(ctx context.Context, args []string, stdout, stderr io.Writer) (c
 			_, _ = fmt.Fprintf(stderr, "custodyd %s: %v; see custodyd %s --help\n", c.name, err, c.name)
 			return exitUsage, true
 		case !errors.Is(err, errToDo):
-			_, _ = fmt.Fprintf(stderr, "custodyd %s: %v\n", c.name, err)
+			// Errors of the log begin with what it was doing, which is the command's name.
+			_, _ = fmt.Fprintf(stderr, "custodyd %s: %s\n", c.name, strings.TrimPrefix(err.Error(), c.name+": "))
 		}
 		return exitFailed, true
 	}
