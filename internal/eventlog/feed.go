@@ -159,7 +159,7 @@ func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from
 			case <-t.wake:
 			case <-look.C:
 				before := t.behind()
-				end, err := j.lastOf(ctx, stream)
+				end, err := lastOf(ctx, j.js, stream)
 				if err != nil {
 					if err = j.ended(ctx, err); err == nil || errors.Is(err, ErrClosed) {
 						return err
@@ -192,7 +192,7 @@ func (j *jet) pause(ctx context.Context) bool {
 
 // readToEnd reads a stream up to the end that it has now.
 func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read func(jetstream.Msg, uint64)) (uint64, error) {
-	end, err := j.lastOf(ctx, stream)
+	end, err := lastOf(ctx, j.js, stream)
 	if err != nil {
 		return from, j.ended(ctx, err)
 	}
@@ -202,7 +202,7 @@ func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read fu
 	reading, stop := context.WithCancel(ctx)
 	defer stop()
 	hole := false
-	err = j.follow(reading, stream, from, func(m jetstream.Msg, seq uint64) {
+	err = j.follow(reading, j.js, stream, from, func(m jetstream.Msg, seq uint64) {
 		if seq > end || seq <= from || hole {
 			return // behind what was asked for: the feed or the next reading brings it
 		}
@@ -243,8 +243,8 @@ func (j *jet) unreadable(ctx context.Context, stream string, seq uint64, why err
 }
 
 // lastOf is the last sequence of a stream.
-func (j *jet) lastOf(ctx context.Context, stream string) (uint64, error) {
-	s, err := j.js.Stream(ctx, stream)
+func lastOf(ctx context.Context, js jetstream.JetStream, stream string) (uint64, error) {
+	s, err := js.Stream(ctx, stream)
 	if err != nil {
 		return 0, fmt.Errorf("eventlog: %w", err)
 	}

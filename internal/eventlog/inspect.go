@@ -12,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 )
 
@@ -20,23 +19,16 @@ import (
 // who holds copies. It is connected as the operator's user; the daemon's own user
 // may not do half of it. All methods may be called from many goroutines.
 type Operator struct {
-	log  *jet // owned when own, else the running daemon's
-	own  bool
-	js   jetstream.JetStream
-	read Reading
+	log *jet // owned when own, else the running daemon's
+	own bool
+	js  jetstream.JetStream
+	// patience is after how much silence reading a stream fails.
+	patience time.Duration
 }
 
-// Reading bounds how long a stream may stay silent while it is read.
-type Reading struct {
-	// Look is after how much silence the stream is asked whether anything is missing.
-	Look time.Duration
-	// Patience is after how much silence the reading fails. An election among three
-	// servers takes up to 10 s.
-	Patience time.Duration
-}
-
-// DefaultReading is what an Operator reads with.
-var DefaultReading = Reading{Look: 2 * time.Second, Patience: time.Minute}
+// readPatience is an Operator's patience. An election among three servers takes up to
+// 10 s.
+const readPatience = time.Minute
 
 // OperatorOf gives the operator's view of a log that this process has open. It
 // ends with the log.
@@ -78,7 +70,7 @@ func operator(j *jet, own bool) (*Operator, error) {
 	if err != nil {
 		return nil, fmt.Errorf("eventlog: %w", err)
 	}
-	return &Operator{log: j, own: own, js: js, read: DefaultReading}, nil
+	return &Operator{log: j, own: own, js: js, patience: readPatience}, nil
 }
 
 // Close ends what OpenOperator began.
@@ -329,53 +321,48 @@ func (o *Operator) Read(ctx context.Context, stream string, from, to uint64, tak
 		return n, nil
 	}
 	read := from - 1
-	if n, err := left(read); err != nil || n == 0 {
-		return err
-	}
-	cons, err := s.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from})
-	if err != nil {
-		return fmt.Errorf("eventlog: read %s: %w", stream, err)
-	}
-	messages, err := cons.Messages(jetstream.PullMaxMessages(2000))
-	if err != nil {
-		return fmt.Errorf("eventlog: read %s: %w", stream, err)
-	}
-	defer messages.Stop()
 	heard := time.Now()
 	for {
-		m, err := messages.Next(jetstream.NextMaxWait(o.read.Look))
-		switch {
-		case ctx.Err() != nil:
-			return fmt.Errorf("eventlog: read %s: %w", stream, context.Cause(ctx))
-		case errors.Is(err, nats.ErrTimeout):
-			n, err := left(read)
-			if err != nil || n == 0 {
-				return err
-			}
-			if time.Since(heard) > o.read.Patience {
-				return fmt.Errorf("eventlog: read %s: nothing came behind %d for %s though %d more should be there up to %d; look at the servers and try again", stream, read, o.read.Patience, n, to)
-			}
-			continue
-		case err != nil:
-			return fmt.Errorf("eventlog: read %s behind %d: %w", stream, read, err)
-		}
-		meta, err := m.Metadata()
-		if err != nil {
-			return fmt.Errorf("eventlog: read %s: %w", stream, err)
-		}
-		heard = time.Now()
-		seq := meta.Sequence.Stream
-		if seq > to {
-			return nil
-		}
-		if seq <= read {
-			continue
-		}
-		if err := take(&Message{Seq: seq, Stored: meta.Timestamp.UnixNano(), Subject: m.Subject(), Header: m.Headers(), Data: m.Data()}); err != nil {
+		n, err := left(read)
+		if err != nil || n == 0 {
 			return err
 		}
-		if read = seq; seq == to {
-			return nil
+		reading, stop := context.WithCancel(ctx)
+		var refused error
+		err = o.log.follow(reading, o.js, stream, read, func(m jetstream.Msg, seq uint64) {
+			if seq <= read || reading.Err() != nil {
+				return
+			}
+			if seq <= to {
+				meta, err := m.Metadata()
+				if err == nil {
+					err = take(&Message{Seq: seq, Stored: meta.Timestamp.UnixNano(), Subject: m.Subject(), Header: m.Headers(), Data: m.Data()})
+				}
+				if refused = err; err != nil {
+					stop()
+					return
+				}
+				read, heard = seq, time.Now()
+			}
+			if seq >= to {
+				read = to
+				stop()
+			}
+		})
+		stop()
+		// A copy that came behind sends nothing and says nothing: the next consumer is
+		// put on any of them.
+		switch {
+		case refused != nil:
+			return refused
+		case ctx.Err() != nil:
+			return fmt.Errorf("eventlog: read %s: %w", stream, context.Cause(ctx))
+		case errors.Is(err, ErrClosed):
+			return err
+		case read < to && time.Since(heard) > o.patience:
+			return fmt.Errorf("eventlog: read %s: nothing came behind %d for %s though %d more should be there up to %d; look at the servers and try again: %w", stream, read, o.patience, n, to, err)
+		case read < to:
+			o.log.pause(ctx)
 		}
 	}
 }

@@ -295,7 +295,7 @@ func (j *jet) End(ctx context.Context) (Position, error) {
 		name string
 		seq  *uint64
 	}{{custodyStream(j.opts.Volume), &p.Custody}, {readingsStream(j.opts.Volume), &p.Readings}} {
-		last, err := j.lastOf(ctx, s.name)
+		last, err := lastOf(ctx, j.js, s.name)
 		if err != nil {
 			return Position{}, err
 		}
@@ -366,7 +366,7 @@ func (j *jet) keepFollowing(ctx context.Context, stream string, from uint64, tak
 	var hole uint64 // sequence that was missing at the last attempt
 	for {
 		reading, stop := context.WithCancel(ctx)
-		err := j.follow(reading, stream, from, func(m jetstream.Msg, seq uint64) {
+		err := j.follow(reading, j.js, stream, from, func(m jetstream.Msg, seq uint64) {
 			if seq <= from || reading.Err() != nil {
 				return
 			}
@@ -406,8 +406,8 @@ func (e *stillError) Error() string {
 // is damaged sends nothing and says nothing.
 const lookStill = 2 * time.Second
 
-func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(jetstream.Msg, uint64)) error {
-	cons, err := j.js.OrderedConsumer(ctx, stream, jetstream.OrderedConsumerConfig{
+func (j *jet) follow(ctx context.Context, js jetstream.JetStream, stream string, from uint64, take func(jetstream.Msg, uint64)) error {
+	cons, err := js.OrderedConsumer(ctx, stream, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from + 1,
 	})
 	if err != nil {
@@ -469,7 +469,7 @@ func (j *jet) follow(ctx context.Context, stream string, from uint64, take func(
 				return &stillError{stream, now, end}
 			}
 			stood = now
-			if last, err := j.lastOf(ctx, stream); err == nil {
+			if last, err := lastOf(ctx, js, stream); err == nil {
 				end = last
 			}
 		}
