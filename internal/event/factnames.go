@@ -231,6 +231,9 @@ func (RouteDescribed) FactName() string { return "RouteDescribed" }
 // FactName implements Fact.
 func (RulesAdopted) FactName() string { return "RulesAdopted" }
 
+// FactName implements Fact.
+func (SchemesDeclared) FactName() string { return "SchemesDeclared" }
+
 // Examples holds one zero value of every fact, in the order of their numbers in
 // the stored form. Tests that must cover every fact range over it.
 func Examples() []Fact {
@@ -309,5 +312,6 @@ func Examples() []Fact {
 		RouteDescribed{},
 		RulesAdopted{},
 		Reidentified{},
+		SchemesDeclared{},
 	}
 }

@@ -46,6 +46,32 @@ type LoggerDescribed struct {
 	Zone     string // IANA zone or offset that its clock shows, empty when not said
 }
 
+// SchemesDeclared declares the site's number schemes, all of them: whether a label
+// can be mistaken for another follows from the whole set. No schemes are a set too.
+type SchemesDeclared struct {
+	Schemes []NumberScheme
+}
+
+// SchemesKey is the one aggregate, of the kind rules, in which number schemes stand.
+const SchemesKey = Key(Local + "-NUMBER-SCHEMES")
+
+// NumberScheme says what a kind of number looks like. The words of Names, Check, Case,
+// Zeros and In are those of the package label.
+type NumberScheme struct {
+	ID       string   // first part of every key of the scheme
+	Issuer   string   // who gives out the numbers, in words
+	Names    string   // what they identify
+	Pattern  string   // # digit, @ letter, * either
+	Check    string   // how the last character guards the others
+	Case     string   // what small letters mean
+	Zeros    string   // what leading zeros mean
+	In       []string // where the number stands on a label
+	Framed   bool     // counts only where a reader sent a symbology identifier, or typed
+	Ward     bool     // wards give out the numbers each for itself
+	TubeType bool     // the tube's type completes the number
+	ReuseMs  int64    // after how long a number comes again, 0 for never
+}
+
 // RouteDescribed declares a timetable.
 type RouteDescribed struct {
 	From     string   // place

@@ -48,6 +48,16 @@ var keyCoding = base32.StdEncoding.WithPadding(base32.NoPadding)
 // LocalKey is MakeKey with the Local scheme.
 func LocalKey(text string) (Key, error) { return MakeKey(Local, text) }
 
+// Spelled gives a name as the directory spells it: places, people and devices are
+// found by their names.
+func Spelled(text string) string {
+	key, err := LocalKey(text)
+	if err != nil {
+		return text
+	}
+	return key.Label()
+}
+
 // MakeKey gives the key of a label's text. Letters are folded to upper case:
 // a keyboard with caps lock must not make two tubes of one. It refuses empty,
 // overlong and non-text values with an error that can be shown to a person.

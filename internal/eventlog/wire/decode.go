@@ -278,9 +278,22 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			Second:   m.Second,
 			Reason:   m.Reason,
 		}
+	case *eventv1.Fact_SchemesDeclared:
+		return event.SchemesDeclared{Schemes: decodeSchemes(p.SchemesDeclared.Schemes)}
 	default:
 		return nil
 	}
+}
+
+func decodeSchemes(list []*eventv1.NumberScheme) []event.NumberScheme {
+	var out []event.NumberScheme
+	for _, s := range list {
+		out = append(out, event.NumberScheme{
+			ID: s.Id, Issuer: s.Issuer, Names: s.Names, Pattern: s.Pattern, Check: s.Check, Case: s.LetterCase, Zeros: s.Zeros, In: s.In,
+			Framed: s.Framed, Ward: s.Ward, TubeType: s.TubeType, ReuseMs: s.ReuseMs,
+		})
+	}
+	return out
 }
 
 func instants(ms []int64) []event.Instant {

@@ -363,9 +363,22 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Second:   f.Second,
 			Reason:   f.Reason,
 		}}}, nil
+	case event.SchemesDeclared:
+		return &eventv1.Fact{Fact: &eventv1.Fact_SchemesDeclared{SchemesDeclared: &eventv1.SchemesDeclared{Schemes: encodeSchemes(f.Schemes)}}}, nil
 	default:
 		return nil, fmt.Errorf("wire: fact %T has no stored form", f)
 	}
+}
+
+func encodeSchemes(list []event.NumberScheme) []*eventv1.NumberScheme {
+	out := make([]*eventv1.NumberScheme, 0, len(list))
+	for _, s := range list {
+		out = append(out, &eventv1.NumberScheme{
+			Id: s.ID, Issuer: s.Issuer, Names: s.Names, Pattern: s.Pattern, Check: s.Check, LetterCase: s.Case, Zeros: s.Zeros, In: s.In,
+			Framed: s.Framed, Ward: s.Ward, TubeType: s.TubeType, ReuseMs: s.ReuseMs,
+		})
+	}
+	return out
 }
 
 func millis(at []event.Instant) []int64 {

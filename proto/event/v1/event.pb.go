@@ -914,6 +914,7 @@ type Fact struct {
 	//	*Fact_RouteDescribed
 	//	*Fact_RulesAdopted
 	//	*Fact_Reidentified
+	//	*Fact_SchemesDeclared
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1631,6 +1632,15 @@ func (x *Fact) GetReidentified() *Reidentified {
 	return nil
 }
 
+func (x *Fact) GetSchemesDeclared() *SchemesDeclared {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_SchemesDeclared); ok {
+			return x.SchemesDeclared
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -1935,6 +1945,10 @@ type Fact_Reidentified struct {
 	Reidentified *Reidentified `protobuf:"bytes,107,opt,name=reidentified,proto3,oneof"`
 }
 
+type Fact_SchemesDeclared struct {
+	SchemesDeclared *SchemesDeclared `protobuf:"bytes,108,opt,name=schemes_declared,json=schemesDeclared,proto3,oneof"`
+}
+
 func (*Fact_RequestPlaced) isFact_Fact() {}
 
 func (*Fact_RequestCancelled) isFact_Fact() {}
@@ -2084,6 +2098,8 @@ func (*Fact_RouteDescribed) isFact_Fact() {}
 func (*Fact_RulesAdopted) isFact_Fact() {}
 
 func (*Fact_Reidentified) isFact_Fact() {}
+
+func (*Fact_SchemesDeclared) isFact_Fact() {}
 
 // RequestPlaced says what was ordered for a patient.
 type RequestPlaced struct {
@@ -6407,6 +6423,194 @@ func (x *RouteDescribed) GetZone() string {
 	return ""
 }
 
+// SchemesDeclared declares the site's number schemes, all of them.
+type SchemesDeclared struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Schemes       []*NumberScheme        `protobuf:"bytes,1,rep,name=schemes,proto3" json:"schemes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SchemesDeclared) Reset() {
+	*x = SchemesDeclared{}
+	mi := &file_event_v1_event_proto_msgTypes[82]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SchemesDeclared) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SchemesDeclared) ProtoMessage() {}
+
+func (x *SchemesDeclared) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[82]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SchemesDeclared.ProtoReflect.Descriptor instead.
+func (*SchemesDeclared) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
+}
+
+func (x *SchemesDeclared) GetSchemes() []*NumberScheme {
+	if x != nil {
+		return x.Schemes
+	}
+	return nil
+}
+
+// NumberScheme says what a kind of number looks like.
+type NumberScheme struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Who gives out the numbers, in words.
+	Issuer string `protobuf:"bytes,2,opt,name=issuer,proto3" json:"issuer,omitempty"`
+	// What they identify.
+	Names string `protobuf:"bytes,3,opt,name=names,proto3" json:"names,omitempty"`
+	// # digit, @ letter, * either.
+	Pattern string `protobuf:"bytes,4,opt,name=pattern,proto3" json:"pattern,omitempty"`
+	// How the last character guards the others.
+	Check string `protobuf:"bytes,5,opt,name=check,proto3" json:"check,omitempty"`
+	// What small letters mean.
+	LetterCase string `protobuf:"bytes,6,opt,name=letter_case,json=letterCase,proto3" json:"letter_case,omitempty"`
+	// What leading zeros mean.
+	Zeros string `protobuf:"bytes,7,opt,name=zeros,proto3" json:"zeros,omitempty"`
+	// Where the number stands on a label.
+	In     []string `protobuf:"bytes,8,rep,name=in,proto3" json:"in,omitempty"`
+	Framed bool     `protobuf:"varint,9,opt,name=framed,proto3" json:"framed,omitempty"`
+	// Wards give out the numbers each for itself.
+	Ward bool `protobuf:"varint,10,opt,name=ward,proto3" json:"ward,omitempty"`
+	// The tube's type completes the number.
+	TubeType bool `protobuf:"varint,11,opt,name=tube_type,json=tubeType,proto3" json:"tube_type,omitempty"`
+	// After how long a number comes again, 0 for never.
+	ReuseMs       int64 `protobuf:"varint,12,opt,name=reuse_ms,json=reuseMs,proto3" json:"reuse_ms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NumberScheme) Reset() {
+	*x = NumberScheme{}
+	mi := &file_event_v1_event_proto_msgTypes[83]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NumberScheme) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NumberScheme) ProtoMessage() {}
+
+func (x *NumberScheme) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[83]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
+func (*NumberScheme) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{83}
+}
+
+func (x *NumberScheme) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetIssuer() string {
+	if x != nil {
+		return x.Issuer
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetNames() string {
+	if x != nil {
+		return x.Names
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetPattern() string {
+	if x != nil {
+		return x.Pattern
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetLetterCase() string {
+	if x != nil {
+		return x.LetterCase
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetZeros() string {
+	if x != nil {
+		return x.Zeros
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetIn() []string {
+	if x != nil {
+		return x.In
+	}
+	return nil
+}
+
+func (x *NumberScheme) GetFramed() bool {
+	if x != nil {
+		return x.Framed
+	}
+	return false
+}
+
+func (x *NumberScheme) GetWard() bool {
+	if x != nil {
+		return x.Ward
+	}
+	return false
+}
+
+func (x *NumberScheme) GetTubeType() bool {
+	if x != nil {
+		return x.TubeType
+	}
+	return false
+}
+
+func (x *NumberScheme) GetReuseMs() int64 {
+	if x != nil {
+		return x.ReuseMs
+	}
+	return 0
+}
+
 // RulesAdopted puts a rule set in force.
 type RulesAdopted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6432,7 +6636,7 @@ type RulesAdopted struct {
 
 func (x *RulesAdopted) Reset() {
 	*x = RulesAdopted{}
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6444,7 +6648,7 @@ func (x *RulesAdopted) String() string {
 func (*RulesAdopted) ProtoMessage() {}
 
 func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6457,7 +6661,7 @@ func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesAdopted.ProtoReflect.Descriptor instead.
 func (*RulesAdopted) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *RulesAdopted) GetHash() string {
@@ -6601,7 +6805,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"PatientKey\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
-	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xe8(\n" +
+	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xb9)\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
@@ -6690,7 +6894,8 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x10logger_described\x18h \x01(\v2\".specimen.event.v1.LoggerDescribedH\x00R\x0floggerDescribed\x12L\n" +
 	"\x0froute_described\x18i \x01(\v2!.specimen.event.v1.RouteDescribedH\x00R\x0erouteDescribed\x12F\n" +
 	"\rrules_adopted\x18j \x01(\v2\x1f.specimen.event.v1.RulesAdoptedH\x00R\frulesAdopted\x12E\n" +
-	"\freidentified\x18k \x01(\v2\x1f.specimen.event.v1.ReidentifiedH\x00R\freidentifiedB\x06\n" +
+	"\freidentified\x18k \x01(\v2\x1f.specimen.event.v1.ReidentifiedH\x00R\freidentified\x12O\n" +
+	"\x10schemes_declared\x18l \x01(\v2\".specimen.event.v1.SchemesDeclaredH\x00R\x0fschemesDeclaredB\x06\n" +
 	"\x04fact\"\xc3\x01\n" +
 	"\rRequestPlaced\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x14\n" +
@@ -6957,7 +7162,24 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x02to\x18\x02 \x01(\tR\x02to\x12\x18\n" +
 	"\adeparts\x18\x03 \x03(\tR\adeparts\x12\x1b\n" +
 	"\ttakes_min\x18\x04 \x01(\x03R\btakesMin\x12\x12\n" +
-	"\x04zone\x18\x05 \x01(\tR\x04zone\"\xce\x01\n" +
+	"\x04zone\x18\x05 \x01(\tR\x04zone\"L\n" +
+	"\x0fSchemesDeclared\x129\n" +
+	"\aschemes\x18\x01 \x03(\v2\x1f.specimen.event.v1.NumberSchemeR\aschemes\"\xa7\x02\n" +
+	"\fNumberScheme\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
+	"\x06issuer\x18\x02 \x01(\tR\x06issuer\x12\x14\n" +
+	"\x05names\x18\x03 \x01(\tR\x05names\x12\x18\n" +
+	"\apattern\x18\x04 \x01(\tR\apattern\x12\x14\n" +
+	"\x05check\x18\x05 \x01(\tR\x05check\x12\x1f\n" +
+	"\vletter_case\x18\x06 \x01(\tR\n" +
+	"letterCase\x12\x14\n" +
+	"\x05zeros\x18\a \x01(\tR\x05zeros\x12\x0e\n" +
+	"\x02in\x18\b \x03(\tR\x02in\x12\x16\n" +
+	"\x06framed\x18\t \x01(\bR\x06framed\x12\x12\n" +
+	"\x04ward\x18\n" +
+	" \x01(\bR\x04ward\x12\x1b\n" +
+	"\ttube_type\x18\v \x01(\bR\btubeType\x12\x19\n" +
+	"\breuse_ms\x18\f \x01(\x03R\areuseMs\"\xce\x01\n" +
 	"\fRulesAdopted\x12\x12\n" +
 	"\x04hash\x18\x01 \x01(\tR\x04hash\x12\x14\n" +
 	"\x05bytes\x18\x02 \x01(\fR\x05bytes\x12\x19\n" +
@@ -6980,7 +7202,7 @@ func file_event_v1_event_proto_rawDescGZIP() []byte {
 	return file_event_v1_event_proto_rawDescData
 }
 
-var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 83)
+var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 85)
 var file_event_v1_event_proto_goTypes = []any{
 	(*Decision)(nil),              // 0: specimen.event.v1.Decision
 	(*Ciphertext)(nil),            // 1: specimen.event.v1.Ciphertext
@@ -7064,7 +7286,9 @@ var file_event_v1_event_proto_goTypes = []any{
 	(*LoggerFileImported)(nil),    // 79: specimen.event.v1.LoggerFileImported
 	(*LoggerDescribed)(nil),       // 80: specimen.event.v1.LoggerDescribed
 	(*RouteDescribed)(nil),        // 81: specimen.event.v1.RouteDescribed
-	(*RulesAdopted)(nil),          // 82: specimen.event.v1.RulesAdopted
+	(*SchemesDeclared)(nil),       // 82: specimen.event.v1.SchemesDeclared
+	(*NumberScheme)(nil),          // 83: specimen.event.v1.NumberScheme
+	(*RulesAdopted)(nil),          // 84: specimen.event.v1.RulesAdopted
 }
 var file_event_v1_event_proto_depIdxs = []int32{
 	7,  // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
@@ -7142,32 +7366,34 @@ var file_event_v1_event_proto_depIdxs = []int32{
 	78, // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
 	80, // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
 	81, // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
-	82, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
+	84, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
 	51, // 76: specimen.event.v1.Fact.reidentified:type_name -> specimen.event.v1.Reidentified
-	1,  // 77: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 78: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 79: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 80: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 81: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 82: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 83: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 84: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 85: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 86: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 87: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 88: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
-	3,  // 89: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
-	3,  // 90: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
-	1,  // 91: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 92: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 93: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
-	2,  // 94: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
-	2,  // 95: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
-	96, // [96:96] is the sub-list for method output_type
-	96, // [96:96] is the sub-list for method input_type
-	96, // [96:96] is the sub-list for extension type_name
-	96, // [96:96] is the sub-list for extension extendee
-	0,  // [0:96] is the sub-list for field type_name
+	82, // 77: specimen.event.v1.Fact.schemes_declared:type_name -> specimen.event.v1.SchemesDeclared
+	1,  // 78: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 79: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 80: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 81: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 82: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 83: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 84: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 85: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 86: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 87: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 88: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 89: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
+	3,  // 90: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
+	3,  // 91: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
+	1,  // 92: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 93: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
+	1,  // 94: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
+	2,  // 95: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
+	2,  // 96: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
+	83, // 97: specimen.event.v1.SchemesDeclared.schemes:type_name -> specimen.event.v1.NumberScheme
+	98, // [98:98] is the sub-list for method output_type
+	98, // [98:98] is the sub-list for method input_type
+	98, // [98:98] is the sub-list for extension type_name
+	98, // [98:98] is the sub-list for extension extendee
+	0,  // [0:98] is the sub-list for field type_name
 }
 
 func init() { file_event_v1_event_proto_init() }
@@ -7251,6 +7477,7 @@ func file_event_v1_event_proto_init() {
 		(*Fact_RouteDescribed)(nil),
 		(*Fact_RulesAdopted)(nil),
 		(*Fact_Reidentified)(nil),
+		(*Fact_SchemesDeclared)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -7258,7 +7485,7 @@ func file_event_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_event_v1_event_proto_rawDesc), len(file_event_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   83,
+			NumMessages:   85,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
