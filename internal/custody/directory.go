@@ -279,6 +279,34 @@ func (w *World) Adoptions() []Adoption {
 	return out
 }
 
+// Schemes are the number schemes in force, and the ids of those that ever were.
+func (w *World) Schemes() (now event.SchemesDeclared, ever []string) {
+	target := Target{event.KindRules, event.SchemesKey}
+	now, _ = described[event.SchemesDeclared](w, target, 0)
+	if agg := w.logs[target.Kind][target.Key]; agg != nil {
+		for _, rec := range agg.records {
+			f, _ := first[event.SchemesDeclared](rec.Facts)
+			for _, s := range f.Schemes {
+				ever = append(ever, s.ID)
+			}
+		}
+	}
+	slices.Sort(ever)
+	return now, slices.Compact(ever)
+}
+
+// Places lists the names of the places that were declared, sorted.
+func (w *World) Places() []string {
+	var out []string
+	for key := range w.logs[event.KindPlace] {
+		if name := key.Label(); w.placed(name) {
+			out = append(out, name)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
 // OpenDraw gives the draw that is open on a device at an instant: the last one
 // opened there, unless it was ended.
 func (w *World) OpenDraw(device string, at event.Instant) (*Draw, bool) {

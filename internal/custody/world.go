@@ -134,6 +134,19 @@ func (w *World) Seq(t Target) uint64 {
 	return 0
 }
 
+// Begun is when the first thing happened to t, 0 when nothing is known of it.
+func (w *World) Begun(t Target) event.Instant {
+	var first event.Instant
+	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+		for _, rec := range agg.records {
+			if first == 0 || rec.Occurred < first {
+				first = rec.Occurred
+			}
+		}
+	}
+	return first
+}
+
 // Record gives the record of t that carries the scan id, nil when there is none.
 func (w *World) Record(t Target, id string) *event.Record {
 	if agg := w.logs[t.Kind][t.Key]; agg != nil {

@@ -53,6 +53,7 @@ type Model struct {
 	judging  bool // the judge has begun: it knows whether this process leads
 	caughtUp bool
 	causes   causes
+	numbers  numbers
 	scratch  []thermal.Segment
 	room     []stability.Judgement // for the judgements of one tube
 
@@ -97,7 +98,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 	m := &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
-		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), numbers: noNumbers(), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
 	m.world.Zones = zones()
@@ -173,7 +174,9 @@ func (m *Model) fold(rec *event.Record) {
 	}
 	m.touch(t)
 	m.causes.note(t, rec.Trace)
-	if rec.Kind == event.KindRules {
+	if rec.Kind == event.KindRules && rec.Key == event.SchemesKey {
+		m.readSchemes()
+	} else if rec.Kind == event.KindRules {
 		m.readAdoptions()
 	}
 	if rec.Kind == event.KindLogger {

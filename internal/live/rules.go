@@ -2,6 +2,8 @@ package live
 
 import (
 	"log/slog"
+	"maps"
+	"slices"
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
@@ -106,6 +108,9 @@ func index(adopted []adoption, lists Lists) codes {
 	}
 	return c
 }
+
+// types lists the codes of tube types, sorted.
+func (c codes) types() []string { return slices.Sorted(maps.Keys(c.tubes)) }
 
 func (c codes) tube(t stability.TubeType) {
 	if _, known := c.tubes[t.Code]; !known {
