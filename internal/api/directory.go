@@ -7,14 +7,17 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/intake"
+	"specimen.example/custody/internal/label"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
 // put writes one entry of the directory.
 func (s *Server) put(ctx context.Context, kind event.Kind, id, by string, at event.Instant, facts ...event.Fact) error {
-	_, err := s.Desk.Write(ctx, intake.Entry{
-		ID: newID(), Target: custody.Target{Kind: kind, Key: key(id)}, Facts: facts, By: by, At: at,
-	})
+	k, err := s.key("id", id, kind)
+	if err != nil {
+		return err
+	}
+	_, err = s.Desk.Write(ctx, intake.Entry{ID: newID(), Target: custody.Target{Kind: kind, Key: k}, Facts: facts, By: by, At: at})
 	return logError(err)
 }
 
@@ -74,9 +77,13 @@ const atOurClock = event.Instant(0)
 
 // GetPlace gives a declared place.
 func (s *Server) GetPlace(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Place, error) {
+	k, err := s.key("id", req.GetId(), event.KindPlace)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Place
 	s.Model.World(func(w *custody.World) {
-		if p, ok := w.Place(key(req.GetId()).Label()); ok {
+		if p, ok := w.Place(k.Label()); ok {
 			m = &custodyv1.Place{
 				Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
 				Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin, Relabel: p.Relabel,
@@ -103,9 +110,13 @@ func (s *Server) PutCarrier(ctx context.Context, m *custodyv1.Carrier) (*custody
 
 // GetCarrier gives a declared carrier.
 func (s *Server) GetCarrier(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Carrier, error) {
+	k, err := s.key("id", req.GetId(), event.KindCarrier)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Carrier
 	s.Model.World(func(w *custody.World) {
-		if c, ok := w.Carrier(key(req.GetId())); ok && c.Described {
+		if c, ok := w.Carrier(k); ok && c.Described {
 			m = &custodyv1.Carrier{
 				Id: c.Key.Label(), Kind: c.CarrierKind, OwnClimate: c.OwnClimate, Assumed: rangeMessage(c.Assumed), Basis: c.Basis,
 				Owner: c.Owner, Review: stamp(c.Review),
@@ -134,30 +145,34 @@ func (s *Server) PutLogger(ctx context.Context, m *custodyv1.Logger) (*custodyv1
 		facts = append(facts, event.LoggerCalibrated{UncertaintyCenti: int64(c)})
 	}
 	if m.GetIn() != "" {
-		facts = append(facts, s.attachment(m.GetIn()))
+		attached, err := s.attachment(m.GetIn())
+		if err != nil {
+			return nil, err
+		}
+		facts = append(facts, attached)
 	}
 	return m, s.put(ctx, event.KindLogger, m.GetId(), m.GetBy(), optionalInstant(m.GetOccurredAt()), facts...)
 }
 
 // attachment attaches to the carrier or place of that name; a carrier when both
 // or neither is known, since that is what loggers mostly travel in.
-func (s *Server) attachment(in string) event.LoggerAttached {
-	a := event.LoggerAttached{To: key(in), ToKind: string(event.KindCarrier)}
-	s.Model.World(func(w *custody.World) {
-		_, carrier := w.Carrier(a.To)
-		_, place := w.Place(a.To.Label())
-		if place && !carrier {
-			a.ToKind = string(event.KindPlace)
-		}
-	})
-	return a
+func (s *Server) attachment(in string) (event.LoggerAttached, error) {
+	named, err := s.find("in", label.Input{Raw: []byte(in)}, event.KindCarrier, event.KindPlace)
+	if err != nil {
+		return event.LoggerAttached{}, err
+	}
+	return event.LoggerAttached{To: named.Key, ToKind: string(named.Kind)}, nil
 }
 
 // GetLogger gives a declared logger.
 func (s *Server) GetLogger(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Logger, error) {
+	k, err := s.key("id", req.GetId(), event.KindLogger)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Logger
 	s.Model.World(func(w *custody.World) {
-		l, ok := w.Logger(key(req.GetId()))
+		l, ok := w.Logger(k)
 		if !ok || l.EveryMs == 0 {
 			return
 		}
@@ -186,9 +201,13 @@ func (s *Server) PutPerson(ctx context.Context, m *custodyv1.Person) (*custodyv1
 
 // GetPerson gives a declared person.
 func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Person, error) {
+	k, err := s.key("id", req.GetId(), event.KindPerson)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Person
 	s.Model.World(func(w *custody.World) {
-		if p, ok := w.Person(key(req.GetId())); ok {
+		if p, ok := w.Person(k); ok {
 			m = &custodyv1.Person{Id: p.Key.Label(), Role: p.Role, Active: p.Active}
 		}
 	})
@@ -207,9 +226,13 @@ func (s *Server) PutDevice(ctx context.Context, m *custodyv1.Device) (*custodyv1
 // GetDevice gives a device and what was learned of its clock.
 func (s *Server) GetDevice(ctx context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Device, error) {
 	s.settle(ctx, 0)
+	k, err := s.key("id", req.GetId(), event.KindDevice)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Device
 	s.Model.World(func(w *custody.World) {
-		d, ok := w.Device(key(req.GetId()))
+		d, ok := w.Device(k)
 		if !ok {
 			return
 		}
@@ -233,9 +256,13 @@ func (s *Server) PutRoute(ctx context.Context, m *custodyv1.Route) (*custodyv1.R
 
 // GetRoute gives a declared timetable.
 func (s *Server) GetRoute(_ context.Context, req *custodyv1.GetEntryRequest) (*custodyv1.Route, error) {
+	k, err := s.key("id", req.GetId(), event.KindRoute)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Route
 	s.Model.World(func(w *custody.World) {
-		if r, ok := w.Route(key(req.GetId())); ok {
+		if r, ok := w.Route(k); ok {
 			m = &custodyv1.Route{Id: r.Key.Label(), From: r.From, To: r.To, Departs: r.Departs, TakesMinutes: r.TakesMin, Zone: r.Zone}
 		}
 	})
@@ -266,7 +293,11 @@ func (s *Server) PlaceRequest(ctx context.Context, req *custodyv1.PlaceRequestRe
 		}
 		codes, more := s.tests(t.GetTests(), field+"tests")
 		bad = append(bad, more...)
-		facts = append(facts, event.TubeAssigned{Tube: key(t.GetTube()), Type: t.GetType(), Tests: codes})
+		tube, err := s.find(field+"tube", label.Input{Raw: []byte(t.GetTube()), TubeType: t.GetType()}, event.KindTube)
+		if err != nil {
+			return nil, err
+		}
+		facts = append(facts, event.TubeAssigned{Tube: tube.Key, Type: t.GetType(), Tests: codes})
 	}
 	if len(bad) > 0 {
 		return nil, violations(bad...)
@@ -294,8 +325,12 @@ func (s *Server) writeRequest(ctx context.Context, id, scanID, by, occurred stri
 	if scanID == "" {
 		scanID = newID()
 	}
-	_, err := s.Desk.Write(ctx, intake.Entry{
-		ID: scanID, Target: custody.Target{Kind: event.KindRequest, Key: key(id)}, Facts: facts, By: by, At: optionalInstant(occurred),
+	k, err := s.key("id", id, event.KindRequest)
+	if err != nil {
+		return nil, err
+	}
+	_, err = s.Desk.Write(ctx, intake.Entry{
+		ID: scanID, Target: custody.Target{Kind: event.KindRequest, Key: k}, Facts: facts, By: by, At: optionalInstant(occurred),
 	})
 	if err != nil {
 		return nil, logError(err)
@@ -305,9 +340,13 @@ func (s *Server) writeRequest(ctx context.Context, id, scanID, by, occurred stri
 
 // GetRequest gives a request.
 func (s *Server) GetRequest(_ context.Context, req *custodyv1.GetRequestRequest) (*custodyv1.Request, error) {
+	k, err := s.key("id", req.GetId(), event.KindRequest)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Request
 	s.Model.World(func(w *custody.World) {
-		r, ok := w.Request(key(req.GetId()))
+		r, ok := w.Request(k)
 		if !ok {
 			return
 		}

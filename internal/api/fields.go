@@ -17,6 +17,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/exchange/loggerfile"
+	"specimen.example/custody/internal/label"
 )
 
 // check says what is wrong with a value, "" for nothing. Values are given as
@@ -26,6 +27,7 @@ type check func(v protoreflect.Value) string
 // Limits of a request.
 const (
 	maxBatch    = 500
+	maxSchemes  = 100
 	maxRuns     = 1000
 	maxReadings = 10_000
 	maxText     = 500
@@ -103,7 +105,7 @@ func number(v protoreflect.Value) int64 {
 var (
 	anID    = form(idForm, "may hold only letters, digits, dot, underscore, colon and hyphen, at most 64")
 	aCode   = form(codeForm, "is no code: letters, digits, dot, underscore and hyphen, at most 40")
-	aLabel  = text(label)
+	aLabel  = text(aKeyText)
 	free    = text(plainText)
 	instant = text(instantText)
 	sound   = check(func(protoreflect.Value) string { return "" }) // every value of the type is meant
@@ -120,6 +122,12 @@ var (
 		}
 		return ""
 	})
+	aSeparator = text(func(s string) string {
+		if len(s) > 1 {
+			return fmt.Sprintf("%q is more than one character; give the one that the reader sends for GS", clip(s))
+		}
+		return ""
+	})
 	aColumn = between(0, 1000, "; columns count from 1")
 	aFile   = func(v protoreflect.Value) string {
 		if len(v.String()) > maxFile {
@@ -131,7 +139,7 @@ var (
 	flagState = []string{"open", "taken", "acted", "overridden", "aside"}
 )
 
-func label(s string) string {
+func aKeyText(s string) string {
 	if _, err := event.LocalKey(s); err != nil {
 		return err.Error()
 	}
@@ -202,8 +210,8 @@ var byName = map[protoreflect.Name]check{
 	"role":    word([]string{"collector", "courier", "reception", "scientist", "quality", "engineer"}),
 	"departs": form(hhmm, "is no time of day; write it as 07:30"), "takes_minutes": between(1, 7*24*60, " minutes"),
 	"kind": nil, "text": text(plainText), "raw": func(v protoreflect.Value) string {
-		if len(v.Bytes()) > 512 {
-			return "it has more than 512 bytes"
+		if len(v.Bytes()) > label.MaxRaw {
+			return fmt.Sprintf("it has more than %d bytes", label.MaxRaw)
 		}
 		return ""
 	},
@@ -220,10 +228,16 @@ var byName = map[protoreflect.Name]check{
 	"hash": sound, "values": sound, "first": sound, "last": sound, "voided": sound, // read only
 	"doubt": word(event.Doubts()), "causes": anID, "say": free, "open": sound, "closed_by": free, "relabel": sound,
 	"likely": sound, "since": sound, "closed_at": sound, "closed_by_person": sound, // read only
+	"schemes": nil, "issuer": free, "names": word(label.Things()), "pattern": free, "check": word(label.Checks()), "letter_case": word([]label.Case{label.CaseCounts}),
+	"zeros": word([]label.Zeros{label.ZerosFill}), "framed": sound, "tube_type": sound, "reuse_hours": between(0, 100*366*24, " hours"), "warnings": sound, // read only
+	"separator": aSeparator, "separates": sound, "wanted": word(label.Things()), "ward": aLabel,
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
 }
 
 var byField = map[protoreflect.FullName]check{
+	"specimen.custody.v1.NumberScheme.id":          free, // package label says what an id may be
+	"specimen.custody.v1.NumberScheme.ward":        sound,
+	"specimen.custody.v1.NumberScheme.in":          free,
 	"specimen.custody.v1.Scan.id":                  anID,
 	"specimen.custody.v1.Readings.id":              anID,
 	"specimen.custody.v1.VoidFactRequest.id":       anID,
@@ -290,6 +304,9 @@ var required = map[protoreflect.FullName]bool{
 }
 
 var mostOf = map[protoreflect.FullName]int{
+	"specimen.custody.v1.NumberSchemes.schemes":      maxSchemes,
+	"specimen.custody.v1.NumberScheme.in":            maxSchemes,
+	"specimen.custody.v1.ReadLabelRequest.wanted":    maxSchemes,
 	"specimen.custody.v1.RecordScansRequest.scans":   maxBatch,
 	"specimen.custody.v1.RecordReadingsRequest.runs": maxRuns,
 	"specimen.custody.v1.Readings.readings":          maxReadings,

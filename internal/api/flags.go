@@ -99,7 +99,7 @@ func (s *Server) flagAt(k event.Key, place string) *stabilityv1.Flag {
 		return nil
 	}
 	if place != "" {
-		name := key(place).Label()
+		name := event.Spelled(place)
 		if v.Tube.Place != name && v.Tube.Destination != name && v.Tube.Holder != name {
 			return nil
 		}

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strconv"
 	"strings"
 	"sync"
@@ -122,7 +123,7 @@ func scanOf(m *custodyv1.Scan, path string) (intake.Scan, []violation) {
 		Device: m.GetDevice(), DeviceSeq: m.GetDeviceSeq(), Place: m.GetPlace(), By: m.GetBy(), From: m.GetFrom(), To: m.GetTo(),
 		With: m.GetWith(), OnBehalf: m.GetOnBehalfOf(), Carrier: m.GetCarrier(), Draw: m.GetDraw(), Patient: m.GetPatient(),
 		Request: m.GetRequest(), Type: m.GetType(), Parent: m.GetParent(), Reason: m.GetReason(), TypedAt: m.GetTypedAt(),
-		App: m.GetApp(), Tests: m.GetTests(), Details: m.GetDetails(), Mode: event.Mode(m.GetMode()), How: m.GetHow(),
+		App: m.GetApp(), Ward: m.GetWard(), Tests: m.GetTests(), Details: m.GetDetails(), Mode: event.Mode(m.GetMode()), How: m.GetHow(),
 		Label: m.GetLabel().GetText(), Raw: m.GetLabel().GetRaw(), Symbology: m.GetLabel().GetSymbology(),
 	}
 	if s.Details == nil {
@@ -169,8 +170,11 @@ func (s *Server) answer(a *intake.Answer, judged bool) *custodyv1.ScanAnswer {
 func (s *Server) RecordReadings(ctx context.Context, req *custodyv1.RecordReadingsRequest) (*custodyv1.RecordReadingsResponse, error) {
 	resp := &custodyv1.RecordReadingsResponse{}
 	var runs []event.Run
-	for _, m := range req.GetRuns() {
-		key, _ := event.LocalKey(m.GetLogger()) // checked already
+	for i, m := range req.GetRuns() {
+		key, err := s.key(fmt.Sprintf("runs[%d].logger", i), m.GetLogger(), event.KindLogger)
+		if err != nil {
+			return nil, err
+		}
 		run := event.Run{Logger: key, ID: m.GetId(), Device: m.GetDevice()}
 		for _, r := range m.GetReadings() {
 			at, _ := parseInstant(r.GetAt()) // checked already

@@ -18,15 +18,12 @@ import (
 	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
 
-// key gives the key of a label whose form was checked.
-func key(label string) event.Key {
-	k, _ := event.LocalKey(label)
-	return k
-}
-
 // GetTube gives everything that is known of a tube.
 func (s *Server) GetTube(ctx context.Context, req *custodyv1.GetTubeRequest) (*custodyv1.Tube, error) {
-	k := key(req.GetId())
+	k, err := s.key("id", req.GetId(), event.KindTube)
+	if err != nil {
+		return nil, err
+	}
 	if req.GetAsOf() == "" {
 		s.settle(ctx, 0, k)
 		v, ok := s.Model.View(k)
@@ -162,7 +159,7 @@ func stepMessage(st *custody.Step) *custodyv1.Step {
 	r := st.Record
 	m := &custodyv1.Step{
 		Id: r.ID, OccurredAt: stamp(r.Occurred), RecordedAt: stamp(r.Recorded), Step: r.Step, By: r.Actor, Place: r.Place,
-		Device: r.Device, Mode: string(r.Mode), ByCarrier: st.By.Label(), Voided: st.Voided, Sequence: r.Seq,
+		Device: r.Device, Mode: string(r.Mode), ByCarrier: st.By.Label(), How: r.How, Voided: st.Voided, Sequence: r.Seq,
 		Facts: factsOf(st), Sources: int32(1 + len(st.Repeats)), //nolint:gosec // a handful
 	}
 	if m.Step == "" {
@@ -403,12 +400,16 @@ func (s *Server) ExplainTest(ctx context.Context, req *custodyv1.ExplainTestRequ
 	if !ok {
 		return nil, violations(violation{"test", fmt.Sprintf("%q is no test of the catalogue; use the laboratory's code or LOINC", clip(req.GetTest()))})
 	}
-	s.settle(ctx, 0, key(req.GetId()))
-	ex, ok := s.Model.Explain(key(req.GetId()), a.Code, at)
+	k, err := s.key("id", req.GetId(), event.KindTube)
+	if err != nil {
+		return nil, err
+	}
+	s.settle(ctx, 0, k)
+	ex, ok := s.Model.Explain(k, a.Code, at)
 	if !ok {
 		return nil, noTube(req.GetId())
 	}
-	material, tube, ok := s.Model.MaterialOf(key(req.GetId()), at)
+	material, tube, ok := s.Model.MaterialOf(k, at)
 	if !ok {
 		return nil, noTube(req.GetId())
 	}
@@ -447,9 +448,13 @@ func canRun(j *stability.Judgement) string {
 
 // GetDraw gives a draw.
 func (s *Server) GetDraw(_ context.Context, req *custodyv1.GetDrawRequest) (*custodyv1.Draw, error) {
+	k, err := s.key("id", req.GetId(), event.KindDraw)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Draw
 	s.Model.World(func(w *custody.World) {
-		d, ok := w.Draw(key(req.GetId()))
+		d, ok := w.Draw(k)
 		if !ok {
 			return
 		}
@@ -498,10 +503,13 @@ func (s *Server) SampleDone(ctx context.Context, req *custodyv1.SampleDoneReques
 
 // GetContents lists what a carrier holds.
 func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsRequest) (*custodyv1.Contents, error) {
+	k, err := s.key("id", req.GetId(), event.KindCarrier)
+	if err != nil {
+		return nil, err
+	}
 	var m *custodyv1.Contents
 	now := s.Model.Now()
 	s.Model.World(func(w *custody.World) {
-		k := key(req.GetId())
 		c, ok := w.Carrier(k)
 		inside := w.Contents(k, 0)
 		if !ok && len(inside) == 0 {
@@ -527,7 +535,7 @@ func (s *Server) GetContents(_ context.Context, req *custodyv1.GetContentsReques
 	if m == nil {
 		return nil, notFound("no carrier %s is known; declare it, or pack something into it", clip(req.GetId()))
 	}
-	if t, ok := s.Model.TripTemperature(key(req.GetId())); ok {
+	if t, ok := s.Model.TripTemperature(k); ok {
 		m.Temperature = summaryMessage(&t)
 	}
 	return m, nil

@@ -25,6 +25,7 @@ import (
 
 	"specimen.example/custody/internal/api"
 	"specimen.example/custody/internal/eventlog/memlog"
+	"specimen.example/custody/internal/label"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
@@ -65,6 +66,9 @@ var bases = map[string]string{
 	"GetDevice":     `{"id":"H-01"}`,
 	"PutRoute":      `{"id":"FERRY","from":"ISLE","to":"LAB","departs":["07:30"],"takesMinutes":"45","zone":"Europe/Berlin"}`,
 	"GetRoute":      `{"id":"FERRY"}`,
+	"PutSchemes":    `{"schemes":[{"id":"TB","issuer":"the laboratory","names":"tube","pattern":"TB26####","in":["plain"],"reuseHours":"0"}],"by":"lena"}`,
+	"GetSchemes":    `{}`,
+	"ReadLabel":     `{"label":{"text":"T1","symbology":"]C0","how":"reader"},"separator":"|","ward":"N","type":"EDTA","wanted":["tube"]}`,
 	"ListFlags":     `{"state":"open"}`,
 	"WatchFlags":    `{}`,
 	"TakeFlag":      `{"tube":"T1","by":"lena"}`,
@@ -313,6 +317,7 @@ var wrongText = map[string][]string{
 	"condition": {"fasting", "fasting=maybe", "Fasting=yes"},
 	"hhmm":      {"7:30", "24:00", "07:30:00"},
 	"aim":       {"d2", "]dd2"},
+	"character": {"||"},
 	"file":      {strings.Repeat("a", 1<<20+1)},
 	"offset":    {"Mars/Base", "Local", "+1", "+15:00"},
 }
@@ -336,6 +341,8 @@ var kinds = map[string]string{
 	"Scan.id": "id", "Readings.id": "id", "VoidFactRequest.id": "id", "ExplainDoubtRequest.id": "word", "TakeFlagRequest.id": "id",
 	"OverrideFlagRequest.id": "id", "ActFlagRequest.id": "id", "PutAsideFlagRequest.id": "id", "AdoptRulesRequest.id": "id",
 	"Route.from": "label", "Route.to": "label",
+	"names": "word", "check": "word", "letter_case": "word", "zeros": "word", "wanted": "word", "ward": "label", "issuer": "free", "pattern": "free",
+	"separator": "character", "NumberScheme.id": "free", "NumberScheme.in": "free", "NumberScheme.ward": "sound", "warnings": "sound",
 	"date_order": "word", "unit": "word", "delimiter": "word", "decimal": "word", "doubled_hour": "word", "faults": "free", "second": "free",
 	"true_time": "instant", "ImportReadingsRequest.id": "id", "ImportReadingsRequest.file": "readings", "ImportReadingsRequest.zone": "offset",
 	"Logger.zone": "offset", "ClockSighting.logger": "instant", "ListRulesRequest.test": "free",
@@ -349,7 +356,7 @@ var outOfRange = map[string][]int64{
 	"episode": {-1, 1<<40 + 1}, "after": {1<<60 + 1}, "bench_spin_minutes": {-1, 1441}, "every_seconds": {-1, 86401},
 	"time_column": {-1, 1001}, "clock_column": {-1, 1001}, "temperature_column": {-1, 1001},
 	"LoggerFile.values": {}, "LoggerFile.faults": {},
-	"hold_seconds": {-1, 86401}, "max_gap_seconds": {-1, 86401}, "takes_minutes": {-1, 10081}, "Device.offset_ms": {},
+	"hold_seconds": {-1, 86401}, "reuse_hours": {-1, 100*366*24 + 1}, "max_gap_seconds": {-1, 86401}, "takes_minutes": {-1, 10081}, "Device.offset_ms": {},
 }
 
 func lookUp[T any](table map[string]T, fd protoreflect.FieldDescriptor) (T, bool) {
@@ -393,7 +400,7 @@ func (s spot) wrongValues(t *testing.T) []any {
 			}
 		}
 	case protoreflect.BytesKind:
-		most := 512
+		most := label.MaxRaw
 		if k, _ := lookUp(kinds, s.fd); k == "readings" {
 			most = 8 << 20
 		}

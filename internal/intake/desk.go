@@ -63,6 +63,7 @@ type Scan struct {
 	Tubes                                []string
 	Kind                                 event.Kind // of what the label names, when the sender knows
 	Note                                 string
+	Ward                                 string // that gave out the number, where wards do so each for itself
 }
 
 // Answer is what the sender of a scan hears.
@@ -363,7 +364,7 @@ func (d *Desk) digest(s Scan) []byte {
 		{"id", s.ID}, {"label", s.Label}, {"step", s.Step}, {"raw", string(s.Raw)}, {"symbology", s.Symbology}, {"how", s.How},
 		{"boot", s.BootID}, {"device", s.Device}, {"place", s.Place}, {"by", s.By}, {"from", s.From}, {"to", s.To}, {"with", s.With},
 		{"on behalf", s.OnBehalf}, {"carrier", s.Carrier}, {"draw", s.Draw}, {"patient", s.Patient}, {"request", s.Request},
-		{"type", s.Type}, {"parent", s.Parent}, {"reason", s.Reason}, {"typed", s.TypedAt}, {"app", s.App}, {"kind", string(s.Kind)}, {"note", s.Note},
+		{"type", s.Type}, {"parent", s.Parent}, {"reason", s.Reason}, {"typed", s.TypedAt}, {"app", s.App}, {"kind", string(s.Kind)}, {"note", s.Note}, {"ward", s.Ward},
 	} {
 		all.text(f.name, f.value)
 	}

@@ -13,6 +13,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/exchange/loggerfile"
+	"specimen.example/custody/internal/label"
 )
 
 // LoggerFile is a logger's file as somebody uploads it.
@@ -46,10 +47,11 @@ const runLength = 10_000
 // readings go first and the fact by which they count last: a file that broke off in
 // between counts nowhere and is read in again. The error is a *FieldError or eventlog's.
 func (d *Desk) Import(ctx context.Context, f LoggerFile) (Imported, error) {
-	key, err := event.LocalKey(f.Logger)
+	logger, err := d.model.Find(label.Input{Raw: []byte(f.Logger)}, event.KindLogger)
 	if err != nil {
-		return Imported{}, fieldError("logger", "%v", err)
+		return Imported{}, fieldError("logger", "%s", sayOf(err))
 	}
+	key := logger.Key
 	known, ok := d.model.LoggerOf(key)
 	if !ok || known.EveryMs == 0 {
 		return Imported{}, fieldError("logger", "%q is not declared; declare the logger with its interval first", f.Logger)
@@ -154,10 +156,10 @@ func (d *Desk) zones() []string {
 // window is the time for which the file is wanted: while the carrier had tubes by
 // its own steps, else since the logger was attached.
 func (d *Desk) window(carrier string, l custody.Logger) loggerfile.Window {
-	if key, err := event.LocalKey(carrier); carrier != "" && err == nil {
+	if box, err := d.model.Find(label.Input{Raw: []byte(carrier)}, event.KindCarrier); carrier != "" && err == nil {
 		var win loggerfile.Window
 		d.model.World(func(w *custody.World) {
-			if c, ok := w.Carrier(key); ok && len(c.Timeline) > 0 {
+			if c, ok := w.Carrier(box.Key); ok && len(c.Timeline) > 0 {
 				win = loggerfile.Window{From: c.Timeline[0].At(), To: c.Timeline[len(c.Timeline)-1].At()}
 			}
 		})

@@ -101,6 +101,10 @@ func (d *Desk) Reference(ctx context.Context, number string) (string, error) {
 	if number == "" {
 		return "", nil
 	}
+	number, err := d.patientNumber(number)
+	if err != nil {
+		return "", fieldError("patient", "%s", err)
+	}
 	k, err := d.patients.of(ctx, number)
 	return k.Reference, err
 }

@@ -36,30 +36,30 @@ func (d *Desk) understand(ctx context.Context, s Scan) (custody.Scan, error) {
 	sum := d.digest(s)
 	s.Details = maps.Clone(s.Details)
 	rename(&s)
-	out := custody.Scan{
+	out := understanding{said: s, Scan: custody.Scan{
 		Envelope: event.Envelope{
 			ID: s.ID, Digest: sum, Step: s.Step, Mode: s.Mode,
 			DeviceTime: s.DeviceTime, OffsetMs: s.OffsetMs, UncertaintyMs: s.UncertaintyMs, MonotonicMs: s.MonotonicMs,
 			BootID: s.BootID, ZoneOffsetMin: s.ZoneOffsetMin, TimeSource: "scanned",
 			Actor: s.By, OnBehalf: s.OnBehalf, Witness: s.With, Device: s.Device, DeviceSeq: s.DeviceSeq,
-			Place: placeName(s.Place), How: s.How, App: s.App,
+			Place: event.Spelled(s.Place), How: s.How, App: s.App,
 		},
 		From: party(s.From, d.model.Placed), To: party(s.To, d.model.Placed), Type: s.Type, Tests: d.codes(s.Tests), Details: s.Details,
-	}
-	d.times(&out, s)
-	if err := d.typed(&out, s); err != nil {
-		return out, err
-	}
-	if err := d.keys(&out, s); err != nil {
-		return out, err
+	}}
+	d.times(&out.Scan, s)
+	if err := d.typed(&out.Scan, s); err != nil {
+		return out.Scan, err
 	}
 	if err := d.catalogue(s); err != nil {
-		return out, err
+		return out.Scan, err
 	}
-	if err := d.target(&out, s); err != nil {
-		return out, err
+	if err := d.keys(&out); err != nil {
+		return out.Scan, err
 	}
-	return out, d.private(ctx, &out, s)
+	if err := d.target(&out); err != nil {
+		return out.Scan, err
+	}
+	return out.Scan, d.private(ctx, &out.Scan, s)
 }
 
 // rename brings the spellings of stories and forms to the names custody knows.
@@ -84,7 +84,7 @@ func rename(s *Scan) {
 	case "attach":
 		in, kind := take("in"), take("in-kind")
 		if in != "" && kind == string(event.KindPlace) {
-			s.Details["place"] = placeName(in)
+			s.Details["place"] = event.Spelled(in)
 		} else if in != "" {
 			s.Carrier = in
 		}
@@ -177,31 +177,6 @@ func local(text string, loc *time.Location) (time.Time, error) {
 	return time.Time{}, fieldError("typedAt", "%q is no time; write 2026-11-24 08:30 or 2026-11-24T08:30:00+01:00", text)
 }
 
-// keys turns every named thing into its key.
-func (d *Desk) keys(out *custody.Scan, s Scan) error {
-	for _, f := range []struct {
-		name, text string
-		key        *event.Key
-	}{{"carrier", s.Carrier, &out.Carrier}, {"draw", s.Draw, &out.Draw}, {"request", s.Request, &out.Request}, {"parent", s.Parent, &out.Parent}} {
-		if f.text == "" {
-			continue
-		}
-		key, err := event.LocalKey(f.text)
-		if err != nil {
-			return fieldError(f.name, "%v", err)
-		}
-		*f.key = key
-	}
-	for i, text := range s.Tubes {
-		key, err := event.LocalKey(text)
-		if err != nil {
-			return fieldError(fmt.Sprintf("tubes[%d]", i), "%v", err)
-		}
-		out.Tubes = append(out.Tubes, key)
-	}
-	return nil
-}
-
 // catalogue refuses codes that the laboratory doesn't have: a tube of an unknown
 // type would never be judged.
 func (d *Desk) catalogue(s Scan) error {
@@ -218,67 +193,16 @@ func (d *Desk) catalogue(s Scan) error {
 	return nil
 }
 
-// target finds out what the label names.
-func (d *Desk) target(out *custody.Scan, s Scan) error {
-	kinds := custody.StepTargets(s.Step)
-	if len(kinds) == 0 {
-		return fieldError("step", "%q is no step; it must be one of: %s", s.Step, strings.Join(custody.Verbs(), ", "))
-	}
-	if s.Step == "wristband" || s.Step == "start-draw" {
-		if s.Step == "wristband" && s.Patient == "" {
-			return fieldError("patient", "scan the wristband: its number is missing")
-		}
-		return d.opensDraw(out, s)
-	}
-	if s.Label == "" {
-		return nil // custody finds the draw open on the device, or says what is missing
-	}
-	key, err := event.LocalKey(s.Label)
-	if err != nil {
-		return fieldError("label", "%v", err)
-	}
-	out.Target = custody.Target{Kind: s.Kind, Key: key}
-	if out.Target.Kind == "" {
-		out.Target.Kind = d.kindOf(key, kinds)
-	}
-	return nil
-}
-
-func (d *Desk) opensDraw(out *custody.Scan, s Scan) error {
-	name := s.Draw
-	if name == "" {
-		name = "D-" + s.ID
-	}
-	key, err := event.LocalKey(name)
-	if err != nil {
-		return fieldError("draw", "%v", err)
-	}
-	out.Draw, out.Target = key, custody.Target{Kind: event.KindDraw, Key: key}
-	return nil
-}
-
-// kindOf chooses between the kinds a step may name: what the log knows under the
-// label, else the first kind of the step.
-func (d *Desk) kindOf(key event.Key, kinds []event.Kind) event.Kind {
-	kind := kinds[0]
-	d.model.World(func(w *custody.World) {
-		for _, k := range kinds {
-			if w.Seq(custody.Target{Kind: k, Key: key}) != 0 {
-				kind = k
-				return
-			}
-		}
-	})
-	return kind
-}
-
 // private replaces what must not stand in the log: the patient number by its
 // reference, free text by ciphertext.
 func (d *Desk) private(ctx context.Context, out *custody.Scan, s Scan) error {
 	var key wire.PatientKey
 	if s.Patient != "" {
-		var err error
-		if key, err = d.patients.of(ctx, s.Patient); err != nil {
+		number, err := d.patientNumber(s.Patient)
+		if err != nil {
+			return err
+		}
+		if key, err = d.patients.of(ctx, number); err != nil {
 			return err
 		}
 		out.Patient = key.Reference
@@ -314,19 +238,10 @@ func (d *Desk) private(ctx context.Context, out *custody.Scan, s Scan) error {
 	return nil
 }
 
-// placeName gives a place's name as the directory spells it.
-func placeName(text string) string {
-	key, err := event.LocalKey(text)
-	if err != nil {
-		return text
-	}
-	return key.Label()
-}
-
 // party gives a person or place that something comes from or goes to; a place is
 // spelled as the directory does.
 func party(text string, placed func(string) bool) string {
-	if name := placeName(text); text != "" && placed(name) {
+	if name := event.Spelled(text); text != "" && placed(name) {
 		return name
 	}
 	return text

@@ -210,7 +210,10 @@ type Scan struct {
 	To      string   `protobuf:"bytes,24,opt,name=to,proto3" json:"to,omitempty"`
 	Request string   `protobuf:"bytes,25,opt,name=request,proto3" json:"request,omitempty"`
 	// On behalf of: the person for whom somebody else records.
-	OnBehalfOf    string `protobuf:"bytes,26,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	OnBehalfOf string `protobuf:"bytes,26,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	// Ward is the place that gave out the number, where wards do so each for itself.
+	// A tube that is prepared or collected gets its number at the scan's place.
+	Ward          string `protobuf:"bytes,27,opt,name=ward,proto3" json:"ward,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -423,6 +426,13 @@ func (x *Scan) GetRequest() string {
 func (x *Scan) GetOnBehalfOf() string {
 	if x != nil {
 		return x.OnBehalfOf
+	}
+	return ""
+}
+
+func (x *Scan) GetWard() string {
+	if x != nil {
+		return x.Ward
 	}
 	return ""
 }
@@ -3394,7 +3404,9 @@ type Step struct {
 	Sequence  uint64 `protobuf:"varint,12,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	Say       string `protobuf:"bytes,13,opt,name=say,proto3" json:"say,omitempty"`
 	// Sources is how many scans were folded into this step.
-	Sources       int32 `protobuf:"varint,14,opt,name=sources,proto3" json:"sources,omitempty"`
+	Sources int32 `protobuf:"varint,14,opt,name=sources,proto3" json:"sources,omitempty"`
+	// How the label was read: by what, the symbology, the standard, such as camera.d2.gs1.
+	How           string `protobuf:"bytes,15,opt,name=how,proto3" json:"how,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3525,6 +3537,13 @@ func (x *Step) GetSources() int32 {
 		return x.Sources
 	}
 	return 0
+}
+
+func (x *Step) GetHow() string {
+	if x != nil {
+		return x.How
+	}
+	return ""
 }
 
 type ExplainTestRequest struct {
@@ -5007,6 +5026,793 @@ func (x *Route) GetBy() string {
 	return ""
 }
 
+type GetSchemesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetSchemesRequest) Reset() {
+	*x = GetSchemesRequest{}
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetSchemesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetSchemesRequest) ProtoMessage() {}
+
+func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetSchemesRequest.ProtoReflect.Descriptor instead.
+func (*GetSchemesRequest) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
+}
+
+type NumberSchemes struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Schemes []*NumberScheme        `protobuf:"bytes,1,rep,name=schemes,proto3" json:"schemes,omitempty"`
+	By      string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	DryRun  bool                   `protobuf:"varint,3,opt,name=dry_run,json=dryRun,proto3" json:"dry_run,omitempty"`
+	// Warnings say how a damaged read of one scheme could be a whole number of another. Read only.
+	Warnings      []string `protobuf:"bytes,4,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NumberSchemes) Reset() {
+	*x = NumberSchemes{}
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NumberSchemes) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NumberSchemes) ProtoMessage() {}
+
+func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NumberSchemes.ProtoReflect.Descriptor instead.
+func (*NumberSchemes) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *NumberSchemes) GetSchemes() []*NumberScheme {
+	if x != nil {
+		return x.Schemes
+	}
+	return nil
+}
+
+func (x *NumberSchemes) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *NumberSchemes) GetDryRun() bool {
+	if x != nil {
+		return x.DryRun
+	}
+	return false
+}
+
+func (x *NumberSchemes) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+// NumberScheme says what a kind of number looks like.
+type NumberScheme struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id is the first part of every key of the scheme: A to Z and 0 to 9, at most 8.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Issuer says in words who gives out the numbers.
+	Issuer string `protobuf:"bytes,2,opt,name=issuer,proto3" json:"issuer,omitempty"`
+	// Names is what the numbers identify: tube, patient, person, carrier, logger, place, device, request or draw.
+	Names string `protobuf:"bytes,3,opt,name=names,proto3" json:"names,omitempty"`
+	// Pattern: # digit, @ letter, * either, [..] a choice, {m,n} how often; other characters stand for themselves.
+	Pattern string `protobuf:"bytes,4,opt,name=pattern,proto3" json:"pattern,omitempty"`
+	// Check is how the last character guards the others: empty, mod10, mod37-2 or mod43.
+	Check string `protobuf:"bytes,5,opt,name=check,proto3" json:"check,omitempty"`
+	// Letter case: empty (small letters are read as capitals) or counts.
+	LetterCase string `protobuf:"bytes,6,opt,name=letter_case,json=letterCase,proto3" json:"letter_case,omitempty"`
+	// Zeros: empty (leading zeros count) or fill.
+	Zeros string `protobuf:"bytes,7,opt,name=zeros,proto3" json:"zeros,omitempty"`
+	// In lists where the number stands: plain, or a GS1 application identifier. Empty means plain.
+	In []string `protobuf:"bytes,8,rep,name=in,proto3" json:"in,omitempty"`
+	// Framed: counts only where the reader sent a symbology identifier, or typed.
+	Framed bool `protobuf:"varint,9,opt,name=framed,proto3" json:"framed,omitempty"`
+	// Ward: wards give out the numbers each for itself.
+	Ward bool `protobuf:"varint,10,opt,name=ward,proto3" json:"ward,omitempty"`
+	// Tube type: one number stands on all tubes of a request, and the type completes it.
+	TubeType bool `protobuf:"varint,11,opt,name=tube_type,json=tubeType,proto3" json:"tube_type,omitempty"`
+	// Reuse hours: after how long a number comes again, 0 for never.
+	ReuseHours    int64 `protobuf:"varint,12,opt,name=reuse_hours,json=reuseHours,proto3" json:"reuse_hours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NumberScheme) Reset() {
+	*x = NumberScheme{}
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NumberScheme) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NumberScheme) ProtoMessage() {}
+
+func (x *NumberScheme) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
+func (*NumberScheme) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *NumberScheme) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetIssuer() string {
+	if x != nil {
+		return x.Issuer
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetNames() string {
+	if x != nil {
+		return x.Names
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetPattern() string {
+	if x != nil {
+		return x.Pattern
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetLetterCase() string {
+	if x != nil {
+		return x.LetterCase
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetZeros() string {
+	if x != nil {
+		return x.Zeros
+	}
+	return ""
+}
+
+func (x *NumberScheme) GetIn() []string {
+	if x != nil {
+		return x.In
+	}
+	return nil
+}
+
+func (x *NumberScheme) GetFramed() bool {
+	if x != nil {
+		return x.Framed
+	}
+	return false
+}
+
+func (x *NumberScheme) GetWard() bool {
+	if x != nil {
+		return x.Ward
+	}
+	return false
+}
+
+func (x *NumberScheme) GetTubeType() bool {
+	if x != nil {
+		return x.TubeType
+	}
+	return false
+}
+
+func (x *NumberScheme) GetReuseHours() int64 {
+	if x != nil {
+		return x.ReuseHours
+	}
+	return 0
+}
+
+type ReadLabelRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Label *Label                 `protobuf:"bytes,1,opt,name=label,proto3" json:"label,omitempty"`
+	// Separator is the one character that this reader sends for GS, empty for GS itself.
+	Separator string `protobuf:"bytes,2,opt,name=separator,proto3" json:"separator,omitempty"`
+	// Separates: calibration has shown that separators arrive from this reader.
+	Separates bool   `protobuf:"varint,3,opt,name=separates,proto3" json:"separates,omitempty"`
+	Ward      string `protobuf:"bytes,4,opt,name=ward,proto3" json:"ward,omitempty"`
+	// Type is the tube's type, for numbers that it completes.
+	Type string `protobuf:"bytes,5,opt,name=type,proto3" json:"type,omitempty"`
+	// Wanted is what may be named here, in the words of NumberScheme.names; empty for anything.
+	Wanted        []string `protobuf:"bytes,6,rep,name=wanted,proto3" json:"wanted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadLabelRequest) Reset() {
+	*x = ReadLabelRequest{}
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadLabelRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadLabelRequest) ProtoMessage() {}
+
+func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadLabelRequest.ProtoReflect.Descriptor instead.
+func (*ReadLabelRequest) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
+}
+
+func (x *ReadLabelRequest) GetLabel() *Label {
+	if x != nil {
+		return x.Label
+	}
+	return nil
+}
+
+func (x *ReadLabelRequest) GetSeparator() string {
+	if x != nil {
+		return x.Separator
+	}
+	return ""
+}
+
+func (x *ReadLabelRequest) GetSeparates() bool {
+	if x != nil {
+		return x.Separates
+	}
+	return false
+}
+
+func (x *ReadLabelRequest) GetWard() string {
+	if x != nil {
+		return x.Ward
+	}
+	return ""
+}
+
+func (x *ReadLabelRequest) GetType() string {
+	if x != nil {
+		return x.Type
+	}
+	return ""
+}
+
+func (x *ReadLabelRequest) GetWanted() []string {
+	if x != nil {
+		return x.Wanted
+	}
+	return nil
+}
+
+// ReadLabelResponse holds the one or the other.
+type ReadLabelResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Reading       *LabelReading          `protobuf:"bytes,1,opt,name=reading,proto3" json:"reading,omitempty"`
+	Refusal       *LabelRefusal          `protobuf:"bytes,2,opt,name=refusal,proto3" json:"refusal,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadLabelResponse) Reset() {
+	*x = ReadLabelResponse{}
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadLabelResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadLabelResponse) ProtoMessage() {}
+
+func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadLabelResponse.ProtoReflect.Descriptor instead.
+func (*ReadLabelResponse) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *ReadLabelResponse) GetReading() *LabelReading {
+	if x != nil {
+		return x.Reading
+	}
+	return nil
+}
+
+func (x *ReadLabelResponse) GetRefusal() *LabelRefusal {
+	if x != nil {
+		return x.Refusal
+	}
+	return nil
+}
+
+type LabelReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names is what is identified: tube, patient, …, product, donation.
+	Names string `protobuf:"bytes,1,opt,name=names,proto3" json:"names,omitempty"`
+	// Number is how people read it, and key what the product knows it by. Both are empty
+	// for a wristband or badge: such a number is looked up and forgotten.
+	Number string `protobuf:"bytes,2,opt,name=number,proto3" json:"number,omitempty"`
+	Key    string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
+	// Known: the log has something of it.
+	Known bool `protobuf:"varint,4,opt,name=known,proto3" json:"known,omitempty"`
+	// Word for a screen: GS1 or plain.
+	Word string `protobuf:"bytes,5,opt,name=word,proto3" json:"word,omitempty"`
+	// Standard: plain, gs1, digital-link, hibc or donation.
+	Standard  string `protobuf:"bytes,6,opt,name=standard,proto3" json:"standard,omitempty"`
+	Symbology string `protobuf:"bytes,7,opt,name=symbology,proto3" json:"symbology,omitempty"`
+	// Symbology name, such as Data Matrix.
+	SymbologyName string `protobuf:"bytes,8,opt,name=symbology_name,json=symbologyName,proto3" json:"symbology_name,omitempty"`
+	// Scheme is the site's scheme or the standard's; L for a local number.
+	Scheme string `protobuf:"bytes,9,opt,name=scheme,proto3" json:"scheme,omitempty"`
+	// Check is none or passed.
+	Check string `protobuf:"bytes,10,opt,name=check,proto3" json:"check,omitempty"`
+	// Folded: letters were read as capitals, or leading zeros filled in.
+	Folded   bool            `protobuf:"varint,11,opt,name=folded,proto3" json:"folded,omitempty"`
+	Request  string          `protobuf:"bytes,12,opt,name=request,proto3" json:"request,omitempty"`
+	Elements []*LabelElement `protobuf:"bytes,13,rep,name=elements,proto3" json:"elements,omitempty"`
+	// Method is how it was read, as it stands in a fact.
+	Method        string `protobuf:"bytes,14,opt,name=method,proto3" json:"method,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabelReading) Reset() {
+	*x = LabelReading{}
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabelReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabelReading) ProtoMessage() {}
+
+func (x *LabelReading) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabelReading.ProtoReflect.Descriptor instead.
+func (*LabelReading) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
+}
+
+func (x *LabelReading) GetNames() string {
+	if x != nil {
+		return x.Names
+	}
+	return ""
+}
+
+func (x *LabelReading) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *LabelReading) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+func (x *LabelReading) GetKnown() bool {
+	if x != nil {
+		return x.Known
+	}
+	return false
+}
+
+func (x *LabelReading) GetWord() string {
+	if x != nil {
+		return x.Word
+	}
+	return ""
+}
+
+func (x *LabelReading) GetStandard() string {
+	if x != nil {
+		return x.Standard
+	}
+	return ""
+}
+
+func (x *LabelReading) GetSymbology() string {
+	if x != nil {
+		return x.Symbology
+	}
+	return ""
+}
+
+func (x *LabelReading) GetSymbologyName() string {
+	if x != nil {
+		return x.SymbologyName
+	}
+	return ""
+}
+
+func (x *LabelReading) GetScheme() string {
+	if x != nil {
+		return x.Scheme
+	}
+	return ""
+}
+
+func (x *LabelReading) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *LabelReading) GetFolded() bool {
+	if x != nil {
+		return x.Folded
+	}
+	return false
+}
+
+func (x *LabelReading) GetRequest() string {
+	if x != nil {
+		return x.Request
+	}
+	return ""
+}
+
+func (x *LabelReading) GetElements() []*LabelElement {
+	if x != nil {
+		return x.Elements
+	}
+	return nil
+}
+
+func (x *LabelReading) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+// LabelElement is a GS1 element.
+type LabelElement struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Ai            string                 `protobuf:"bytes,1,opt,name=ai,proto3" json:"ai,omitempty"`
+	Value         string                 `protobuf:"bytes,2,opt,name=value,proto3" json:"value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabelElement) Reset() {
+	*x = LabelElement{}
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabelElement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabelElement) ProtoMessage() {}
+
+func (x *LabelElement) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabelElement.ProtoReflect.Descriptor instead.
+func (*LabelElement) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
+}
+
+func (x *LabelElement) GetAi() string {
+	if x != nil {
+		return x.Ai
+	}
+	return ""
+}
+
+func (x *LabelElement) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+// ProductCode is what a maker's code says of the tube it stands on.
+type ProductCode struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	Lot    string                 `protobuf:"bytes,2,opt,name=lot,proto3" json:"lot,omitempty"`
+	Serial string                 `protobuf:"bytes,3,opt,name=serial,proto3" json:"serial,omitempty"`
+	// Expiry is a date, without the day where the label leaves it open.
+	Expiry        string `protobuf:"bytes,4,opt,name=expiry,proto3" json:"expiry,omitempty"`
+	Made          string `protobuf:"bytes,5,opt,name=made,proto3" json:"made,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProductCode) Reset() {
+	*x = ProductCode{}
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProductCode) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProductCode) ProtoMessage() {}
+
+func (x *ProductCode) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProductCode.ProtoReflect.Descriptor instead.
+func (*ProductCode) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
+}
+
+func (x *ProductCode) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *ProductCode) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ProductCode) GetSerial() string {
+	if x != nil {
+		return x.Serial
+	}
+	return ""
+}
+
+func (x *ProductCode) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
+}
+
+func (x *ProductCode) GetMade() string {
+	if x != nil {
+		return x.Made
+	}
+	return ""
+}
+
+type LabelRefusal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Refusal is a word of the closed list.
+	Refusal string `protobuf:"bytes,1,opt,name=refusal,proto3" json:"refusal,omitempty"`
+	// Field of the request that it concerns.
+	Field  string `protobuf:"bytes,2,opt,name=field,proto3" json:"field,omitempty"`
+	Say    string `protobuf:"bytes,3,opt,name=say,proto3" json:"say,omitempty"`
+	Remedy string `protobuf:"bytes,4,opt,name=remedy,proto3" json:"remedy,omitempty"`
+	// Parts are the labels that ran together, in order.
+	Parts []string `protobuf:"bytes,5,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Proposal is what the reader probably sent; another read must confirm it.
+	Proposal string `protobuf:"bytes,6,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	// Ways are the readings of data whose separators are lost.
+	Ways []string `protobuf:"bytes,7,rep,name=ways,proto3" json:"ways,omitempty"`
+	// Product is what a maker's code said; lot and expiry may be noted for the tube.
+	Product       *ProductCode `protobuf:"bytes,8,opt,name=product,proto3" json:"product,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabelRefusal) Reset() {
+	*x = LabelRefusal{}
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabelRefusal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabelRefusal) ProtoMessage() {}
+
+func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabelRefusal.ProtoReflect.Descriptor instead.
+func (*LabelRefusal) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *LabelRefusal) GetRefusal() string {
+	if x != nil {
+		return x.Refusal
+	}
+	return ""
+}
+
+func (x *LabelRefusal) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *LabelRefusal) GetSay() string {
+	if x != nil {
+		return x.Say
+	}
+	return ""
+}
+
+func (x *LabelRefusal) GetRemedy() string {
+	if x != nil {
+		return x.Remedy
+	}
+	return ""
+}
+
+func (x *LabelRefusal) GetParts() []string {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *LabelRefusal) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+func (x *LabelRefusal) GetWays() []string {
+	if x != nil {
+		return x.Ways
+	}
+	return nil
+}
+
+func (x *LabelRefusal) GetProduct() *ProductCode {
+	if x != nil {
+		return x.Product
+	}
+	return nil
+}
+
 var File_custody_v1_custody_proto protoreflect.FileDescriptor
 
 const file_custody_v1_custody_proto_rawDesc = "" +
@@ -5021,7 +5827,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\toffset_ms\x18\x01 \x01(\x03R\boffsetMs\x12%\n" +
 	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\x12!\n" +
 	"\fmonotonic_ms\x18\x03 \x01(\x03R\vmonotonicMs\x12\x17\n" +
-	"\aboot_id\x18\x04 \x01(\tR\x06bootId\"\xf3\x05\n" +
+	"\aboot_id\x18\x04 \x01(\tR\x06bootId\"\x87\x06\n" +
 	"\x04Scan\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x120\n" +
 	"\x05label\x18\x02 \x01(\v2\x1a.specimen.custody.v1.LabelR\x05label\x12\x12\n" +
@@ -5052,7 +5858,8 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02to\x18\x18 \x01(\tR\x02to\x12\x18\n" +
 	"\arequest\x18\x19 \x01(\tR\arequest\x12 \n" +
 	"\fon_behalf_of\x18\x1a \x01(\tR\n" +
-	"onBehalfOf\x1a:\n" +
+	"onBehalfOf\x12\x12\n" +
+	"\x04ward\x18\x1b \x01(\tR\x04ward\x1a:\n" +
 	"\fDetailsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"E\n" +
@@ -5344,7 +6151,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"lastHolder\x12\x1d\n" +
 	"\n" +
 	"last_place\x18\r \x01(\tR\tlastPlace\x12\x1b\n" +
-	"\tlast_seen\x18\x0e \x01(\tR\blastSeen\"\xd3\x02\n" +
+	"\tlast_seen\x18\x0e \x01(\tR\blastSeen\"\xe5\x02\n" +
 	"\x04Step\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1f\n" +
 	"\voccurred_at\x18\x02 \x01(\tR\n" +
@@ -5363,7 +6170,8 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x06voided\x18\v \x01(\bR\x06voided\x12\x1a\n" +
 	"\bsequence\x18\f \x01(\x04R\bsequence\x12\x10\n" +
 	"\x03say\x18\r \x01(\tR\x03say\x12\x18\n" +
-	"\asources\x18\x0e \x01(\x05R\asources\"M\n" +
+	"\asources\x18\x0e \x01(\x05R\asources\x12\x10\n" +
+	"\x03how\x18\x0f \x01(\tR\x03how\"M\n" +
 	"\x12ExplainTestRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04test\x18\x02 \x01(\tR\x04test\x12\x13\n" +
@@ -5494,7 +6302,73 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\adeparts\x18\x04 \x03(\tR\adeparts\x12#\n" +
 	"\rtakes_minutes\x18\x05 \x01(\x03R\ftakesMinutes\x12\x12\n" +
 	"\x04zone\x18\x06 \x01(\tR\x04zone\x12\x0e\n" +
-	"\x02by\x18\a \x01(\tR\x02by2\xe3\x06\n" +
+	"\x02by\x18\a \x01(\tR\x02by\"\x13\n" +
+	"\x11GetSchemesRequest\"\x91\x01\n" +
+	"\rNumberSchemes\x12;\n" +
+	"\aschemes\x18\x01 \x03(\v2!.specimen.custody.v1.NumberSchemeR\aschemes\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12\x17\n" +
+	"\adry_run\x18\x03 \x01(\bR\x06dryRun\x12\x1a\n" +
+	"\bwarnings\x18\x04 \x03(\tR\bwarnings\"\xad\x02\n" +
+	"\fNumberScheme\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
+	"\x06issuer\x18\x02 \x01(\tR\x06issuer\x12\x14\n" +
+	"\x05names\x18\x03 \x01(\tR\x05names\x12\x18\n" +
+	"\apattern\x18\x04 \x01(\tR\apattern\x12\x14\n" +
+	"\x05check\x18\x05 \x01(\tR\x05check\x12\x1f\n" +
+	"\vletter_case\x18\x06 \x01(\tR\n" +
+	"letterCase\x12\x14\n" +
+	"\x05zeros\x18\a \x01(\tR\x05zeros\x12\x0e\n" +
+	"\x02in\x18\b \x03(\tR\x02in\x12\x16\n" +
+	"\x06framed\x18\t \x01(\bR\x06framed\x12\x12\n" +
+	"\x04ward\x18\n" +
+	" \x01(\bR\x04ward\x12\x1b\n" +
+	"\ttube_type\x18\v \x01(\bR\btubeType\x12\x1f\n" +
+	"\vreuse_hours\x18\f \x01(\x03R\n" +
+	"reuseHours\"\xc0\x01\n" +
+	"\x10ReadLabelRequest\x120\n" +
+	"\x05label\x18\x01 \x01(\v2\x1a.specimen.custody.v1.LabelR\x05label\x12\x1c\n" +
+	"\tseparator\x18\x02 \x01(\tR\tseparator\x12\x1c\n" +
+	"\tseparates\x18\x03 \x01(\bR\tseparates\x12\x12\n" +
+	"\x04ward\x18\x04 \x01(\tR\x04ward\x12\x12\n" +
+	"\x04type\x18\x05 \x01(\tR\x04type\x12\x16\n" +
+	"\x06wanted\x18\x06 \x03(\tR\x06wanted\"\x8d\x01\n" +
+	"\x11ReadLabelResponse\x12;\n" +
+	"\areading\x18\x01 \x01(\v2!.specimen.custody.v1.LabelReadingR\areading\x12;\n" +
+	"\arefusal\x18\x02 \x01(\v2!.specimen.custody.v1.LabelRefusalR\arefusal\"\x90\x03\n" +
+	"\fLabelReading\x12\x14\n" +
+	"\x05names\x18\x01 \x01(\tR\x05names\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\tR\x06number\x12\x10\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\x12\x14\n" +
+	"\x05known\x18\x04 \x01(\bR\x05known\x12\x12\n" +
+	"\x04word\x18\x05 \x01(\tR\x04word\x12\x1a\n" +
+	"\bstandard\x18\x06 \x01(\tR\bstandard\x12\x1c\n" +
+	"\tsymbology\x18\a \x01(\tR\tsymbology\x12%\n" +
+	"\x0esymbology_name\x18\b \x01(\tR\rsymbologyName\x12\x16\n" +
+	"\x06scheme\x18\t \x01(\tR\x06scheme\x12\x14\n" +
+	"\x05check\x18\n" +
+	" \x01(\tR\x05check\x12\x16\n" +
+	"\x06folded\x18\v \x01(\bR\x06folded\x12\x18\n" +
+	"\arequest\x18\f \x01(\tR\arequest\x12=\n" +
+	"\belements\x18\r \x03(\v2!.specimen.custody.v1.LabelElementR\belements\x12\x16\n" +
+	"\x06method\x18\x0e \x01(\tR\x06method\"4\n" +
+	"\fLabelElement\x12\x0e\n" +
+	"\x02ai\x18\x01 \x01(\tR\x02ai\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\"{\n" +
+	"\vProductCode\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x10\n" +
+	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x16\n" +
+	"\x06serial\x18\x03 \x01(\tR\x06serial\x12\x16\n" +
+	"\x06expiry\x18\x04 \x01(\tR\x06expiry\x12\x12\n" +
+	"\x04made\x18\x05 \x01(\tR\x04made\"\xea\x01\n" +
+	"\fLabelRefusal\x12\x18\n" +
+	"\arefusal\x18\x01 \x01(\tR\arefusal\x12\x14\n" +
+	"\x05field\x18\x02 \x01(\tR\x05field\x12\x10\n" +
+	"\x03say\x18\x03 \x01(\tR\x03say\x12\x16\n" +
+	"\x06remedy\x18\x04 \x01(\tR\x06remedy\x12\x14\n" +
+	"\x05parts\x18\x05 \x03(\tR\x05parts\x12\x1a\n" +
+	"\bproposal\x18\x06 \x01(\tR\bproposal\x12\x12\n" +
+	"\x04ways\x18\a \x03(\tR\x04ways\x12:\n" +
+	"\aproduct\x18\b \x01(\v2 .specimen.custody.v1.ProductCodeR\aproduct2\xe3\x06\n" +
 	"\x05Scans\x12v\n" +
 	"\vRecordScans\x12'.specimen.custody.v1.RecordScansRequest\x1a(.specimen.custody.v1.RecordScansResponse\"\x14\x82\xd3\xe4\x93\x02\x0e:\x01*\"\t/v1/scans\x12\x82\x01\n" +
 	"\x0eRecordReadings\x12*.specimen.custody.v1.RecordReadingsRequest\x1a+.specimen.custody.v1.RecordReadingsResponse\"\x17\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/readings\x12\x89\x01\n" +
@@ -5519,7 +6393,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\rDeclineSample\x12).specimen.custody.v1.DeclineSampleRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"'\x82\xd3\xe4\x93\x02!:\x01*\"\x1c/v1/draws/{id}:declineSample\x12{\n" +
 	"\n" +
 	"SampleDone\x12&.specimen.custody.v1.SampleDoneRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"$\x82\xd3\xe4\x93\x02\x1e:\x01*\"\x19/v1/draws/{id}:sampleDone\x12y\n" +
-	"\vGetContents\x12'.specimen.custody.v1.GetContentsRequest\x1a\x1d.specimen.custody.v1.Contents\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/carriers/{id}/contents2\xd6\t\n" +
+	"\vGetContents\x12'.specimen.custody.v1.GetContentsRequest\x1a\x1d.specimen.custody.v1.Contents\"\"\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/carriers/{id}/contents2\xab\f\n" +
 	"\tDirectory\x12^\n" +
 	"\bPutPlace\x12\x1a.specimen.custody.v1.Place\x1a\x1a.specimen.custody.v1.Place\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\x1a\x0f/v1/places/{id}\x12e\n" +
 	"\bGetPlace\x12$.specimen.custody.v1.GetEntryRequest\x1a\x1a.specimen.custody.v1.Place\"\x17\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/places/{id}\x12f\n" +
@@ -5534,7 +6408,12 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\tPutDevice\x12\x1b.specimen.custody.v1.Device\x1a\x1b.specimen.custody.v1.Device\"\x1b\x82\xd3\xe4\x93\x02\x15:\x01*\x1a\x10/v1/devices/{id}\x12h\n" +
 	"\tGetDevice\x12$.specimen.custody.v1.GetEntryRequest\x1a\x1b.specimen.custody.v1.Device\"\x18\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/devices/{id}\x12^\n" +
 	"\bPutRoute\x12\x1a.specimen.custody.v1.Route\x1a\x1a.specimen.custody.v1.Route\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\x1a\x0f/v1/routes/{id}\x12e\n" +
-	"\bGetRoute\x12$.specimen.custody.v1.GetEntryRequest\x1a\x1a.specimen.custody.v1.Route\"\x17\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/routes/{id}B5Z3specimen.example/custody/proto/custody/v1;custodyv1b\x06proto3"
+	"\bGetRoute\x12$.specimen.custody.v1.GetEntryRequest\x1a\x1a.specimen.custody.v1.Route\"\x17\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/routes/{id}\x12l\n" +
+	"\n" +
+	"PutSchemes\x12\".specimen.custody.v1.NumberSchemes\x1a\".specimen.custody.v1.NumberSchemes\"\x16\x82\xd3\xe4\x93\x02\x10:\x01*\x1a\v/v1/schemes\x12m\n" +
+	"\n" +
+	"GetSchemes\x12&.specimen.custody.v1.GetSchemesRequest\x1a\".specimen.custody.v1.NumberSchemes\"\x13\x82\xd3\xe4\x93\x02\r\x12\v/v1/schemes\x12v\n" +
+	"\tReadLabel\x12%.specimen.custody.v1.ReadLabelRequest\x1a&.specimen.custody.v1.ReadLabelResponse\"\x1a\x82\xd3\xe4\x93\x02\x14:\x01*\"\x0f/v1/labels:readB5Z3specimen.example/custody/proto/custody/v1;custodyv1b\x06proto3"
 
 var (
 	file_custody_v1_custody_proto_rawDescOnce sync.Once
@@ -5548,7 +6427,7 @@ func file_custody_v1_custody_proto_rawDescGZIP() []byte {
 	return file_custody_v1_custody_proto_rawDescData
 }
 
-var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 57)
+var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
 var file_custody_v1_custody_proto_goTypes = []any{
 	(*Label)(nil),                  // 0: specimen.custody.v1.Label
 	(*Clock)(nil),                  // 1: specimen.custody.v1.Clock
@@ -5605,16 +6484,25 @@ var file_custody_v1_custody_proto_goTypes = []any{
 	(*Person)(nil),                 // 52: specimen.custody.v1.Person
 	(*Device)(nil),                 // 53: specimen.custody.v1.Device
 	(*Route)(nil),                  // 54: specimen.custody.v1.Route
-	nil,                            // 55: specimen.custody.v1.Scan.DetailsEntry
-	nil,                            // 56: specimen.custody.v1.Tube.FactsEntry
-	(*v1.Verdict)(nil),             // 57: specimen.stability.v1.Verdict
-	(*v1.Flag)(nil),                // 58: specimen.stability.v1.Flag
-	(*v1.Explanation)(nil),         // 59: specimen.stability.v1.Explanation
+	(*GetSchemesRequest)(nil),      // 55: specimen.custody.v1.GetSchemesRequest
+	(*NumberSchemes)(nil),          // 56: specimen.custody.v1.NumberSchemes
+	(*NumberScheme)(nil),           // 57: specimen.custody.v1.NumberScheme
+	(*ReadLabelRequest)(nil),       // 58: specimen.custody.v1.ReadLabelRequest
+	(*ReadLabelResponse)(nil),      // 59: specimen.custody.v1.ReadLabelResponse
+	(*LabelReading)(nil),           // 60: specimen.custody.v1.LabelReading
+	(*LabelElement)(nil),           // 61: specimen.custody.v1.LabelElement
+	(*ProductCode)(nil),            // 62: specimen.custody.v1.ProductCode
+	(*LabelRefusal)(nil),           // 63: specimen.custody.v1.LabelRefusal
+	nil,                            // 64: specimen.custody.v1.Scan.DetailsEntry
+	nil,                            // 65: specimen.custody.v1.Tube.FactsEntry
+	(*v1.Verdict)(nil),             // 66: specimen.stability.v1.Verdict
+	(*v1.Flag)(nil),                // 67: specimen.stability.v1.Flag
+	(*v1.Explanation)(nil),         // 68: specimen.stability.v1.Explanation
 }
 var file_custody_v1_custody_proto_depIdxs = []int32{
 	0,  // 0: specimen.custody.v1.Scan.label:type_name -> specimen.custody.v1.Label
 	1,  // 1: specimen.custody.v1.Scan.clock:type_name -> specimen.custody.v1.Clock
-	55, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
+	64, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
 	2,  // 3: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
 	5,  // 4: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
 	35, // 5: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
@@ -5631,11 +6519,11 @@ var file_custody_v1_custody_proto_depIdxs = []int32{
 	15, // 16: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
 	27, // 17: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
 	27, // 18: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
-	57, // 19: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
-	58, // 20: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
+	66, // 19: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
+	67, // 20: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
 	35, // 21: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
 	36, // 22: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
-	56, // 23: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
+	65, // 23: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
 	34, // 24: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
 	36, // 25: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
 	45, // 26: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
@@ -5646,73 +6534,85 @@ var file_custody_v1_custody_proto_depIdxs = []int32{
 	47, // 31: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
 	51, // 32: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
 	35, // 33: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
-	3,  // 34: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
-	6,  // 35: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
-	10, // 36: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
-	20, // 37: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
-	21, // 38: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
-	22, // 39: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
-	24, // 40: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
-	26, // 41: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
-	29, // 42: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
-	30, // 43: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	30, // 44: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	31, // 45: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
-	32, // 46: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
-	37, // 47: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
-	38, // 48: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
-	40, // 49: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
-	41, // 50: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
-	42, // 51: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
-	43, // 52: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
-	48, // 53: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
-	46, // 54: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
-	49, // 55: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
-	46, // 56: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
-	50, // 57: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
-	46, // 58: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
-	52, // 59: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
-	46, // 60: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
-	53, // 61: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
-	46, // 62: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
-	54, // 63: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
-	46, // 64: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
-	4,  // 65: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
-	9,  // 66: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
-	12, // 67: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
-	5,  // 68: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 69: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
-	23, // 70: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
-	25, // 71: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
-	28, // 72: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
-	28, // 73: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
-	28, // 74: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
-	28, // 75: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
-	28, // 76: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
-	33, // 77: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
-	59, // 78: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
-	39, // 79: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
-	5,  // 80: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 81: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 82: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
-	44, // 83: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
-	48, // 84: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
-	48, // 85: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
-	49, // 86: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
-	49, // 87: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
-	50, // 88: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
-	50, // 89: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
-	52, // 90: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
-	52, // 91: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
-	53, // 92: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
-	53, // 93: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
-	54, // 94: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
-	54, // 95: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
-	65, // [65:96] is the sub-list for method output_type
-	34, // [34:65] is the sub-list for method input_type
-	34, // [34:34] is the sub-list for extension type_name
-	34, // [34:34] is the sub-list for extension extendee
-	0,  // [0:34] is the sub-list for field type_name
+	57, // 34: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
+	0,  // 35: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
+	60, // 36: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
+	63, // 37: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
+	61, // 38: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
+	62, // 39: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
+	3,  // 40: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
+	6,  // 41: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
+	10, // 42: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
+	20, // 43: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
+	21, // 44: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
+	22, // 45: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
+	24, // 46: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
+	26, // 47: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
+	29, // 48: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
+	30, // 49: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	30, // 50: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	31, // 51: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
+	32, // 52: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
+	37, // 53: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
+	38, // 54: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
+	40, // 55: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
+	41, // 56: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
+	42, // 57: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
+	43, // 58: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
+	48, // 59: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
+	46, // 60: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
+	49, // 61: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
+	46, // 62: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
+	50, // 63: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
+	46, // 64: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
+	52, // 65: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
+	46, // 66: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
+	53, // 67: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
+	46, // 68: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
+	54, // 69: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
+	46, // 70: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
+	56, // 71: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
+	55, // 72: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
+	58, // 73: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
+	4,  // 74: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
+	9,  // 75: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
+	12, // 76: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
+	5,  // 77: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 78: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
+	23, // 79: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
+	25, // 80: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
+	28, // 81: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
+	28, // 82: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
+	28, // 83: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
+	28, // 84: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
+	28, // 85: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
+	33, // 86: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
+	68, // 87: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
+	39, // 88: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
+	5,  // 89: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 90: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
+	5,  // 91: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
+	44, // 92: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
+	48, // 93: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
+	48, // 94: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
+	49, // 95: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
+	49, // 96: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
+	50, // 97: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
+	50, // 98: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
+	52, // 99: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
+	52, // 100: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
+	53, // 101: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
+	53, // 102: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
+	54, // 103: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
+	54, // 104: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
+	56, // 105: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	56, // 106: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	59, // 107: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
+	74, // [74:108] is the sub-list for method output_type
+	40, // [40:74] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_custody_proto_init() }
@@ -5729,7 +6629,7 @@ func file_custody_v1_custody_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_custody_proto_rawDesc), len(file_custody_v1_custody_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   57,
+			NumMessages:   66,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -988,6 +988,9 @@ const (
 	Directory_GetDevice_FullMethodName  = "/specimen.custody.v1.Directory/GetDevice"
 	Directory_PutRoute_FullMethodName   = "/specimen.custody.v1.Directory/PutRoute"
 	Directory_GetRoute_FullMethodName   = "/specimen.custody.v1.Directory/GetRoute"
+	Directory_PutSchemes_FullMethodName = "/specimen.custody.v1.Directory/PutSchemes"
+	Directory_GetSchemes_FullMethodName = "/specimen.custody.v1.Directory/GetSchemes"
+	Directory_ReadLabel_FullMethodName  = "/specimen.custody.v1.Directory/ReadLabel"
 )
 
 // DirectoryClient is the client API for Directory service.
@@ -1008,6 +1011,13 @@ type DirectoryClient interface {
 	GetDevice(ctx context.Context, in *GetEntryRequest, opts ...grpc.CallOption) (*Device, error)
 	PutRoute(ctx context.Context, in *Route, opts ...grpc.CallOption) (*Route, error)
 	GetRoute(ctx context.Context, in *GetEntryRequest, opts ...grpc.CallOption) (*Route, error)
+	// PutSchemes declares the site's number schemes, all of them: a set in which one
+	// label could be two things is refused. With dry run it is only checked.
+	PutSchemes(ctx context.Context, in *NumberSchemes, opts ...grpc.CallOption) (*NumberSchemes, error)
+	GetSchemes(ctx context.Context, in *GetSchemesRequest, opts ...grpc.CallOption) (*NumberSchemes, error)
+	// ReadLabel says what a label names, or why it can't be read and what to do. It
+	// records nothing.
+	ReadLabel(ctx context.Context, in *ReadLabelRequest, opts ...grpc.CallOption) (*ReadLabelResponse, error)
 }
 
 type directoryClient struct {
@@ -1138,6 +1148,36 @@ func (c *directoryClient) GetRoute(ctx context.Context, in *GetEntryRequest, opt
 	return out, nil
 }
 
+func (c *directoryClient) PutSchemes(ctx context.Context, in *NumberSchemes, opts ...grpc.CallOption) (*NumberSchemes, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(NumberSchemes)
+	err := c.cc.Invoke(ctx, Directory_PutSchemes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *directoryClient) GetSchemes(ctx context.Context, in *GetSchemesRequest, opts ...grpc.CallOption) (*NumberSchemes, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(NumberSchemes)
+	err := c.cc.Invoke(ctx, Directory_GetSchemes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *directoryClient) ReadLabel(ctx context.Context, in *ReadLabelRequest, opts ...grpc.CallOption) (*ReadLabelResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReadLabelResponse)
+	err := c.cc.Invoke(ctx, Directory_ReadLabel_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DirectoryServer is the server API for Directory service.
 // All implementations must embed UnimplementedDirectoryServer
 // for forward compatibility.
@@ -1156,6 +1196,13 @@ type DirectoryServer interface {
 	GetDevice(context.Context, *GetEntryRequest) (*Device, error)
 	PutRoute(context.Context, *Route) (*Route, error)
 	GetRoute(context.Context, *GetEntryRequest) (*Route, error)
+	// PutSchemes declares the site's number schemes, all of them: a set in which one
+	// label could be two things is refused. With dry run it is only checked.
+	PutSchemes(context.Context, *NumberSchemes) (*NumberSchemes, error)
+	GetSchemes(context.Context, *GetSchemesRequest) (*NumberSchemes, error)
+	// ReadLabel says what a label names, or why it can't be read and what to do. It
+	// records nothing.
+	ReadLabel(context.Context, *ReadLabelRequest) (*ReadLabelResponse, error)
 	mustEmbedUnimplementedDirectoryServer()
 }
 
@@ -1201,6 +1248,15 @@ func (UnimplementedDirectoryServer) PutRoute(context.Context, *Route) (*Route, e
 }
 func (UnimplementedDirectoryServer) GetRoute(context.Context, *GetEntryRequest) (*Route, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRoute not implemented")
+}
+func (UnimplementedDirectoryServer) PutSchemes(context.Context, *NumberSchemes) (*NumberSchemes, error) {
+	return nil, status.Error(codes.Unimplemented, "method PutSchemes not implemented")
+}
+func (UnimplementedDirectoryServer) GetSchemes(context.Context, *GetSchemesRequest) (*NumberSchemes, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetSchemes not implemented")
+}
+func (UnimplementedDirectoryServer) ReadLabel(context.Context, *ReadLabelRequest) (*ReadLabelResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadLabel not implemented")
 }
 func (UnimplementedDirectoryServer) mustEmbedUnimplementedDirectoryServer() {}
 func (UnimplementedDirectoryServer) testEmbeddedByValue()                   {}
@@ -1439,6 +1495,60 @@ func _Directory_GetRoute_Handler(srv interface{}, ctx context.Context, dec func(
 	return interceptor(ctx, in, info, handler)
 }
 
+func _Directory_PutSchemes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(NumberSchemes)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServer).PutSchemes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Directory_PutSchemes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServer).PutSchemes(ctx, req.(*NumberSchemes))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Directory_GetSchemes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetSchemesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServer).GetSchemes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Directory_GetSchemes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServer).GetSchemes(ctx, req.(*GetSchemesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _Directory_ReadLabel_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadLabelRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DirectoryServer).ReadLabel(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: Directory_ReadLabel_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DirectoryServer).ReadLabel(ctx, req.(*ReadLabelRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // Directory_ServiceDesc is the grpc.ServiceDesc for Directory service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1493,6 +1603,18 @@ var Directory_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRoute",
 			Handler:    _Directory_GetRoute_Handler,
+		},
+		{
+			MethodName: "PutSchemes",
+			Handler:    _Directory_PutSchemes_Handler,
+		},
+		{
+			MethodName: "GetSchemes",
+			Handler:    _Directory_GetSchemes_Handler,
+		},
+		{
+			MethodName: "ReadLabel",
+			Handler:    _Directory_ReadLabel_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
