@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strconv"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 	"specimen.example/custody/internal/live"
 	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/thermal"
@@ -21,10 +23,12 @@ func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
 	if !m.Ready() {
 		return web.TubePage{}, web.ErrNotReady
 	}
-	key, err := event.LocalKey(id)
-	if err != nil {
-		return web.TubePage{}, web.ErrNotFound // no label can read like this
+	named, err := m.Find(label.Input{Raw: []byte(id)}, event.KindTube)
+	var refusal *label.Refusal
+	if errors.As(err, &refusal) {
+		return web.TubePage{}, &web.LabelRefused{Say: refusal.Say, Remedy: refusal.Remedy}
 	}
+	key := named.Key
 	v, ok := m.View(key)
 	if !ok {
 		return web.TubePage{}, web.ErrNotFound
@@ -419,6 +423,9 @@ func (n names) step(s *custody.Step, voids map[string]*custody.Step, v *live.Vie
 	}
 	if s.Inherited {
 		row.Inherited = n.carrier(s.By)
+	}
+	if strings.Contains(r.How, ".") { // somebody said by what it was read
+		row.Label = label.WordOf(r.How)
 	}
 	var notes []string
 	for _, f := range s.Facts {

@@ -123,7 +123,7 @@ func (s *Scan) step(at event.Instant) (Step, error) {
 	}
 	for _, one := range []struct{ key, text string }{
 		{"by", s.By}, {"at", s.Place}, {"on", s.Device}, {"with", s.With}, {"in", s.Carrier}, {"from", s.From}, {"to", s.To},
-		{"draw", draw}, {"patient", patient}, {"request", s.Request}, {"type", s.Type}, {"parent", s.Parent},
+		{"draw", draw}, {"patient", patient}, {"request", s.Request}, {"type", s.Type}, {"parent", s.Parent}, {"ward", s.Ward},
 		{"tests", strings.Join(s.Tests, ",")}, {"typed", s.TypedAt}, {"how", s.How}, {"reason", s.Reason}, {"note", s.Note},
 	} {
 		say(one.key, one.text)

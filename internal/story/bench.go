@@ -61,6 +61,7 @@ type Scan struct {
 	Request string
 	Type    string
 	Parent  string
+	Ward    string // that gave out the number
 	Tests   []string
 	Mode    event.Mode
 	TypedAt string // as typed; a date is put before a bare time of day
@@ -232,8 +233,13 @@ type Route struct {
 
 // Scheme declares a scheme of numbers.
 type Scheme struct {
-	ID, Pattern, Ward string
-	Reuse             time.Duration
+	ID, Pattern, Names string
+	Check, Case, Zeros string
+	In                 []string
+	Framed             bool
+	Ward               bool // wards give out the numbers each for itself
+	PerType            bool // the tube's type completes the number
+	Reuse              time.Duration
 }
 
 func (Place) declared()   {}

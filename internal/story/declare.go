@@ -65,7 +65,9 @@ func (s *Story) declare(d Decl, kinds map[string]event.Kind) Declared {
 		return Route{ID: d.ID, From: as.Text("from"), To: as.Text("to"), Zone: cmp.Or(as.Text("zone"), s.Zone), Departs: departs.List, Takes: takes.Duration}
 	case "scheme":
 		reuse, _ := as.Get("reuse")
-		return Scheme{ID: d.ID, Pattern: as.Text("pattern"), Ward: as.Text("ward"), Reuse: reuse.Duration}
+		in, _ := as.Get("stands-in")
+		return Scheme{ID: d.ID, Pattern: as.Text("pattern"), Names: cmp.Or(as.Text("names"), string(event.KindTube)), Check: as.Text("check"), Case: as.Text("case"),
+			Zeros: as.Text("zeros"), In: in.List, Framed: as.Yes("framed"), Ward: as.Text("ward") == "yes", PerType: as.Yes("per-type"), Reuse: reuse.Duration}
 	default:
 		tests, _ := as.Get("tests")
 		conditions, _ := as.Get("condition")

@@ -285,7 +285,7 @@ func (r *runner) scan(st *Step) Scan {
 		ID: as.Text("id"), Step: st.Verb, Occurred: st.At, DeviceTime: st.At.Add(off), OffsetMs: off.Milliseconds(), MonotonicMs: mono.Number,
 		Device: device, DeviceSeq: r.seqs[st.Line], Place: as.Text("at"), By: as.Text("by"), With: as.Text("with"),
 		From: as.Text("from"), To: as.Text("to"), Draw: as.Text("draw"), Patient: as.Text("patient"), Request: as.Text("request"),
-		Type: as.Text("type"), Parent: as.Text("parent"), Tests: tests.List, Mode: event.Live, TypedAt: r.typed(st),
+		Type: as.Text("type"), Parent: as.Text("parent"), Ward: as.Text("ward"), Tests: tests.List, Mode: event.Live, TypedAt: r.typed(st),
 		How: as.Text("how"), Reason: as.Text("reason"), Note: as.Text("note"), Line: st.Line,
 	}
 	if mono.Number > 0 {

@@ -36,7 +36,7 @@ type verb struct {
 
 // everyStep are the keys that any step takes.
 func everyStep() []string {
-	return []string{"by", "at", "on", "with", "typed", "sent", "id", "seq", "mono", "boot", "how", "reason", "note"}
+	return []string{"by", "at", "on", "with", "typed", "sent", "id", "seq", "mono", "boot", "how", "ward", "reason", "note"}
 }
 
 // verbs is a table that nothing changes. The order of ids and the own keys of a
@@ -130,7 +130,7 @@ var declared = map[string][]string{
 	"logger":  {"every", "hold", "max-gap", "in", "uncertainty", "due", "zone"},
 	"request": requestKeys(),
 	"route":   {"from", "to", "departs", "takes", "zone"},
-	"scheme":  {"pattern", "reuse", "ward"},
+	"scheme":  {"pattern", "names", "check", "case", "zeros", "stands-in", "framed", "ward", "per-type", "reuse"},
 	"tube":    {"type", "tests", "request", "patient", "condition", "irreplaceable"},
 }
 
@@ -160,7 +160,7 @@ var shapes = map[string]shape{
 	"volume": aNumber, "count": aNumber, "g": aNumber, "minutes": aNumber,
 	"every": aDuration, "hold": aDuration, "max-gap": aDuration, "takes": aDuration, "reuse": aDuration, "bench-spin": aDuration,
 	"error": anOffset, "c": aCelsius, "uncertainty": aCelsius, "assumed": aBand,
-	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "relabel": yesOrNo, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo,
+	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "relabel": yesOrNo, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo, "framed": yesOrNo, "per-type": yesOrNo, "stands-in": aList,
 }
 
 // expectShapes are the shapes that differ in an expectation.
@@ -191,6 +191,10 @@ func closedWords(where, key string) []string {
 		return []string{"needle", "winged", "catheter", "line", "capillary"}
 	case "role":
 		return []string{"collector", "courier", "reception", "scientist", "quality", "engineer"}
+	case "ward": // of a step it is a place
+		if where == "scheme" {
+			return []string{"yes", "no"}
+		}
 	case "what":
 		return []string{"measured", "set-up", "tested", "transfused"}
 	case "kind":

@@ -59,6 +59,15 @@ func noTube(id string) plainPage {
 	}
 }
 
+func noNumber(id string, l *LabelRefused) plainPage {
+	return plainPage{
+		Head: "This is not the number of one tube",
+		Said: []string{fmt.Sprintf("%q: %s", id, sentence(l.Say))},
+		Do:   []string{sentence(l.Remedy)},
+		Form: true,
+	}
+}
+
 func noPage(path string) plainPage {
 	return plainPage{
 		Head: "There is no such page",

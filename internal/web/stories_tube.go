@@ -96,7 +96,7 @@ func tubeWithin() TubePage {
 			NextShare: ShareRow{Share: "1 in 20", When: Due{ahead(145), ahead(145)}},
 		}},
 		Steps: []StepRow{
-			{At: ago(95), Step: "collected", By: "mira", Place: "ward north", Device: "H-09"},
+			{At: ago(95), Step: "collected", By: "mira", Place: "ward north", Device: "H-09", Label: "GS1"},
 			{At: ago(80), Step: "packed into", Carrier: "box B-3", By: "mira", Place: "ward north", Device: "H-09"},
 			{At: ago(52), Recorded: ago(20), Step: "taken over", By: "oskar", From: "mira", Place: "ward north", Device: "H-07", Inherited: "box B-3", Reported: true},
 			{At: ago(48), Step: "departed", By: "oskar", Place: "ward north", Device: "H-07", Inherited: "box B-3"},

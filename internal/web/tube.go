@@ -291,6 +291,9 @@ func stepOf(c clock, s StepRow) stepWords {
 	} else {
 		how = append(how, "this tube")
 	}
+	if s.Label != "" {
+		how = append(how, s.Label+" label")
+	}
 	if s.Device != "" {
 		how = append(how, s.Device)
 	}

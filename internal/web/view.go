@@ -247,6 +247,7 @@ type StepRow struct {
 	Place     string
 	Carrier   string
 	Device    string
+	Label     string // GS1 or plain, where it is known how the label was read
 	Inherited string // carrier it was inherited from, shown as "by box B-3"
 	Reported  bool   // told later, not scanned live
 	Note      string

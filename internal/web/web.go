@@ -26,6 +26,13 @@ var (
 	ErrNotReady = errors.New("the log is still being read; try again in a moment")
 )
 
+// LabelRefused is what a Source answers when what was typed or scanned can't be a
+// number of the kind asked for, with what to do.
+type LabelRefused struct{ Say, Remedy string }
+
+// Error implements error.
+func (l *LabelRefused) Error() string { return l.Say + "; " + l.Remedy }
+
 // Change says that the log has grown and a page may differ.
 type Change struct {
 	Seq uint64 // log sequence of the change
@@ -214,6 +221,11 @@ func (s *server) tube(w http.ResponseWriter, r *http.Request) {
 	p, err := s.src.Tube(r.Context(), id)
 	if errors.Is(err, ErrNotFound) {
 		s.send(w, r, http.StatusNotFound, noTube(id))
+		return
+	}
+	var refused *LabelRefused
+	if errors.As(err, &refused) {
+		s.send(w, r, http.StatusNotFound, noNumber(id, refused))
 		return
 	}
 	if err != nil {

@@ -1,7 +1,6 @@
 package rehearse
 
 import (
-	"errors"
 	"fmt"
 	"time"
 
@@ -44,10 +43,20 @@ func (b *Bench) Declare(d story.Declared) error {
 	case story.Tube:
 		return b.tube(d)
 	case story.Scheme:
-		return errors.New("the API has no way to declare a number scheme; leave the line out")
+		return b.scheme(d)
 	default:
 		return fmt.Errorf("a rehearsal can't declare a %T", d)
 	}
+}
+
+// scheme declares a number scheme beside those that the story declared before it.
+func (b *Bench) scheme(d story.Scheme) error {
+	b.schemes = append(b.schemes, &custodyv1.NumberScheme{
+		Id: d.ID, Names: d.Names, Pattern: d.Pattern, Check: d.Check, LetterCase: d.Case, Zeros: d.Zeros, In: d.In,
+		Framed: d.Framed, Ward: d.Ward, TubeType: d.PerType, ReuseHours: int64(d.Reuse / time.Hour),
+	})
+	_, err := call(b, b.directory.PutSchemes, &custodyv1.NumberSchemes{Schemes: b.schemes, By: author})
+	return Plain(err)
 }
 
 func (b *Bench) logger(d story.Logger) error {

@@ -49,9 +49,10 @@ type Bench struct {
 	flags     stabilityv1.FlagsClient
 	rules     stabilityv1.RulesClient
 
-	now    event.Instant
-	counts map[string]stability.CountsFrom // by id of the limit
-	serial int                             // of ids made here
+	now     event.Instant
+	counts  map[string]stability.CountsFrom // by id of the limit
+	schemes []*custodyv1.NumberScheme       // declared so far: they are declared together
+	serial  int                             // of ids made here
 }
 
 var _ story.Bench = (*Bench)(nil)

@@ -233,8 +233,10 @@ func TestDeclare(t *testing.T) {
 	if r := last[*custodyv1.PlaceRequestRequest](t, f); r.Id != "OF-TB2" || !r.Irreplaceable || r.Tubes[0].Tube != "TB2" {
 		t.Errorf("an irreplaceable tube: %v", r)
 	}
-	if err := b.Declare(story.Scheme{ID: "S"}); err == nil {
-		t.Error("a scheme can't be declared over the API, and nothing says so")
+	declare(story.Scheme{ID: "TB", Names: "tube", Pattern: "TB######"})
+	declare(story.Scheme{ID: "DT", Names: "tube", Pattern: "DT-###", Ward: true, Reuse: 48 * time.Hour})
+	if m := last[*custodyv1.NumberSchemes](t, f); len(m.Schemes) != 2 || m.Schemes[0].Id != "TB" || !m.Schemes[1].Ward || m.Schemes[1].ReuseHours != 48 {
+		t.Errorf("schemes are declared together: %v", m)
 	}
 }
 

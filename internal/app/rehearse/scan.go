@@ -49,7 +49,7 @@ func Wire(s story.Scan) *custodyv1.Scan {
 		Id: s.ID, Step: s.Step, OccurredAt: s.DeviceTime.String(), Device: s.Device, DeviceSeq: s.DeviceSeq, Place: s.Place,
 		By: s.By, From: s.From, With: s.With, Carrier: s.Carrier, Draw: s.Draw, Patient: s.Patient, Type: s.Type, Parent: s.Parent,
 		Details: maps.Clone(s.Details), Mode: string(s.Mode), TypedAt: typed(s.TypedAt), How: s.How, Reason: s.Reason, Tests: s.Tests, To: s.To,
-		Request: s.Request,
+		Request: s.Request, Ward: s.Ward,
 	}
 	if s.Device != "" {
 		w.Clock = &custodyv1.Clock{OffsetMs: s.OffsetMs, MonotonicMs: s.MonotonicMs, BootId: s.BootID}
