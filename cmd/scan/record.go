@@ -99,6 +99,7 @@ Steps: ` + strings.Join(event.Steps(), " "),
 	f.StringVar(&s.Reason, "reason", "", "word of the reason list, or free text")
 	f.StringVar(&s.TypedAt, "typed", "", "a time that a person typed, with an offset or local to the place")
 	f.StringVar(&s.How, "how", "", "how the label was read: camera, reader or typed")
+	f.StringVar(&s.Ward, "ward", "", "ward that gave out the number, where wards do so each for itself")
 	f.StringVar(&s.Mode, "mode", "", "live (may be stopped) or reported (happened already)")
 	f.StringArrayVar(&r.details, "detail", nil, "a key of the step's own, as key=value; may be repeated")
 	f.StringVar(&r.id, "id", "", "id of the scan, to send the same scan again; for one label")
@@ -280,7 +281,7 @@ func (r *recording) of(label string, now time.Time) (*custodyv1.Scan, error) {
 		Device: r.scan.Device, Place: r.scan.Place, By: r.scan.By, From: r.scan.From, To: r.scan.To, With: r.scan.With,
 		Carrier: r.scan.Carrier, Draw: r.scan.Draw, Patient: r.scan.Patient, Request: r.scan.Request, Type: r.scan.Type,
 		Parent: r.scan.Parent, Tests: r.scan.Tests, Details: r.scan.Details, Mode: r.scan.Mode, TypedAt: r.scan.TypedAt,
-		How: r.scan.How, Reason: r.scan.Reason,
+		How: r.scan.How, Ward: r.scan.Ward, Reason: r.scan.Reason,
 	}
 	if s.Id == "" {
 		id, err := uuid.NewV7()
@@ -298,7 +299,7 @@ func (r *recording) of(label string, now time.Time) (*custodyv1.Scan, error) {
 	case s.Step == "start-draw" || s.Step == "end-draw":
 		s.Draw = label
 	default:
-		s.Label = &custodyv1.Label{Text: label, How: s.How}
+		s.Label = labelOf(label, s.How)
 	}
 	return s, nil
 }

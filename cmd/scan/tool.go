@@ -77,6 +77,7 @@ wrong, 3 not saved or the server can't be reached.`,
 	flags.DurationVar(&t.timeout, "timeout", 15*time.Second, "how long to try")
 	flags.BoolVar(&t.json, "json", false, "one JSON object a line, for programs")
 	root.AddCommand(t.recordCommand(), t.tubeCommand(), t.carrierCommand(), t.flagsCommand(), t.takeFlagCommand(),
+		t.labelCommand(), t.schemesCommand(),
 		t.readingsCommand(), t.rulesCommand(), t.rehearseCommand(), t.completionCommand())
 	return root
 }

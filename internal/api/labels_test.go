@@ -39,7 +39,9 @@ func TestAnAmbiguousSchemeIsRefusedAtSetUp(t *testing.T) {
 	if a := d.rest(http.MethodPut, "/v1/schemes", `{"dryRun":true,"schemes":[{"id":"Z","names":"tube","pattern":"Z#"}]}`); a.code != http.StatusOK {
 		t.Errorf("%d %s", a.code, a.body)
 	}
-	var got struct{ Schemes []struct{ ID, Pattern string } }
+	var got struct {
+		Schemes []struct{ ID, Pattern string }
+	}
 	d.rest(http.MethodGet, "/v1/schemes", "").into(t, &got)
 	if len(got.Schemes) != 3 || got.Schemes[0].ID != "TB" || got.Schemes[1].Pattern != "DT-###" {
 		t.Errorf("%+v", got)

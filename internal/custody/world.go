@@ -134,6 +134,26 @@ func (w *World) Seq(t Target) uint64 {
 	return 0
 }
 
+// Knows reports whether anything was said of t, by a record of its own or of others:
+// a tube that a request names, a box that something was packed into.
+func (w *World) Knows(t Target) bool {
+	if w.Seq(t) != 0 || len(w.loggersOn[t]) > 0 {
+		return true
+	}
+	switch t.Kind {
+	case event.KindTube:
+		return len(w.assigned[t.Key]) > 0 || len(w.children[t.Key]) > 0 || len(w.splits[t.Key]) > 0
+	case event.KindCarrier:
+		return w.members[t.Key] != nil
+	case event.KindDraw:
+		return len(w.byDraw[t.Key]) > 0
+	case event.KindRequest:
+		return len(w.byRequest[t.Key]) > 0
+	default:
+		return false
+	}
+}
+
 // Begun is when the first thing happened to t, 0 when nothing is known of it.
 func (w *World) Begun(t Target) event.Instant {
 	var first event.Instant

@@ -54,7 +54,7 @@ type Named struct {
 	Reading label.Reading
 }
 
-// Find reads a label and says which aggregate of one of the kinds it names. What was
+// Find reads a label and says which aggregate of one of the kinds, or of any, it names. What was
 // written under a number stays found by it when the site's schemes change, and a
 // number is found by the form in which screens show it. The error is always a
 // *label.Refusal.
@@ -63,6 +63,9 @@ func (m *Model) Find(in label.Input, kinds ...event.Kind) (Named, error) {
 		if t, ok := label.ThingOf(k); ok {
 			in.Want = append(in.Want, t)
 		}
+	}
+	if len(kinds) == 0 {
+		kinds = event.Kinds()
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -87,7 +90,7 @@ func (m *Model) Find(in label.Input, kinds ...event.Kind) (Named, error) {
 			continue // the number comes again, and this is its first use
 		}
 		for _, k := range kinds {
-			if t := (custody.Target{Kind: k, Key: key}); m.world.Seq(t) != 0 {
+			if t := (custody.Target{Kind: k, Key: key}); m.knows(t) {
 				thing, _ := label.ThingOf(k)
 				how := label.Reading{Names: thing, Key: key, Text: key.Label(), Standard: label.StandardPlain, How: in.How, Raw: in.Raw}
 				return Named{Target: t, Known: true, Reading: how}, nil
@@ -101,20 +104,26 @@ func (m *Model) Find(in label.Input, kinds ...event.Kind) (Named, error) {
 // it is what the log knows under it, else the first kind of which no numbers are
 // declared.
 func (m *Model) named(r label.Reading, at event.Instant, kinds []event.Kind) Named {
-	kind, _ := r.Names.Kind()
-	if kind == "" && len(kinds) > 0 {
+	kind, ok := r.Names.Kind()
+	if !ok {
 		kind = kinds[0]
 	}
 	first := custody.Target{Kind: kind, Key: m.useOf(r, kind, at)}
 	if r.Scheme != event.Local {
-		return Named{Target: first, Known: m.world.Seq(first) != 0, Reading: r}
+		return Named{Target: first, Known: m.knows(first), Reading: r}
 	}
 	for _, k := range kinds {
-		if t := (custody.Target{Kind: k, Key: r.Key}); m.world.Seq(t) != 0 {
+		if t := (custody.Target{Kind: k, Key: r.Key}); m.knows(t) {
+			r.Names, _ = label.ThingOf(k)
 			return Named{Target: t, Known: true, Reading: r}
 		}
 	}
 	return Named{Target: first, Reading: r}
+}
+
+// knows reports whether the log has something of t.
+func (m *Model) knows(t custody.Target) bool {
+	return m.world.Knows(t) || t.Kind == event.KindLogger && m.series[t.Key] != nil
 }
 
 // useOf gives the key of a reading: which use of a number that comes again is meant at
