@@ -76,6 +76,16 @@ func TestATubeIsFoundWhateverSchemesCome(t *testing.T) {
 	}
 }
 
+// Routes have no labels: no scheme says what their names look like.
+func TestARouteIsFoundByItsName(t *testing.T) {
+	d := start(t, memlog.New())
+	d.rest(http.MethodPut, "/v1/schemes", siteSchemes)
+	d.rest(http.MethodPut, "/v1/routes/FERRY", `{"from":"ISLE","to":"LAB","departs":["07:30"],"takesMinutes":"45","zone":"Europe/Berlin"}`)
+	if a := d.rest(http.MethodGet, "/v1/routes/ferry", ""); a.code != http.StatusOK {
+		t.Errorf("%d %s", a.code, a.body)
+	}
+}
+
 // DWN-S2 over the API: a scan of a number that two wards gave out asks which, and
 // says which are known.
 func TestANumberOfTwoWardsIsAskedAbout(t *testing.T) {

@@ -54,10 +54,10 @@ type Named struct {
 	Reading label.Reading
 }
 
-// Find reads a label and says which aggregate of one of the kinds, or of any, it names. What was
-// written under a number stays found by it when the site's schemes change, and a
-// number is found by the form in which screens show it. The error is always a
-// *label.Refusal.
+// Find reads a label and says which aggregate of one of the kinds, or of any, it
+// names. What was written under a number stays found by it when the site's schemes
+// change, and a number is found by the form in which screens show it. The error is
+// always a *label.Refusal.
 func (m *Model) Find(in label.Input, kinds ...event.Kind) (Named, error) {
 	for _, k := range kinds {
 		if t, ok := label.ThingOf(k); ok {
@@ -69,6 +69,14 @@ func (m *Model) Find(in label.Input, kinds ...event.Kind) (Named, error) {
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if len(in.Want) == 0 && label.ByName(kinds[0]) { // a route has a name and no label
+		key, err := event.LocalKey(in.Text())
+		if err != nil {
+			return Named{}, &label.Refusal{Field: "raw", What: event.RefuseUnknownLabel, Say: err.Error(), Remedy: "write its name"}
+		}
+		t := custody.Target{Kind: kinds[0], Key: key}
+		return Named{Target: t, Known: m.knows(t)}, nil
+	}
 	r, err := m.numbers.Read(in)
 	named := Named{Reading: r}
 	if err == nil {

@@ -153,7 +153,17 @@ func (s *seeding) people(ctx context.Context) error {
 	return nil
 }
 
+// schemes are the numbers of the group: the laboratory's on printed labels, and what
+// each clinic writes on while the network is down.
+var schemes = []*custodyv1.NumberScheme{
+	{Id: "DEMO", Issuer: "the laboratory, with the request", Names: "tube", Pattern: "DEMO-####", In: []string{"plain", "91"}},
+	{Id: "DT", Issuer: "each clinic, from its downtime sheets", Names: "tube", Pattern: "DT-###", Ward: true, ReuseHours: 90 * 24},
+}
+
 func (s *seeding) declare(ctx context.Context) error {
+	if _, err := s.directory.PutSchemes(ctx, &custodyv1.NumberSchemes{Schemes: schemes, By: author}); err != nil {
+		return fmt.Errorf("number schemes: %w", err)
+	}
 	review := s.at(180*24*60, 0)
 	for _, p := range places {
 		place := &custodyv1.Place{
