@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 	"specimen.example/custody/internal/web/browsertest"
 )
 
@@ -54,6 +55,8 @@ func (s *steered) Wall(context.Context) (WallPage, error) {
 }
 
 func (s *steered) Tube(context.Context, string) (TubePage, error) { return TubePage{}, ErrNotFound }
+
+func (s *steered) Schemes() *label.Schemes { return storySchemes }
 
 func (s *steered) Limits(context.Context) (LimitsPage, error) { return limitsNone(), nil }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 )
 
 // Story is a named state of a page with invented data. Tests render each; the
@@ -70,6 +71,22 @@ func (s Story) Tube(context.Context, string) (TubePage, error) {
 	return s.tube(), s.fault
 }
 
+// Schemes is part of Source.
+func (s Story) Schemes() *label.Schemes { return storySchemes }
+
+// storySchemes are those of an invented site: tubes TB and six digits, wristbands PT
+// and six digits.
+var storySchemes = func() *label.Schemes {
+	s, err := label.Compile([]label.Scheme{
+		{ID: "TB", Issuer: "the laboratory", Names: label.Tube, Pattern: "TB######"},
+		{ID: "PT", Issuer: "the island clinics", Names: label.Patient, Pattern: "PT######"},
+	})
+	if err != nil {
+		panic(fmt.Sprintf("schemes of the stories: %v", err))
+	}
+	return s
+}()
+
 // Limits is part of Source.
 func (s Story) Limits(context.Context) (LimitsPage, error) {
 	if s.limits == nil {
@@ -125,6 +142,7 @@ func Stories() []Story {
 		{Name: "tube-not-found", About: "a number nobody ever scanned", Path: "/tubes/TB26O3O1"},
 		{Name: "start", About: "the first page", Path: "/"},
 		{Name: "start-missing", About: "the form was sent empty", Path: "/tubes?number="},
+		{Name: "camera", About: "the camera before it is opened", Path: "/camera"},
 		{Name: "docs", About: "the description of the API", Path: "/docs", docs: []byte(storyDocs)},
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 )
 
 // Errors a Source answers with; pages say what to do about each.
@@ -53,6 +54,9 @@ type Source interface {
 	// ctx ends; it may fold several into one. It closes the channel when it can't
 	// go on; the browser then asks again.
 	Watch(ctx context.Context, since uint64) (<-chan Change, error)
+	// Schemes gives the site's number schemes in force. They are shared and never
+	// change.
+	Schemes() *label.Schemes
 	// Limits gives the limits in force, those adopted before or for later, and the
 	// shipped ones, or ErrNotReady.
 	Limits(ctx context.Context) (LimitsPage, error)
@@ -123,9 +127,11 @@ func New(src Source, opts Options) http.Handler {
 	own.SetDenyHandler(http.HandlerFunc(s.foreign))
 	mux.Handle("POST /limits/check", own.Handler(http.HandlerFunc(s.checkLimits)))
 	mux.Handle("POST /limits/adopt", own.Handler(http.HandlerFunc(s.adoptLimits)))
+	mux.Handle("POST /labels/read", own.Handler(http.HandlerFunc(s.readLabel)))
+	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)
-	mux.HandleFunc("GET /assets/{version}/{name}", serveAsset)
+	mux.HandleFunc("GET /assets/{version}/{name...}", serveAsset)
 	mux.HandleFunc("GET /favicon.ico", s.icon)
 	mux.HandleFunc("/", s.unknownPage)
 	return s.headers(mux)

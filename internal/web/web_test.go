@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 )
 
 var update = flag.Bool("update", false, "write the golden pictures anew")
@@ -56,8 +57,11 @@ func TestStories(t *testing.T) {
 				t.Errorf("status %d, want %d", w.Code, want)
 			}
 			body := w.Body.String()
-			if csp := w.Header().Get("Content-Security-Policy"); csp != policy || strings.Contains(csp, "unsafe") {
-				t.Errorf("policy is %q", csp)
+			want := headersOf(s.Path)
+			for name, value := range want {
+				if got := w.Header().Get(name); got != value {
+					t.Errorf("%s is %q, want %q", name, got, value)
+				}
 			}
 			if got := w.Header().Get("Cache-Control"); got != "no-store" {
 				t.Errorf("a page may be stored: %q", got)
@@ -162,6 +166,9 @@ func TestWordsAreComplete(t *testing.T) {
 	}
 	for _, a := range event.Actions() {
 		check("action", string(a), actionWords[a])
+	}
+	for _, th := range label.Things() {
+		check("thing", string(th), thingWords[th])
 	}
 	for _, d := range event.Doubts() {
 		check("doubt", string(d), doubtWords[d])
@@ -463,4 +470,14 @@ func luminance(t *testing.T, hex string) float64 {
 		sum += weight * v
 	}
 	return sum
+}
+
+// headersOf gives the headers that a path's answer must have: the camera and the
+// compiler of WebAssembly are open on the page that needs them and nowhere else.
+func headersOf(path string) map[string]string {
+	want := map[string]string{"Content-Security-Policy": policy, "Permissions-Policy": "camera=(), microphone=(), geolocation=()"}
+	if path == "/camera" {
+		want = map[string]string{"Content-Security-Policy": cameraPolicy, "Permissions-Policy": cameraPermissions}
+	}
+	return want
 }

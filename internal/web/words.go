@@ -6,7 +6,23 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 )
+
+// thingWords say what a label names.
+var thingWords = map[label.Thing]string{
+	label.Tube:     "a tube",
+	label.Patient:  "a wristband",
+	label.Person:   "a badge",
+	label.Carrier:  "a box, bag or rack",
+	label.Logger:   "a temperature logger",
+	label.Place:    "a place",
+	label.Device:   "a device",
+	label.Request:  "a request",
+	label.Draw:     "a draw",
+	label.Product:  "a maker's product, which is no tube's own number",
+	label.Donation: "a blood service's label",
+}
 
 // verdictWords are plain words; a wait gets its clock time from waitWords.
 var verdictWords = map[event.Verdict]string{

@@ -1,0 +1,54 @@
+package web
+
+import (
+	"io"
+	"net/http"
+
+	"specimen.example/custody/internal/label"
+)
+
+// cameraWorker is the module that decodes the camera's pictures.
+const cameraWorker = "camera-worker.js"
+
+// A page with the camera, and its worker, may also compile the WebAssembly that
+// this server embeds; still nothing comes from another host, and text is never run
+// as script.
+const (
+	cameraPolicy = "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; worker-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	cameraPermissions = "camera=(self), microphone=(), geolocation=()"
+)
+
+// allowCamera lets the page that is answered use the camera. Only pages that read
+// labels call it.
+func allowCamera(w http.ResponseWriter) {
+	w.Header().Set("Content-Security-Policy", cameraPolicy)
+	w.Header().Set("Permissions-Policy", cameraPermissions)
+}
+
+// cameraPage lets people try the camera on their labels. It records nothing.
+type cameraPage struct{}
+
+// Things lists what labels name, in words, for the page's script.
+func (cameraPage) Things() []thingWord {
+	var words []thingWord
+	for _, t := range label.Things() {
+		words = append(words, thingWord{t, thingWords[t]})
+	}
+	return words
+}
+
+type thingWord struct {
+	Thing label.Thing
+	Words string
+}
+
+// Render writes the page as HTML.
+func (p cameraPage) Render(w io.Writer, site Site) error {
+	return frame{Site: site, Name: "Try the camera", Kind: "camera", Script: "camera-page.js", Page: p}.render(w)
+}
+
+func (s *server) camera(w http.ResponseWriter, r *http.Request) {
+	allowCamera(w)
+	s.send(w, r, http.StatusOK, cameraPage{})
+}
