@@ -20,6 +20,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -86,6 +87,33 @@ func theBrowser() (*browser, error) {
 	return shared.browser, shared.err
 }
 
+// Browser is a Chromium of one test, for flags that the shared one doesn't have. It
+// takes seconds to start, so a test opens all its pages in one.
+type Browser struct{ b *browser }
+
+// Launch starts a Chromium with these flags beside the usual ones and ends it with
+// the test.
+func Launch(t testing.TB, flags ...string) *Browser {
+	t.Helper()
+	b, err := start(flags...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := b.close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return &Browser{b}
+}
+
+// Camera gives the flags of a Chromium with a camera that shows a film over and
+// over and that no page has to ask for. The film is a file of JPEG pictures one
+// behind the other, named *.mjpeg.
+func Camera(film string) []string {
+	return []string{"--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream", "--use-file-for-fake-video-capture=" + film}
+}
+
 // find gives the path of a Chromium: what CHROMIUM names, else the usual program.
 func find(getenv func(string) string, look func(string) (string, error)) (string, error) {
 	name := getenv("CHROMIUM")
@@ -131,7 +159,8 @@ type message struct {
 	} `json:"error,omitempty"`
 }
 
-func start() (*browser, error) {
+// start starts a Chromium with these flags beside the usual ones.
+func start(extra ...string) (*browser, error) {
 	program, err := find(os.Getenv, exec.LookPath)
 	if err != nil {
 		return nil, err
@@ -147,7 +176,7 @@ func start() (*browser, error) {
 		calls:    map[int]chan reply{},
 		sessions: map[string]func(string, json.RawMessage){},
 	}
-	b.cmd = exec.Command(program, append(append([]string{}, flags...), "--user-data-dir="+profile, "about:blank")...)
+	b.cmd = exec.Command(program, slices.Concat(flags, extra, []string{"--user-data-dir=" + profile, "about:blank"})...)
 	stderr, err := b.cmd.StderrPipe()
 	if err == nil {
 		err = b.cmd.Start()

@@ -50,6 +50,17 @@ func Open(t testing.TB, url string, look Look) *Page {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return b.open(t, url, look)
+}
+
+// Open is the function Open in this browser.
+func (b *Browser) Open(t testing.TB, url string, look Look) *Page {
+	t.Helper()
+	return b.b.open(t, url, look)
+}
+
+func (b *browser) open(t testing.TB, url string, look Look) *Page {
+	t.Helper()
 	var own struct {
 		BrowserContextID string `json:"browserContextId"`
 	}
@@ -66,7 +77,7 @@ func Open(t testing.TB, url string, look Look) *Page {
 	var target struct {
 		TargetID string `json:"targetId"`
 	}
-	err = b.call("", "Target.createTarget", map[string]any{"url": "about:blank", "browserContextId": own.BrowserContextID}, &target)
+	err := b.call("", "Target.createTarget", map[string]any{"url": "about:blank", "browserContextId": own.BrowserContextID}, &target)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -82,6 +93,8 @@ func Open(t testing.TB, url string, look Look) *Page {
 	for _, domain := range []string{"Page.enable", "Runtime.enable", "Log.enable", "Network.enable"} {
 		p.call(domain, struct{}{}, nil)
 	}
+	// A worker waits until its requests are listened to.
+	p.call("Target.setAutoAttach", map[string]any{"autoAttach": true, "waitForDebuggerOnStart": true, "flatten": true}, nil)
 	p.call("Page.setLifecycleEventsEnabled", map[string]any{"enabled": true}, nil)
 	p.Look(look)
 	if url != "" {
@@ -163,8 +176,14 @@ func (p *Page) Eval(expression string, out any) {
 // condition that throws counts as false: its element may not be there yet.
 func (p *Page) Wait(condition string) {
 	p.t.Helper()
+	p.WaitFor(waitLimit, condition)
+}
+
+// WaitFor is Wait with a limit of its own.
+func (p *Page) WaitFor(limit time.Duration, condition string) {
+	p.t.Helper()
 	var last error
-	ok := p.poll(func() bool {
+	ok := p.poll(limit, func() bool {
 		raw, err := p.eval("Boolean(" + condition + ")")
 		last = err
 		return err == nil && string(raw) == "true"
@@ -172,7 +191,7 @@ func (p *Page) Wait(condition string) {
 	if !ok {
 		var text string
 		p.Eval("document.body ? document.body.innerText.slice(0, 600) : ''", &text)
-		p.t.Fatalf("waited %s for %s (last error: %v); the page says:\n%s", waitLimit, condition, last, text)
+		p.t.Fatalf("waited %s for %s (last error: %v); the page says:\n%s", limit, condition, last, text)
 	}
 }
 
@@ -242,8 +261,8 @@ func (p *Page) Errors() []string {
 	return append([]string(nil), p.errors...)
 }
 
-// Requests gives the addresses the page asked for so far, in order; those of a
-// service worker are not the page's.
+// Requests gives the addresses the page and its workers asked for so far, in order;
+// those of a service worker are not the page's.
 func (p *Page) Requests() []string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -276,9 +295,9 @@ func (p *Page) eval(expression string) (json.RawMessage, error) {
 	return got.Result.Value, nil
 }
 
-// poll asks until done says yes or waitLimit has passed.
-func (p *Page) poll(done func() bool) bool {
-	for end := time.Now().Add(waitLimit); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+// poll asks until done says yes or the limit has passed.
+func (p *Page) poll(limit time.Duration, done func() bool) bool {
+	for end := time.Now().Add(limit); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if done() {
 			return true
 		}
@@ -288,7 +307,7 @@ func (p *Page) poll(done func() bool) bool {
 
 func (p *Page) until(what string, done func() bool) {
 	p.t.Helper()
-	if !p.poll(done) {
+	if !p.poll(waitLimit, done) {
 		p.t.Fatalf("waited %s for %s; errors so far: %q", waitLimit, what, p.Errors())
 	}
 }
@@ -313,6 +332,7 @@ func (p *Page) event(method string, params json.RawMessage) {
 		Request struct {
 			URL string `json:"url"`
 		} `json:"request"`
+		SessionID string `json:"sessionId"` // of a worker
 	}
 	if err := json.Unmarshal(params, &e); err != nil {
 		return // an event of a shape that none of the cases below has
@@ -320,6 +340,8 @@ func (p *Page) event(method string, params json.RawMessage) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	switch method {
+	case "Target.attachedToTarget":
+		go p.worker(e.SessionID)
 	case "Page.lifecycleEvent":
 		if e.Name == "load" {
 			p.loaded[e.LoaderID] = true
@@ -341,6 +363,18 @@ func (p *Page) event(method string, params json.RawMessage) {
 	case "Network.requestWillBeSent":
 		if !strings.HasPrefix(e.Request.URL, "data:") {
 			p.requests = append(p.requests, e.Request.URL)
+		}
+	}
+}
+
+// worker listens to a worker of the page and lets it begin. A worker that ended
+// meanwhile, or with its page, has nothing to tell.
+func (p *Page) worker(session string) {
+	p.b.listen(session, p.event)
+	for _, method := range []string{"Runtime.enable", "Network.enable", "Runtime.runIfWaitingForDebugger"} {
+		if err := p.b.call(session, method, struct{}{}, nil); err != nil {
+			p.b.listen(session, nil)
+			return
 		}
 	}
 }
