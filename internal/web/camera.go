@@ -31,7 +31,7 @@ type cameraPage struct{}
 
 // Things lists what labels name, in words, for the page's script.
 func (cameraPage) Things() []thingWord {
-	var words []thingWord
+	words := []thingWord{{"", "a number. This site hasn't said yet what its numbers look like, so it may be of anything"}}
 	for _, t := range label.Things() {
 		words = append(words, thingWord{t, thingWords[t]})
 	}

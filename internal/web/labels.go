@@ -32,7 +32,7 @@ type labelAnswer struct {
 // labelReading is what a label says. Of a person's number it says only that it is
 // one: Number, Elements and Product stay empty.
 type labelReading struct {
-	Names     label.Thing    `json:"names"`
+	Names     label.Thing    `json:"names"` // empty when the site has declared no schemes
 	Number    string         `json:"number,omitempty"`
 	Word      string         `json:"word"` // "GS1" or "plain"
 	Symbology labelSymbology `json:"symbology"`
@@ -125,6 +125,14 @@ func askedLabel(body io.Reader) (label.Input, *labelRefusal) {
 
 func answerLabel(schemes *label.Schemes, in label.Input) labelAnswer {
 	got, err := schemes.Read(in)
+	if err != nil {
+		// A maker's or a blood service's label names nothing that a scan could mean, but
+		// here it is asked what it says.
+		in.Want = []label.Thing{label.Product, label.Donation}
+		if other, failed := schemes.Read(in); failed == nil {
+			got, err = other, nil
+		}
+	}
 	var no *label.Refusal
 	if errors.As(err, &no) {
 		return labelAnswer{Refusal: &labelRefusal{Field: no.Field, Say: no.Say, Remedy: no.Remedy, Ways: no.Ways, Proposal: no.Proposal}}
