@@ -5,7 +5,7 @@ import { allowSound, signal } from "./signals.js";
 
 /**
  * A read of this page, typed or by the camera.
- * @typedef {{bytes: Uint8Array, symbology: string, name: string, how: string, at?: {x: number, y: number}}} Read
+ * @typedef {{bytes: Uint8Array, symbology: string, name: string, how: string}} Read
  * @typedef {{names: string, number?: string, word: string, symbology: {id: string, name: string}, standard: string,
  *   elements?: {ai: string, value: string}[],
  *   product?: {number: string, lot?: string, serial?: string, expiry?: string, made?: string}}} Reading
@@ -91,7 +91,7 @@ function tell(read, { reading, refusal }) {
     if (reading.product) said.append(product(reading.product));
     else if (reading.number) said.append(make("p", reading.number, "number"));
     else said.append(make("p", "Whose it is isn't shown here.", "lead"));
-    if (reading.elements?.length) said.append(elements(reading.elements));
+    if (reading.elements?.length) said.append(make("h3", "Elements of the label"), elements(reading.elements));
   }
   if (refusal) {
     const box = make("div", "", "alert");
@@ -104,7 +104,7 @@ function tell(read, { reading, refusal }) {
     }
     refused.append(box);
   }
-  exactly(read, Boolean(reading && !reading.number && !reading.product));
+  exactly(read, reading);
 }
 
 /** @param {NonNullable<Reading["product"]>} p */
@@ -132,36 +132,51 @@ function glyph(b) {
   return CONTROL.get(b) ?? "·";
 }
 
-/**
- * Shows the bytes, unless they are a person's number.
- * @param {Read} read
- * @param {boolean} secret
- */
-function exactly(read, secret) {
-  element("symbol").textContent = read.symbology ? `${read.symbology} ${read.name}` : "none, it was typed";
-  element("data").textContent = isGS1(read.symbology) ? "GS1" : "plain";
-  element("length").textContent = `${read.bytes.length} ${read.bytes.length === 1 ? "character" : "characters"}`;
-  const points = element("points");
-  points.replaceChildren();
-  points.hidden = secret;
-  if (!secret) {
-    for (const b of read.bytes) {
-      const point = make("li", "", CONTROL.has(b) || b < 0x20 ? "control" : "");
-      point.append(make("b", glyph(b)), make("span", b.toString(16).toUpperCase().padStart(2, "0")));
-      points.append(point);
-    }
+/** How long a read is, in words. @param {Uint8Array} bytes */
+function length(bytes) {
+  const many = (/** @type {number} */ n, /** @type {string} */ what) => `${n} ${what}${n === 1 ? "" : "s"}`;
+  try {
+    const characters = [...new TextDecoder("utf-8", { fatal: true, ignoreBOM: true }).decode(bytes)].length;
+    return many(characters, "character") + (characters === bytes.length ? "" : ` in ${bytes.length} bytes`);
+  } catch {
+    return `${many(bytes.length, "byte")}, which are no text`;
   }
+}
+
+/**
+ * Shows the bytes, unless they are a person's number: then the server says none back.
+ * @param {Read} read
+ * @param {Reading} [reading]
+ */
+function exactly(read, reading) {
+  element("symbol").textContent = read.symbology ? `${read.symbology} ${read.name}` : "none, it was typed";
+  const data = isGS1(read.symbology) ? "GS1" : "plain";
+  element("data").textContent = reading?.word || (read.symbology ? data : "not known");
+  element("length").textContent = length(read.bytes);
+  const secret = Boolean(reading && !reading.number && !reading.product);
+  element("codes").hidden = secret;
+  element("points").replaceChildren(...(secret ? [] : Array.from(read.bytes, point)));
   exact.hidden = false;
 }
 
-/** Where a symbol is, for people who look at the picture. @param {Read[]} reads */
-function places(reads) {
-  if (reads.length !== 2) return reads.map((_, i) => `${i + 1}.`);
-  const [a, b] = reads.map((r) => r.at ?? { x: 0, y: 0 });
-  const aside = Math.abs(a.x - b.x) > Math.abs(a.y - b.y);
-  const first = aside ? a.x < b.x : a.y < b.y;
+/** @param {number} b one byte */
+function point(b) {
+  const item = make("li", "", CONTROL.has(b) || b < 0x20 ? "control" : "");
+  item.append(make("b", glyph(b)), make("span", b.toString(16).toUpperCase().padStart(2, "0")));
+  return item;
+}
+
+/**
+ * In the order and words of people who look at the picture.
+ * @param {import("./sightings.js").Read[]} reads
+ * @returns {[string, import("./sightings.js").Read][]}
+ */
+function placed(reads) {
+  const spread = (/** @type {"x" | "y"} */ k) => Math.max(...reads.map((r) => r.at[k])) - Math.min(...reads.map((r) => r.at[k]));
+  const aside = spread("x") > spread("y");
+  const order = [...reads].sort((a, b) => (aside ? a.at.x - b.at.x : a.at.y - b.at.y));
   const words = aside ? ["The left one", "The right one"] : ["The upper one", "The lower one"];
-  return first ? words : words.reverse();
+  return order.map((r, i) => [reads.length === 2 ? words[i] : `Number ${i + 1} from the ${aside ? "left" : "top"}`, r]);
 }
 
 /** @param {import("./sightings.js").Read[]} reads */
@@ -173,13 +188,13 @@ async function offer(reads) {
   element("choose-say").textContent = `${reads.length} labels are in the box, and only you know which tube is in your hand.`;
   choose.hidden = false;
   element("choose-head").focus();
-  const answers = await Promise.all(reads.map(ask));
+  const order = placed(reads);
+  const answers = await Promise.all(order.map(([, read]) => ask(read)));
   if (mine !== turn || camera.state !== "asking") return;
-  const where = places(reads);
-  reads.forEach((read, i) => {
+  order.forEach(([where, read], i) => {
     const { reading, refusal } = answers[i];
     const name = reading ? [thing(reading), reading.number].filter(Boolean).join(" ") : `can't be taken, ${refusal?.say}`;
-    const button = make("button", `${where[i]}: ${name}`);
+    const button = make("button", `${where}: ${name}`);
     button.setAttribute("type", "button");
     button.addEventListener("click", () => camera.take(read));
     const item = make("li");
@@ -243,7 +258,9 @@ element("neither").addEventListener("click", () => camera.again());
 element("typed").addEventListener("submit", (e) => {
   e.preventDefault();
   allowSound();
-  const text = /** @type {HTMLInputElement} */ (element("text")).value.trim();
+  const box = /** @type {HTMLInputElement} */ (element("text"));
+  const text = box.value.trim();
+  box.value = ""; // it may be a person's number
   if (text) show({ bytes: new TextEncoder().encode(text), symbology: "", name: "", how: "typed" });
 });
 element("try").hidden = false;

@@ -28,10 +28,10 @@ const FULL = 5;
 const MOST = 4;
 
 // The default address of the wasm is another host's.
-const loaded = prepareZXingModule({
+const loaded = Promise.resolve(prepareZXingModule({
   overrides: { locateFile: (/** @type {string} */ name) => new URL(`./vendor/zxing/reader/${name}`, import.meta.url).href },
   fireImmediately: true,
-});
+}));
 
 const canvas = new OffscreenCanvas(1, 1);
 const pen = /** @type {OffscreenCanvasRenderingContext2D} */ (canvas.getContext("2d", { willReadFrequently: true }));
