@@ -200,8 +200,10 @@ func TestCameraAsks(t *testing.T) {
 	left := symbolMark{grid: dataMatrixOf(t, "TB260301"), module: 5, x: 330, y: 330}
 	right := symbolMark{grid: code128Of(t, "TB260302"), module: 3, x: 860, y: 330, tilt: 2}
 	site := cameraSite(t)
-	browser := browsertest.Launch(t, browsertest.Camera(film(t, scene{[]symbolMark{left, right}, 30}))...)
-	p := browser.Open(t, site+"/camera", browsertest.Look{})
+	p := browsertest.Launch(t, browsertest.Camera(film(t, scene{[]symbolMark{left, right}, 30}))...).Open(t, site+"/camera", browsertest.Look{})
+	// The browser's cameras have no light; this one says that it has.
+	p.Eval(`MediaStreamTrack.prototype.getCapabilities = () => ({ torch: true });
+		MediaStreamTrack.prototype.applyConstraints = async (c) => { window.lit = JSON.stringify(c) }; 1`, nil)
 	p.Click("#open")
 	p.WaitFor(readLimit, `!document.getElementById("choose").hidden && document.querySelectorAll("#choices button").length === 2`)
 	var said string
@@ -220,25 +222,42 @@ func TestCameraAsks(t *testing.T) {
 	p.Eval(`[...document.querySelectorAll("#choices button")].find(e => e.textContent.includes("right")).id = "right"; 1`, nil)
 	p.Click("#right")
 	p.Wait(`document.querySelector("#said .number")?.textContent === "TB260302" && document.getElementById("choose").hidden`)
+
+	// Both labels are still in view, and were asked about: it doesn't ask in circles.
+	p.Eval(`window.again = 0;
+		new MutationObserver(() => window.again++).observe(document.getElementById("choices"), { childList: true }); 1`, nil)
+	p.Wait(`!document.getElementById("light").hidden`)
+	p.Click("#light")
+	p.Wait(`window.lit === '{"advanced":[{"torch":true}]}' && document.getElementById("light").getAttribute("aria-pressed") === "true"`)
+	var again int
+	p.Eval(`window.again`, &again)
+	if again > 0 {
+		t.Error("it asks again about what was answered")
+	}
+	if errs := p.Errors(); len(errs) > 0 {
+		t.Errorf("the page complains: %q", errs)
+	}
 }
 
 // What is in the way is said with a remedy, and typing is always offered.
 func TestCameraTroubles(t *testing.T) {
 	site := cameraSite(t)
 	foreign := strings.Replace(site, "127.0.0.1", "tablet.example", 1)
-	denies := browsertest.Launch(t, "--use-fake-device-for-media-stream", "--deny-permission-prompts", "--host-resolver-rules=MAP tablet.example 127.0.0.1")
+	two := browsertest.Launch(t, "--use-fake-device-for-media-stream=device-count=2", "--host-resolver-rules=MAP tablet.example 127.0.0.1")
 	for _, c := range []struct {
 		name  string
 		open  func(t testing.TB, url string, look browsertest.Look) *browsertest.Page
+		may   bool
 		site  string
 		words []string
 	}{
-		{"denied", denies.Open, site, []string{"was told not to let this page use the camera", "Allow the camera for this site"}},
-		{"not secure", denies.Open, foreign, []string{"came without https", "Open it under its https address"}},
-		{"none", browsertest.Open, site, []string{"There is no camera here", "Connect one"}},
+		{"denied", two.Open, false, site, []string{"was told not to let this page use the camera", "Allow the camera for this site"}},
+		{"not secure", two.Open, true, foreign, []string{"came without https", "Open it under its https address"}},
+		{"none", browsertest.Open, true, site, []string{"There is no camera here", "Connect one"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := c.open(t, c.site+"/camera", browsertest.Phone)
+			p.AnswerCamera(c.may)
 			p.Click("#open")
 			p.Wait(`!document.getElementById("trouble").hidden`)
 			var text, state string
@@ -256,6 +275,23 @@ func TestCameraTroubles(t *testing.T) {
 			p.Type("TB260118\n")
 			p.Wait(`document.querySelector("#said .number")?.textContent === "TB260118" && document.getElementById("symbol").textContent === "none, it was typed"`)
 		})
+	}
+	t.Run("another camera", func(t *testing.T) { switchCameras(t, two.Open(t, site+"/camera", browsertest.Phone)) })
+}
+
+// switchCameras goes from one of two cameras to the other and back.
+func switchCameras(t *testing.T, p *browsertest.Page) {
+	const device = `document.getElementById("video").srcObject?.getVideoTracks()[0].getSettings().deviceId`
+	p.AnswerCamera(true)
+	p.Click("#open")
+	p.Wait(`!document.getElementById("next").hidden`)
+	p.Eval(`window.first = `+device+`; 1`, nil)
+	p.Click("#next")
+	p.Wait(device + ` && ` + device + ` !== window.first && document.getElementById("stage").dataset.state === "looking"`)
+	p.Click("#next")
+	p.Wait(device + ` === window.first && document.getElementById("stage").dataset.state === "looking"`)
+	if errs := p.Errors(); len(errs) > 0 {
+		t.Errorf("the page complains: %q", errs)
 	}
 }
 

@@ -19,8 +19,8 @@ func TestSightings(t *testing.T) {
 		const read = (s) => ({ bytes: new TextEncoder().encode(s.slice(1)), symbology: ids[s[0]], s });
 		window.play = (looks) => {
 			const s = new Sightings();
-			return looks.map(({ at, see, release }) => {
-				if (release) s.release(at);
+			return looks.map(({ at, see, answer }) => {
+				if (answer) s.answered(at, answer === "one");
 				const v = s.look((see || "").split(" ").filter(Boolean).map(read), at);
 				return v.take ? v.take.s : v.choose ? "? " + v.choose.map((r) => r.s).sort().join(" ") : "";
 			});
@@ -28,27 +28,28 @@ func TestSightings(t *testing.T) {
 		return true;
 	})()`, nil)
 	type look struct {
-		At      int    `json:"at"` // ms
-		See     string `json:"see"`
-		Release bool   `json:"release"`
-		want    string
+		At     int    `json:"at"` // ms
+		See    string `json:"see"`
+		Answer string `json:"answer"` // to what was asked: one or none
+		want   string
 	}
 	for name, looks := range map[string][]look{
-		"a matrix symbol is taken at the next look": {{0, "M1", false, ""}, {100, "", false, "M1"}},
-		"a linear one wants two equal reads":        {{0, "L1", false, ""}, {100, "", false, ""}, {200, "L1", false, "L1"}},
-		"one linear read alone is nothing":          {{0, "L1", false, ""}, {100, "", false, ""}, {200, "", false, ""}, {300, "", false, ""}, {400, "", false, ""}, {500, "", false, ""}, {600, "", false, ""}, {700, "L1", false, ""}},
-		"two different linear reads are no proof":   {{0, "L1", false, ""}, {100, "L2", false, ""}, {200, "", false, ""}},
-		"a misread beside the truth delays it":      {{0, "L1", false, ""}, {100, "L2", false, ""}, {200, "L1", false, ""}, {300, "L1", false, ""}, {400, "L1", false, ""}, {500, "L1", false, ""}, {600, "L1", false, ""}, {700, "L1", false, "L1"}},
-		"the same for 2 s is one":                   {{0, "M1", false, ""}, {100, "M1", false, "M1"}, {1000, "M1", false, ""}, {2500, "M1", false, ""}, {4000, "M1", false, ""}, {5900, "M1", false, ""}},
-		"out of sight for 2 s it counts again":      {{0, "M1", false, ""}, {100, "M1", false, "M1"}, {2200, "M1", false, ""}, {2300, "M1", false, "M1"}},
-		"two at once are asked about":               {{0, "M1 M2", false, ""}, {100, "M1 M2", false, "? M1 M2"}, {200, "M1 M2", false, ""}},
-		"the second found one look later":           {{0, "M1", false, ""}, {100, "M2", false, ""}, {200, "", false, "? M1 M2"}},
-		"a new one beside one that was taken":       {{0, "M1", false, ""}, {100, "M1", false, "M1"}, {200, "M1 M2", false, ""}, {300, "M1 M2", false, "? M1 M2"}},
-		"a new one after one that was taken":        {{0, "M1", false, ""}, {100, "M1", false, "M1"}, {200, "M2", false, ""}, {300, "M2", false, "M2"}},
-		"a linear one beside a matrix one waits":    {{0, "M1 L2", false, ""}, {100, "M1", false, ""}, {200, "L2", false, "? L2 M1"}},
-		"the same data in two symbols are one":      {{0, "M1 L1", false, ""}, {100, "L1", false, "M1"}},
-		"GS1 and plain data differ":                 {{0, "M1 G1", false, ""}, {100, "M1 G1", false, "? G1 M1"}},
-		"none was meant: asked again after 2 s":     {{0, "M1 M2", false, ""}, {100, "M1 M2", false, "? M1 M2"}, {200, "M1 M2", true, ""}, {2000, "M2", false, ""}, {2300, "M2", false, ""}, {2400, "M2", false, "M2"}},
+		"a matrix symbol is taken at the next look": {{0, "M1", "", ""}, {100, "", "", "M1"}},
+		"a linear one wants two equal reads":        {{0, "L1", "", ""}, {100, "", "", ""}, {200, "L1", "", "L1"}},
+		"one linear read alone is nothing":          {{0, "L1", "", ""}, {100, "", "", ""}, {200, "", "", ""}, {300, "", "", ""}, {400, "", "", ""}, {500, "", "", ""}, {600, "", "", ""}, {700, "L1", "", ""}},
+		"two different linear reads are no proof":   {{0, "L1", "", ""}, {100, "L2", "", ""}, {200, "", "", ""}},
+		"a misread beside the truth delays it":      {{0, "L1", "", ""}, {100, "L2", "", ""}, {200, "L1", "", ""}, {300, "L1", "", ""}, {400, "L1", "", ""}, {500, "L1", "", ""}, {600, "L1", "", ""}, {700, "L1", "", "L1"}},
+		"the same for 2 s is one":                   {{0, "M1", "", ""}, {100, "M1", "", "M1"}, {1000, "M1", "", ""}, {2500, "M1", "", ""}, {4000, "M1", "", ""}, {5900, "M1", "", ""}},
+		"out of sight for 2 s it counts again":      {{0, "M1", "", ""}, {100, "M1", "", "M1"}, {2200, "M1", "", ""}, {2300, "M1", "", "M1"}},
+		"two at once are asked about":               {{0, "M1 M2", "", ""}, {100, "M1 M2", "", "? M1 M2"}, {200, "M1 M2", "", ""}},
+		"the second found one look later":           {{0, "M1", "", ""}, {100, "M2", "", ""}, {200, "", "", "? M1 M2"}},
+		"a new one beside one that was taken":       {{0, "M1", "", ""}, {100, "M1", "", "M1"}, {200, "M1 M2", "", ""}, {300, "M1 M2", "", "? M1 M2"}},
+		"a new one after one that was taken":        {{0, "M1", "", ""}, {100, "M1", "", "M1"}, {200, "M2", "", ""}, {300, "M2", "", "M2"}},
+		"a linear one beside a matrix one waits":    {{0, "M1 L2", "", ""}, {100, "M1", "", ""}, {200, "L2", "", "? L2 M1"}},
+		"the same data in two symbols are one":      {{0, "M1 L1", "", ""}, {100, "L1", "", "M1"}},
+		"GS1 and plain data differ":                 {{0, "M1 G1", "", ""}, {100, "M1 G1", "", "? G1 M1"}},
+		"one was meant, after a long look":          {{0, "M1 M2", "", ""}, {100, "M1 M2", "", "? M1 M2"}, {9000, "M1 M2", "one", ""}, {10900, "M1 M2", "", ""}, {12800, "M2", "", ""}, {15000, "M2", "", ""}, {15100, "M2", "", "M2"}},
+		"none was meant: asked again after 2 s":     {{0, "M1 M2", "", ""}, {100, "M1 M2", "", "? M1 M2"}, {200, "M1 M2", "none", ""}, {2000, "M2", "", ""}, {2300, "M2", "", ""}, {2400, "M2", "", "M2"}},
 	} {
 		sent, err := json.Marshal(looks)
 		if err != nil {

@@ -245,15 +245,22 @@ func film(t *testing.T, scenes ...scene) string {
 	t.Helper()
 	const different = 2
 	var all bytes.Buffer
-	for i, s := range scenes {
-		light := table(s.marks)
-		var drawn [different][]byte
+	draw := func(marks []symbolMark, seed int) (drawn [different][]byte) {
+		light := table(marks)
 		for j := range drawn {
 			var one bytes.Buffer
-			if err := jpeg.Encode(&one, seen(light, uint64(i*different+j)), &jpeg.Options{Quality: 80}); err != nil {
+			if err := jpeg.Encode(&one, seen(light, uint64(seed*different+j)), &jpeg.Options{Quality: 80}); err != nil {
 				t.Fatal(err)
 			}
 			drawn[j] = one.Bytes()
+		}
+		return drawn
+	}
+	blank := draw(nil, len(scenes))
+	for i, s := range scenes {
+		drawn := blank
+		if len(s.marks) > 0 {
+			drawn = draw(s.marks, i)
 		}
 		for j := range s.frames {
 			all.Write(drawn[j%different])

@@ -105,6 +105,8 @@ function tell(read, { reading, refusal }) {
     refused.append(box);
   }
   exactly(read, reading);
+  // On a phone the answer stands above the box that was typed into.
+  if (read.how === "typed") (reading ? said : refused).scrollIntoView({ block: "nearest" });
 }
 
 /** @param {NonNullable<Reading["product"]>} p */

@@ -110,14 +110,13 @@ export class Camera extends EventTarget {
   take(read) {
     if (this.#state !== "asking") return;
     this.#tell("read", read);
-    this.#goOn();
+    this.#goOn(true);
   }
 
   /** None of the reads that were asked about is meant; goes on. */
   again() {
     if (this.#state !== "asking") return;
-    this.#sightings.release(performance.now());
-    this.#goOn();
+    this.#goOn(false);
   }
 
   /** Says which symbols to look for. @param {string[]} formats names of zxing-wasm */
@@ -165,7 +164,9 @@ export class Camera extends EventTarget {
     this.#tell("state", state);
   }
 
-  #goOn() {
+  /** @param {boolean} meant one of those that were asked about */
+  #goOn(meant) {
+    this.#sightings.answered(performance.now(), meant);
     this.#to("looking");
     this.#wait();
   }

@@ -87,14 +87,16 @@ export class Sightings {
   }
 
   /**
-   * None of those that were asked about was meant: they count again in a moment,
-   * also if one of them stays in view.
+   * Somebody has answered what was asked; meanwhile nothing was looked at. If one was
+   * meant, all stay ignored while they are in view. If none was, they count again in
+   * a moment, also if one of them stays there.
    * @param {number} now in ms
+   * @param {boolean} meant one of them
    */
-  release(now) {
+  answered(now, meant) {
     for (const muted of this.#muted.values()) {
       muted.until = now + this.#muteMs;
-      muted.holds = false;
+      muted.holds = meant;
     }
   }
 

@@ -29,6 +29,11 @@ const okPage = `<!doctype html><html lang="en"><title>Hatch</title>
  setTimeout(() => { document.body.dataset.late = "yes" }, 50);
 </script></html>`
 
+const workerPage = `<!doctype html><html lang="en"><title>Worker</title><main><h1>Worker</h1></main>
+<script>new Worker("/worker.js").addEventListener("message", e => { document.title = e.data })</script></html>`
+
+const workerScript = `fetch("/asked-by-the-worker").then(() => postMessage("answered"))`
+
 const badPage = `<!doctype html><html lang="en"><title>Bad</title><main><h1>Bad</h1><input id="bare"></main>
 <script src="/missing.js"></script>
 <script>console.error("the box is lost"); throw new Error("nobody holds it")</script></html>`
@@ -36,7 +41,7 @@ const badPage = `<!doctype html><html lang="en"><title>Bad</title><main><h1>Bad<
 func serve(t *testing.T) string {
 	t.Helper()
 	mux := http.NewServeMux()
-	for path, page := range map[string]string{"/{$}": okPage, "/bad": badPage} {
+	for path, page := range map[string]string{"/{$}": okPage, "/bad": badPage, "/worker": workerPage} {
 		mux.HandleFunc(path, func(w http.ResponseWriter, _ *http.Request) {
 			// As strict about evaluation as the product's pages: the checks must pass it.
 			w.Header().Set("Content-Security-Policy", "default-src 'self' 'unsafe-inline'; img-src data:")
@@ -46,6 +51,12 @@ func serve(t *testing.T) string {
 			}
 		})
 	}
+	mux.HandleFunc("/worker.js", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/javascript")
+		if _, err := io.WriteString(w, workerScript); err != nil {
+			t.Error(err)
+		}
+	})
 	server := httptest.NewServer(mux)
 	t.Cleanup(server.Close)
 	return server.URL
@@ -134,6 +145,25 @@ func TestErrorsAndRequests(t *testing.T) {
 		if !strings.HasPrefix(asked, url+"/") {
 			t.Errorf("the page asked another host: %s", asked)
 		}
+	}
+}
+
+// What a worker asks for counts, or a page could reach other hosts through one.
+func TestRequestsOfWorkers(t *testing.T) {
+	site := serve(t)
+	p := Open(t, site+"/worker", Look{})
+	p.Wait(`document.title === "answered"`)
+	if got := p.Requests(); !slices.Contains(got, site+"/asked-by-the-worker") {
+		t.Errorf("requests are %q", got)
+	}
+}
+
+func TestLaunchTakesFlags(t *testing.T) {
+	p := Launch(t, "--user-agent=hatch").Open(t, serve(t)+"/", Look{})
+	var agent string
+	p.Eval("navigator.userAgent", &agent)
+	if agent != "hatch" {
+		t.Errorf("the browser says it is %q", agent)
 	}
 }
 

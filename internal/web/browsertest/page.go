@@ -34,6 +34,7 @@ type Page struct {
 	t       testing.TB
 	b       *browser
 	session string
+	context string // of the browser, this page's alone
 
 	// mu guards what the events of the browser fill.
 	mu       sync.Mutex
@@ -67,7 +68,7 @@ func (b *browser) open(t testing.TB, url string, look Look) *Page {
 	if err := b.call("", "Target.createBrowserContext", struct{}{}, &own); err != nil {
 		t.Fatal(err)
 	}
-	p := &Page{t: t, b: b, loaded: map[string]bool{}}
+	p := &Page{t: t, b: b, context: own.BrowserContextID, loaded: map[string]bool{}}
 	t.Cleanup(func() {
 		if err := b.call("", "Target.disposeBrowserContext", own, nil); err != nil {
 			t.Error(err)
@@ -151,6 +152,22 @@ func (p *Page) Navigate(url string) {
 		defer p.mu.Unlock()
 		return p.loaded[went.LoaderID]
 	})
+}
+
+// AnswerCamera answers for the person before the screen, now and later, whether a
+// page may use the camera.
+func (p *Page) AnswerCamera(may bool) {
+	p.t.Helper()
+	setting := "denied"
+	if may {
+		setting = "granted"
+	}
+	err := p.b.call("", "Browser.setPermission", map[string]any{
+		"permission": map[string]string{"name": "camera"}, "setting": setting, "browserContextId": p.context,
+	}, nil)
+	if err != nil {
+		p.t.Fatal(err)
+	}
 }
 
 // Eval evaluates an expression of JavaScript, waits for it if it is a promise, and
