@@ -21,6 +21,8 @@ type labelQuestion struct {
 	Raw       string    `json:"raw"`       // base64 of what arrived
 	Symbology string    `json:"symbology"` // "]d2"; empty when the reader said nothing
 	How       label.How `json:"how"`
+	Separator string    `json:"separator"` // the character that this reader sends for GS, empty for GS itself
+	Separates bool      `json:"separates"` // it was seen that separators arrive from this reader
 }
 
 // labelAnswer is a reading or a refusal, never both.
@@ -106,7 +108,7 @@ func askedLabel(body io.Reader) (label.Input, *labelRefusal) {
 		return label.Input{}, &labelRefusal{Say: tooLong, Remedy: "send one read of one label"}
 	}
 	if err != nil {
-		return label.Input{}, &labelRefusal{Say: "this is no question about a label: " + strings.TrimPrefix(err.Error(), "json: "), Remedy: "send a JSON object with raw, symbology and how, and nothing else"}
+		return label.Input{}, &labelRefusal{Say: "this is no question about a label: " + strings.TrimPrefix(err.Error(), "json: "), Remedy: "send a JSON object with raw, symbology, how, separator and separates, and nothing else"}
 	}
 	if q.Raw == "" {
 		return label.Input{}, &labelRefusal{Field: "raw", Say: "nothing was read", Remedy: "send the bytes of the read as base64"}
@@ -120,7 +122,15 @@ func askedLabel(body io.Reader) (label.Input, *labelRefusal) {
 	default:
 		return label.Input{}, &labelRefusal{Field: "how", Say: fmt.Sprintf("%q is no way of reading", q.How), Remedy: "say camera, reader, typed or nfc"}
 	}
-	return label.Input{Raw: raw, Symbology: q.Symbology, How: q.How}, nil
+	in := label.Input{Raw: raw, Symbology: q.Symbology, How: q.How, Separates: q.Separates}
+	switch len(q.Separator) {
+	case 0:
+	case 1:
+		in.Separator = q.Separator[0]
+	default:
+		return label.Input{}, &labelRefusal{Field: "separator", Say: "the separator is more than one character of ASCII", Remedy: "send the one that the reader sends for GS, or nothing"}
+	}
+	return in, nil
 }
 
 func answerLabel(schemes *label.Schemes, in label.Input) labelAnswer {

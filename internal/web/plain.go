@@ -9,7 +9,7 @@ import (
 type frame struct {
 	Site
 	Name   string // words in the tab, before the title
-	Kind   string // which screen: wall, tube, limits, limits-check, camera, start, docs, plain
+	Kind   string // which screen: wall, tube, limits, limits-check, camera, readers, start, docs, plain
 	Script string // module of the page, empty for none
 	// Refresh is how often a page reloads when scripts are off, in seconds; 0: never.
 	Refresh int

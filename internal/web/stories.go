@@ -78,7 +78,7 @@ func (s Story) Schemes() *label.Schemes { return storySchemes }
 // and six digits.
 var storySchemes = func() *label.Schemes {
 	s, err := label.Compile([]label.Scheme{
-		{ID: "TB", Issuer: "the laboratory", Names: label.Tube, Pattern: "TB######"},
+		{ID: "TB", Issuer: "the laboratory", Names: label.Tube, Pattern: "TB######", In: []string{label.Plain, "91"}},
 		{ID: "PT", Issuer: "the island clinics", Names: label.Patient, Pattern: "PT######"},
 	})
 	if err != nil {
@@ -143,6 +143,7 @@ func Stories() []Story {
 		{Name: "start", About: "the first page", Path: "/"},
 		{Name: "start-missing", About: "the form was sent empty", Path: "/tubes?number="},
 		{Name: "camera", About: "the camera before it is opened", Path: "/camera"},
+		{Name: "readers", About: "before anything was scanned", Path: "/readers"},
 		{Name: "docs", About: "the description of the API", Path: "/docs", docs: []byte(storyDocs)},
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},

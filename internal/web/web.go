@@ -129,6 +129,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.Handle("POST /limits/adopt", own.Handler(http.HandlerFunc(s.adoptLimits)))
 	mux.Handle("POST /labels/read", own.Handler(http.HandlerFunc(s.readLabel)))
 	mux.HandleFunc("GET /camera", s.camera)
+	mux.HandleFunc("GET /readers", s.readers)
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)
 	mux.HandleFunc("GET /assets/{version}/{name...}", serveAsset)

@@ -285,15 +285,24 @@ func (b *browser) failCalls(err error) {
 // call sends one DevTools command and decodes its result into out, which may be
 // nil. An empty session speaks to the browser itself.
 func (b *browser) call(session, method string, params, out any) error {
+	answer, err := b.send(session, method, params)
+	if err != nil {
+		return err
+	}
+	return await(method, answer, out)
+}
+
+// send sends one DevTools command and doesn't wait for its answer.
+func (b *browser) send(session, method string, params any) (<-chan reply, error) {
 	raw, err := json.Marshal(params)
 	if err != nil {
-		return fmt.Errorf("%s: %w", method, err)
+		return nil, fmt.Errorf("%s: %w", method, err)
 	}
 	answer := make(chan reply, 1)
 	b.mu.Lock()
 	if b.calls == nil {
 		b.mu.Unlock()
-		return fmt.Errorf("%s: the browser is gone", method)
+		return nil, fmt.Errorf("%s: the browser is gone", method)
 	}
 	b.nextID++
 	id := b.nextID
@@ -302,13 +311,18 @@ func (b *browser) call(session, method string, params, out any) error {
 
 	frame, err := json.Marshal(message{ID: id, SessionID: session, Method: method, Params: raw})
 	if err != nil {
-		return fmt.Errorf("%s: %w", method, err)
+		return nil, fmt.Errorf("%s: %w", method, err)
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), callLimit)
 	defer cancel()
 	if err := b.conn.Write(ctx, websocket.MessageText, frame); err != nil {
-		return fmt.Errorf("%s: %w", method, err)
+		return nil, fmt.Errorf("%s: %w", method, err)
 	}
+	return answer, nil
+}
+
+// await waits for the answer to a command and decodes it into out, which may be nil.
+func await(method string, answer <-chan reply, out any) error {
 	select {
 	case r := <-answer:
 		if r.err != nil {
@@ -321,7 +335,7 @@ func (b *browser) call(session, method string, params, out any) error {
 			return fmt.Errorf("%s: reading the answer: %w", method, err)
 		}
 		return nil
-	case <-ctx.Done():
+	case <-time.After(callLimit):
 		return fmt.Errorf("%s: no answer within %s", method, callLimit)
 	}
 }
