@@ -80,6 +80,11 @@ export class Framing {
     return this.#state !== "idle";
   }
 
+  /** Whether a read is under way. @returns {boolean} */
+  get reading() {
+    return this.#state === "reading";
+  }
+
   /** How long no key may come before quiet is told, in ms. @returns {number} */
   get patience() {
     return this.#state === "swallowing" && this.#fresh && this.#strokes.length === 0 ? SWALLOW_MS : LIMIT_MS;
@@ -145,16 +150,23 @@ export class Framing {
   #rest(gap, step) {
     if (!(gap > LIMIT_MS)) return;
     if (this.#state === "held") {
-      step.put += this.#text();
-      this.#reset();
-    } else if (this.#state === "reading") {
-      this.#cut(this.#spoiled?.why ?? (this.#framed || this.#bare ? "end" : "start"), this.#spoiled?.what ?? "", "", step);
-      this.#swallow(true);
-    } else if (this.#state === "swallowing") {
-      if (this.#strokes.length > 0) this.#cut("rest", "", "", step);
-      this.#swallow(true);
-      if (gap > SWALLOW_MS) this.#reset();
+      this.#putBack(step);
+      return;
     }
+    if (this.#state === "reading") {
+      this.#cut(this.#spoiled?.why ?? (this.#framed || this.#bare ? "end" : "start"), this.#spoiled?.what ?? "", "", step);
+    } else if (this.#strokes.length > 0) {
+      this.#cut("rest", "", "", step);
+    }
+    this.#swallow(true);
+    if (gap > SWALLOW_MS) this.#reset();
+  }
+
+  /** What was held is a person's. @param {Step} step */
+  #putBack(step) {
+    step.put += this.#text();
+    this.#down.clear();
+    this.#reset();
   }
 
   /** @param {Meaning} m @param {Key} k @param {Step} step */
@@ -166,8 +178,7 @@ export class Framing {
       case "held": {
         const fits = m.kind === "text" && !k.repeat ? this.#fits(this.#text() + m.text) : "no";
         if (fits === "no") {
-          step.put += this.#text();
-          this.#reset();
+          this.#putBack(step);
           return this.#mean(m, k, step);
         }
         this.#push(m, k);

@@ -79,8 +79,8 @@ export function symbologyOf(text) {
  * @returns {{stop: () => void}}
  */
 export function listen(to, { bare = false } = {}) {
-  const ends = new AbortController();
-  const capture = { capture: true, signal: ends.signal };
+  const over = new AbortController();
+  const capture = { capture: true, signal: over.signal };
   let now = settings();
   let keys = new Framing({ prefix: now.prefix, bare });
   let putting = false;
@@ -103,13 +103,12 @@ export function listen(to, { bare = false } = {}) {
   /** @param {KeyboardEvent} e */
   function key(e) {
     if (!now.on) return;
-    const field = fieldOf(e.target);
-    if (field && e.type === "keydown") {
-      if (e.key === "Unidentified" || e.keyCode === 229) return; // its text comes as input
-      if ((e.key === "Enter" || e.key === "Tab") && soft.end(field, e)) return stop(e);
-    }
+    const field = e.type === "keydown" ? fieldOf(e.target) : null;
+    if (field && (e.key === "Unidentified" || e.keyCode === 229)) return; // its text comes as input
+    const ends = e.key === "Enter" || e.key === "Tab" ? field : null;
+    if (ends && soft.reading && soft.end(ends, e)) return stop(e);
     const step = keys.press(pressed(e));
-    if (step.take) stop(e);
+    if (step.take || (ends && soft.end(ends, e))) stop(e);
     act(keys, step, timer);
   }
   addEventListener("keydown", key, capture);
@@ -125,15 +124,15 @@ export function listen(to, { bare = false } = {}) {
     keys = new Framing({ prefix: now.prefix, bare });
     timer.set(0);
   };
-  addEventListener("storage", (e) => e.key === KEPT && renew(), { signal: ends.signal });
-  addEventListener("reader-settings", renew, { signal: ends.signal });
+  addEventListener("storage", (e) => e.key === KEPT && renew(), { signal: over.signal });
+  addEventListener("reader-settings", renew, { signal: over.signal });
 
-  const soft = softKeys({ read: (r) => to.read(made(r, now)), incomplete: to.incomplete }, () => now, ends.signal);
+  const soft = softKeys({ read: (r) => to.read(made(r, now)), incomplete: to.incomplete }, () => now, over.signal);
   return {
     stop() {
       act(keys, keys.quiet(), timer);
       timer.set(0);
-      ends.abort();
+      over.abort();
     },
   };
 }
@@ -197,7 +196,12 @@ function softKeys(to, now, signal) {
     framing = new Framing({ prefix: now().prefix, bare: true });
     clear();
   }, { signal });
-  return { end };
+  return {
+    end,
+    get reading() {
+      return framing.reading;
+    },
+  };
 }
 
 /** @param {() => void} ring */

@@ -119,3 +119,9 @@ func (k Key) params(at time.Time) map[string]any {
 	}
 	return out
 }
+
+// Insert puts text where the cursor is without any key, as a soft keyboard does.
+func (p *Page) Insert(text string) {
+	p.t.Helper()
+	p.call("Input.insertText", map[string]any{"text": text}, nil)
+}
