@@ -196,6 +196,7 @@ func TestBlockedPage(t *testing.T) {
 			t.Errorf("pace %s: it leaked: %+v", pace, got)
 		}
 	}
+	t.Logf("%d of 6 whole", exact)
 	// Keys have the time at which they came, not at which the page had time.
 	if exact == 0 {
 		t.Error("no read that waited came whole")

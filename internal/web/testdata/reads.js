@@ -41,6 +41,7 @@ export function run(Framing, LIMIT_MS, seed, count) {
         if (w === undefined) faults.push(`a stroke of no key in ${JSON.stringify(o.text)}`);
         else if (w.human && w.clean) faults.push(`took what a person typed: ${JSON.stringify(o.text)}`);
       }
+      for (const w of own) if (w?.send) w.send.opened = true;
       if (o.kind !== "read" || own.includes(undefined)) continue;
       // Whole sends, from the first character to the last, one behind the other.
       let want = [];
@@ -59,6 +60,7 @@ export function run(Framing, LIMIT_MS, seed, count) {
     if (!k || step.take || k.up || k.mute) return;
     const w = owner.get(k.at);
     if (w) got.push(w.text);
+    if (k.send?.opened) faults.push(`the rest of a cut read leaked: ${JSON.stringify(k.key)}`);
     tally.untouched++;
   };
 
@@ -114,7 +116,7 @@ export function run(Framing, LIMIT_MS, seed, count) {
       owner.set(at, { send, place: i, text: value });
       send.strokes.push(at);
       sent.push(value);
-      for (const k of strokes) press({ ...k, editable });
+      for (const k of strokes) press({ ...k, send, editable });
       if (i === spoil) {
         const odd = at + 0.00003;
         owner.set(odd, { send, place: -1, text: "" });
@@ -128,7 +130,7 @@ export function run(Framing, LIMIT_MS, seed, count) {
       }
     }
     const at = rest();
-    if (send.ended) press({ key: pick(["Enter", "Enter", "Tab"]), at, editable });
+    if (send.ended) press({ key: pick(["Enter", "Enter", "Tab"]), at, send, editable });
     now = Math.ceil(now);
     if (clean) {
       tally.clean++;
