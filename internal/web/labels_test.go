@@ -73,6 +73,33 @@ func TestReadLabelKeepsPeopleToItself(t *testing.T) {
 	}
 }
 
+// What a reader that types sends: separators lost or replaced, another keyboard.
+func TestReadLabelOfAReader(t *testing.T) {
+	raw := func(s string) string { return base64.StdEncoding.EncodeToString([]byte(s)) }
+	for _, c := range []struct {
+		name, body string
+		want       []string
+		never      string
+	}{
+		{"a tube", `{"raw":"` + raw("]d2010952123400017491TB260118") + `","symbology":"]d2","how":"reader"}`, []string{`"names":"tube"`, `"number":"TB260118"`, `"word":"GS1"`, `"ai":"91"`}, "refusal"},
+		{"separators lost", `{"raw":"` + raw("]d2010952123400017410K7Q221998877") + `","how":"reader"}`, []string{`"refusal"`, `"ways":[`, `(10)K7Q2`}, `"reading"`},
+		{"separators replaced", `{"raw":"` + raw("]d2010952123400017410K7Q2|21998877") + `","how":"reader","separator":"|","separates":true}`, []string{`"lot":"K7Q2"`, `"serial":"998877"`}, "ways"},
+		{"French", `{"raw":"` + raw("TBé-à&&_") + `","how":"reader"}`, []string{`"proposal":"TB260118"`, "keyboard language"}, `"reading"`},
+		{"a wristband's number is not given back", `{"raw":"` + raw("]d28018095212340000000013") + `","how":"reader"}`, []string{`"names":"patient"`}, "0952"},
+		{"long separator", `{"raw":"` + raw("TB260118") + `","how":"reader","separator":"||"}`, []string{`"field":"separator"`}, `"reading"`},
+	} {
+		_, got := askLabel(t, quiet(Story{}), c.body)
+		for _, w := range c.want {
+			if !strings.Contains(got, w) {
+				t.Errorf("%s: no %s in %s", c.name, w, got)
+			}
+		}
+		if strings.Contains(got, c.never) {
+			t.Errorf("%s: %s is in %s", c.name, c.never, got)
+		}
+	}
+}
+
 func TestReadLabelRefuses(t *testing.T) {
 	h := quiet(Story{})
 	for _, c := range []struct {

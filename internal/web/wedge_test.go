@@ -197,9 +197,10 @@ func TestBlockedPage(t *testing.T) {
 		}
 	}
 	t.Logf("%d of 6 whole", exact)
-	// Keys have the time at which they came, not at which the page had time.
-	if exact == 0 {
-		t.Error("no read that waited came whole")
+	// Keys have the time at which they came, not at which the page had time: judged by a
+	// clock, most of these would be cut.
+	if exact < 4 {
+		t.Errorf("only %d of 6 reads that waited came whole", exact)
 	}
 }
 

@@ -52,7 +52,7 @@ export function advise(c, settings, refusal) {
   const layout = wrongLayout(c);
   const caps = c.strokes.some((s) => s.caps) || (!ID.test(c.text) && ID.test(swapped(c.text)));
   if (layout) {
-    add("layout", "The reader’s keyboard language does not match this computer", "Set both to the same keyboard language. The reader’s manual calls it country or keyboard layout." +
+    add("layout", "The reader's keyboard language does not match this computer", "Set both to the same keyboard language. The reader's manual calls it country or keyboard layout." +
       (layout === " " ? "" : ` The reader probably sent ${layout}`) + (layout === " " ? "" : "; scan again to be sure."));
   }
   if (caps) add("caps", "Caps lock is on", "Switch it off on this computer. Small and capital letters arrive exchanged.");
@@ -64,7 +64,7 @@ export function advise(c, settings, refusal) {
       add("prefix", "No symbology identifier came in front", "Switch on its transmission: manuals call it AIM identifier, or symbology identifier of ISO/IEC 15424. It looks like ]d2. By it a scan is told from typing, and GS1 from plain numbers." +
         (settings.prefix === AIM ? " Without it, scans land wherever the cursor is." : ""));
     } else {
-      add("identifier", `${c.text.slice(0, 3)} is no symbology identifier that is known here`, "Reset the reader’s identifiers to those of ISO/IEC 15424. Some readers can send a maker’s own instead.");
+      add("identifier", `${c.text.slice(0, 3)} is no symbology identifier that is known here`, "Reset the reader's identifiers to those of ISO/IEC 15424. Some readers can send a maker's own instead.");
     }
   }
   if (c.framed === false && settings.prefix !== AIM && c.kind === "read") {
@@ -82,7 +82,7 @@ export function advise(c, settings, refusal) {
   }
   const slowest = Math.max(0, ...gaps(c.strokes));
   if (c.kind === "read" && slowest > SLOW_MS) {
-    add("slow", `It comes slowly: up to ${Math.round(slowest)} ms between two keys`, "Set the reader’s delay between characters to nothing. At 600 ms a read counts as cut.");
+    add("slow", `It comes slowly: up to ${Math.round(slowest)} ms between two keys`, "Set the reader's delay between characters to nothing. At 600 ms a read counts as cut.");
   }
   if (all.length === 0) note("none", "Nothing needs to be changed", "The read came whole, with its identifier in front and an end behind.");
   const spelled = [...new Set(c.strokes.filter((s) => s.text === "\x1d").map((s) => s.how))];
@@ -99,7 +99,7 @@ function incomplete(c, add, layout) {
     case "start":
       return add("start", "Only the beginning of a read came", "Scan again. If it comes again: look at the cable or the radio link, and at what keeps this computer busy.");
     case "rest":
-      return add("pieces", "The read came in pieces, with more than 600 ms between", "Scan again. If it comes again: set the reader’s delay between characters to nothing, and look at what keeps this computer busy.");
+      return add("pieces", "The read came in pieces, with more than 600 ms between", "Scan again. If it comes again: set the reader's delay between characters to nothing, and look at what keeps this computer busy.");
     case "repeat":
       return add("repeat", `The key ${c.what} repeated itself, so characters may be doubled`, "Scan again. If it comes again: plug the reader in without a hub, and set its delay between characters to nothing.");
     case "long":
@@ -158,7 +158,7 @@ export function shown(text) {
 /** @type {Record<string, string>} */
 const THINGS = {
   tube: "a tube", patient: "a wristband", person: "a badge", carrier: "a box or bag", logger: "a logger", place: "a place", device: "a device",
-  request: "a request", draw: "a draw", product: "a product: the maker’s code, not the patient label", donation: "a blood service’s label",
+  request: "a request", draw: "a draw", product: "a product: the maker's code, not the patient label", donation: "a blood service's label",
 };
 
 /** @param {Reading} r @returns {string} what the label names, for people */

@@ -154,7 +154,7 @@ export class Framing {
       return;
     }
     if (this.#state === "reading") {
-      this.#cut(this.#spoiled?.why ?? (this.#framed || this.#bare ? "end" : "start"), this.#spoiled?.what ?? "", "", step);
+      this.#cut(this.#spoiled?.why ?? (this.#framed || this.#fits(this.#text()) === "no" ? "end" : "start"), this.#spoiled?.what ?? "", "", step);
     } else if (this.#strokes.length > 0) {
       this.#cut("rest", "", "", step);
     }
