@@ -16,6 +16,11 @@ type frame struct {
 	Page    any
 }
 
+// Reads tells whether a scan on this page opens the page of the tube.
+func (f frame) Reads() bool {
+	return f.Kind == "start" || f.Kind == "tube" || f.Kind == "wall" || f.Kind == "plain"
+}
+
 func (f frame) render(w io.Writer) error {
 	if err := templates.ExecuteTemplate(w, f.Kind+".html", f); err != nil {
 		return fmt.Errorf("rendering %s: %w", f.Kind, err)

@@ -50,7 +50,12 @@ function show(c, answer) {
     p.append(el("b", a.head + "."), " " + a.do);
     return p;
   }));
-  element("came-text").textContent = c.text === "" ? "no character" : shown(c.text);
+  element("came-text").replaceChildren(...c.strokes.map((s) => {
+    const li = el("li", "", s.text > " " && s.text !== "\x7f" ? "" : "unseen");
+    li.append(el("b", s.text === "" ? s.how : nameOf(s.text)), el("span", s.text === "" ? "no character" : pointOf(s.text)));
+    if (s.text !== "" && s.how) li.append(el("span", s.how));
+    return li;
+  }));
   element("came-facts").replaceChildren(...facts(c, answer).flatMap(([name, say]) => {
     const div = el("div", "");
     div.append(el("dt", name), el("dd", say));
@@ -67,8 +72,9 @@ function show(c, answer) {
   element("came").hidden = false;
   element("first").hidden = true;
   const listening = element("listening");
-  listening.textContent = `${head}. ${advice[0].head}.`;
+  listening.textContent = "Listening for the next read.";
   listening.className = "listening heard";
+  element("said").textContent = `${head}. ${advice[0].head}.`;
 }
 
 /** @param {Came} c @param {Answer} answer @returns {[string, string][]} */
@@ -78,13 +84,21 @@ function facts(c, answer) {
   const row = document.querySelector(`#symbologies tr[data-id="${CSS.escape(id)}"]`);
   const says = row ? `${id}, ${row.children[1].textContent}, ${row.children[2].textContent} data` : "";
   /** @type {[string, string][]} */
-  const all = [["In front", says || (c.framed && own === AIM ? `${c.text.slice(0, 3)}, not known here` : "no symbology identifier")]];
+  const all = named(answer);
+  all.push(["In front", says || (c.framed && own === AIM ? `${c.text.slice(0, 3)}, not known here` : "no symbology identifier")]);
   if (own !== AIM) all.push(["Prefix", c.framed ? `${own} came` : `${own} did not come`]);
   all.push(["Behind", c.end === "" ? "no end came" : c.end]);
   const spelled = [...new Set(c.strokes.filter((s) => s.text === "\x1d").map((s) => s.how))];
   all.push(["GS", spelled.length > 0 ? `as ${spelled.join(" and ")}` : settings().separator && c.text.includes(settings().separator) ? `as ${settings().separator}` : "none came"]);
   const rests = gaps(c.strokes).sort((a, b) => a - b);
-  if (rests.length > 0) all.push(["Between keys", `${Math.round(rests[rests.length >> 1])} ms in the middle, ${Math.round(rests[rests.length - 1])} ms at most; ${c.strokes.length} keys`]);
+  if (rests.length > 0) all.push(["Between keys", `${Math.round(rests[rests.length >> 1])} ms mostly, ${Math.round(rests[rests.length - 1])} ms at most; ${c.strokes.length} keys`]);
+  return all;
+}
+
+/** What the label says. @param {Answer} answer @returns {[string, string][]} */
+function named(answer) {
+  /** @type {[string, string][]} */
+  const all = [];
   if (answer.reading) all.push(["Names", namesOf(answer.reading) + (answer.reading.word ? ` (${answer.reading.word})` : "")]);
   if (answer.reading?.elements?.length) all.push(["Parts", answer.reading.elements.map((e) => `(${e.ai})${e.value}`).join(" ")]);
   if (answer.refusal) all.push(["The label", sentence(answer.refusal.say) + " To do: " + sentence(answer.refusal.remedy, false)]);
