@@ -141,6 +141,16 @@ func TestReadersLearnsGS(t *testing.T) {
 	lesson("^", "Known: the reader sends ^ for GS.", "^,true")
 	// What was learned is used: the label is read by its parts.
 	p.Wait(`document.getElementById("came-facts").textContent.includes("This is the tube's product code")`)
+	// A person's number isn't kept on the screen beyond the next read.
+	p.Press(browsertest.Keys("]d28018095212340000000013\n", readerPace)...)
+	p.Wait(`document.getElementById("came-facts").textContent.includes("a wristband")`)
+	p.Press(browsertest.Keys("]C0TB260118\n", readerPace)...)
+	p.Wait(`document.getElementById("before-list").textContent.includes("a person's number, whole")`)
+	var before string
+	p.Eval(`document.getElementById("before-list").textContent`, &before)
+	if strings.Contains(before, "8018") {
+		t.Errorf("a wristband's number is listed: %s", before)
+	}
 	p.Click("#forget")
 	p.Wait(`document.getElementById("learned").textContent === "Not known yet." && document.getElementById("forget").hidden`)
 }

@@ -169,7 +169,7 @@ export class Framing {
     this.#reset();
   }
 
-  /** @param {Meaning} m @param {Key} k @param {Step} step */
+  /** @param {Meaning} m @param {Key} k @param {Step} step @returns {void} */
   #mean(m, k, step) {
     switch (this.#state) {
       case "idle":

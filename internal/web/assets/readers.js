@@ -27,6 +27,8 @@ const on = /** @type {HTMLInputElement} */ (element("on"));
 const prefix = /** @type {HTMLInputElement} */ (element("prefix"));
 /** @type {Came|null} */
 let came = null;
+/** Whether the read that is shown is a person's number, which isn't listed later. */
+let personal = false;
 let turn = 0; // of the read that is shown, for answers that come late
 
 /** @param {Came} c */
@@ -35,12 +37,14 @@ function take(c) {
   if (came?.kind === "cut" && c.why === "rest" && came.why !== "rest") c = { ...c, strokes: came.strokes.concat(c.strokes), text: came.text + c.text, framed: came.framed };
   else if (came) putBefore(came);
   came = c;
+  personal = false;
 }
 
 /** @param {Came} c @param {Answer} answer */
 function show(c, answer) {
   const advice = advise(c, settings(), answer.refusal);
   const faults = advice.filter((a) => !a.note);
+  personal = answer.reading !== undefined && /^(patient|person)$/.test(answer.reading.names);
   const level = c.kind === "cut" ? "past" : faults.length > 0 ? "soon" : "none";
   const head = c.kind === "cut" ? "Incomplete read, not taken" : faults.length > 0 ? "Whole read, with something to change" : "Whole read";
   element("came").className = `came is-${level}`;
@@ -122,7 +126,7 @@ function shape(level) {
 function putBefore(c) {
   const list = element("before-list");
   const li = el("li", "");
-  li.append(el("code", c.text === "" ? "no character" : shown(c.text)), ` ${c.kind === "cut" ? "incomplete" : "whole"}`);
+  li.append(personal ? "a person's number," : el("code", c.text === "" ? "no character" : shown(c.text)), ` ${c.kind === "cut" ? "incomplete" : "whole"}`);
   list.prepend(li);
   while (list.children.length > MOST_BEFORE) list.lastElementChild?.remove();
   element("before").hidden = false;
