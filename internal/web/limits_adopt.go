@@ -135,7 +135,7 @@ type changeWords struct{ What, ID, Fields, Old, New string }
 // Render writes the page as HTML.
 func (k limitsCheck) Render(w io.Writer, site Site) error {
 	words := k.words(site)
-	return frame{Site: site, Name: "Before you adopt", Kind: "limits-check", Page: words}.render(w)
+	return frame{Site: site, Name: "Before you adopt", Kind: "limits-check", Script: "remark.js", Page: words}.render(w)
 }
 
 func (k limitsCheck) words(site Site) checkWords {

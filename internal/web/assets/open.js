@@ -38,7 +38,8 @@ listen({
   incomplete(c) {
     turn++;
     const why = { end: "no end came behind it", start: "only its beginning came", rest: "it came in pieces", key: "it held a key that is no character", repeat: "a key repeated itself", long: "more came than a label holds" }[c.why];
-    say(`Incomplete read, not taken: ${why}. Scan again. Until Enter, Tab or Escape nothing typed is taken.`);
+    const swallows = c.end === "" ? " What is typed in the next 5 seconds, up to Enter, counts as its rest." : "";
+    say(`Incomplete read, not taken: ${why}. Scan again.${swallows}`);
   },
 });
 

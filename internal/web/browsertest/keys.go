@@ -125,3 +125,10 @@ func (p *Page) Insert(text string) {
 	p.t.Helper()
 	p.call("Input.insertText", map[string]any{"text": text}, nil)
 }
+
+// Compose shows text as an input method that is still at it: it stands where the cursor
+// is until Insert, or another Compose, puts something in its place.
+func (p *Page) Compose(text string) {
+	p.t.Helper()
+	p.call("Input.imeSetComposition", map[string]any{"text": text, "selectionStart": len(text), "selectionEnd": len(text)}, nil)
+}
