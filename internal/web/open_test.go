@@ -9,7 +9,7 @@ import (
 )
 
 func TestScanOpensTheTube(t *testing.T) {
-	s := Story{Name: "site", Path: "/", schemes: storySchemes, tube: tubeWithin, wall: wallEmpty}
+	s := Story{Name: "site", Path: "/", tube: tubeWithin, wall: wallEmpty}
 	mux := http.NewServeMux()
 	mux.Handle("/site/", http.StripPrefix("/site", s.Handler("/site")))
 	server := httptest.NewServer(mux)
