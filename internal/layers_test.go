@@ -34,6 +34,7 @@ var layers = [][]string{
 	{"live", "intake"},
 	{"seal", "notify"},
 	{"auth", "identity"},
+	{"web/printing"},
 	{"api", "web"},
 	{"app/rehearse", "config"},
 	{"app"},
@@ -63,7 +64,7 @@ var inTests = [][2]string{
 
 // testOnly packages stand outside the layers: tests of any package may import
 // them, and nothing else may.
-var testOnly = []string{"app/apptest", "eventlog/forgetfs", "eventlog/logtest", "web/browsertest"}
+var testOnly = []string{"app/apptest", "eventlog/forgetfs", "eventlog/logtest", "web/browsertest", "web/printing/printtest"}
 
 // world is what the core may not see: it gets facts and the time as arguments.
 var world = []string{
@@ -88,6 +89,7 @@ var fences = []struct {
 	{module + "/proto/custody", []string{"api", "app", "app/...", "cmd/scan", "bench"}, "the API's messages end at its edge"},
 	{module + "/proto/stability", []string{"api", "app", "app/...", "cmd/scan", "bench"}, "the API's messages end at its edge"},
 	{"go.opentelemetry.io", []string{"eventlog", "live", "app"}, "a trace passes through the log and the judge; what sends it is app's"},
+	{"github.com/boombuler", []string{"web/printing"}, "symbols are made in one place, whose tests read them back"},
 	{"go.yaml.in/yaml", []string{"stability", "config"}, "rule files and settings are the only YAML"},
 }
 
