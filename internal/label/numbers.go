@@ -26,19 +26,28 @@ func (e *NumbersError) Error() string { return e.Field + ": " + e.Say }
 // is fixed. The last run of digits before the check counts up by one; a number whose
 // check character the pattern doesn't allow is none and is left out. The error is a
 // *NumbersError. Ward and tube type are no part of what is printed.
+//
+// The id of local numbers gives some of which nothing is declared: whatever ends in
+// digits counts up.
 func (s *Schemes) Numbers(id, from string, count int) ([]string, error) {
 	fail := func(field, format string, args ...any) ([]string, error) {
 		return nil, &NumbersError{field, fmt.Sprintf(format, args...)}
 	}
 	at := slices.IndexFunc(s.all, func(c compiled) bool { return c.ID == id })
-	if at < 0 {
+	if at < 0 && id != event.Local {
 		return fail("scheme", "%q is no number scheme of this site; choose one that is declared", id)
 	}
 	if count < 1 || count > MaxNumbers {
 		return fail("count", "%d is not from 1 to %d; ask for fewer, and again from the next number", count, MaxNumbers)
 	}
-	c := s.all[at]
-	body, say := c.body(strings.TrimSpace(from))
+	c := undeclaredNumbers
+	body, say := strings.ToUpper(strings.TrimSpace(from)), ""
+	if at >= 0 {
+		c = s.all[at]
+		body, say = c.body(strings.TrimSpace(from))
+	} else if !c.read.matches(body) {
+		say = fmt.Sprintf("%q is no number of at most %d letters, digits and signs without blanks; type the first one as it shall stand on the label", body, MaxPattern)
+	}
 	if say != "" {
 		return fail("from", "%s", say)
 	}
@@ -51,8 +60,8 @@ func (s *Schemes) Numbers(id, from string, count int) ([]string, error) {
 		text := head + counter
 		if number, ok := c.completed(text); ok {
 			out = append(out, number)
-		} else if c.Check == NoCheck || c.read.walk(1, text)&^c.read.end() == 0 {
-			break // no check character would make it a number
+		} else if !c.lacksCheck(text) {
+			break
 		}
 		if len(out) == count {
 			return out, nil
@@ -64,6 +73,15 @@ func (s *Schemes) Numbers(id, from string, count int) ([]string, error) {
 	}
 	return fail("from", "%s is the last number of %s before its digits run out: %d of %d numbers are left; begin lower or ask for fewer", last, id, len(out), count)
 }
+
+// undeclaredNumbers stands for numbers without a scheme.
+var undeclaredNumbers = func() compiled {
+	p, err := parsePattern("[!-~]{1,40}")
+	if err != nil {
+		panic("label: local numbers: " + err.Error())
+	}
+	return compiled{Scheme: Scheme{ID: event.Local}, printed: p, read: p}
+}()
 
 // body finds the part of the first number that stands before its check character.
 func (c compiled) body(from string) (body, say string) {
@@ -82,7 +100,7 @@ func (c compiled) body(from string) (body, say string) {
 	if c.Check != NoCheck && c.read.matches(from) && !c.variable() {
 		return "", "a character of " + from + " is wrong: its check character says so; leave the last character out, it is worked out"
 	}
-	if _, ok := c.completed(from); ok {
+	if _, ok := c.completed(from); ok || c.lacksCheck(from) {
 		return from, ""
 	}
 	if filled, ok := c.filled(from); ok {
@@ -108,6 +126,18 @@ func (c compiled) completed(body string) (number string, ok bool) {
 	}
 	number = body + "*"
 	return number, c.Check.holds(number) && c.read.matches(number)
+}
+
+// lacksCheck tells whether a text is a number but for its last character, the check.
+func (c compiled) lacksCheck(text string) bool {
+	if c.Check == NoCheck {
+		return false
+	}
+	var next states
+	for left := c.read.walk(1, text) &^ c.read.end(); left != 0; left &= left - 1 {
+		next |= left & -left << 1
+	}
+	return c.read.closed(next)&c.read.end() != 0
 }
 
 // filled makes a number's body of its counter alone: what stands before must be
@@ -139,8 +169,7 @@ func (c compiled) filled(counter string) (body string, ok bool) {
 	if c.Case == CaseFolds {
 		body = strings.ToUpper(body)
 	}
-	_, ok = c.completed(body)
-	return body, ok || c.Check != NoCheck
+	return body, c.read.matches(body) || c.lacksCheck(body)
 }
 
 // cutCounter parts a text before its last run of digits.

@@ -42,6 +42,7 @@ func TestNumbers(t *testing.T) {
 		{"REQ", "R0007-1", 3, "R0007-1 R0007-2 R0007-3"},
 		{"LOW", "lowK08", 3, "lowK08 lowK09 lowK10"},
 		{"LEN", "B-8", 2, "B-8 B-9"},
+		{"L", "north-099", 2, "NORTH-099 NORTH-100"},
 	} {
 		got, err := s.Numbers(c.id, c.from, c.count)
 		if err != nil || strings.Join(got, " ") != c.want {
@@ -63,6 +64,9 @@ func TestNumbers(t *testing.T) {
 		{"TB", "TB2601184", 1, "from", "check character"},
 		{"REQ", "7", 1, "from", "pattern is"},
 		{"LEN", "B-9", 2, "from", "B-9 is the last"},
+		{"L", "north", 2, "from", "no digits"},
+		{"L", "no rth-1", 2, "from", "without blanks"},
+		{"L", "N9", 2, "from", "N9 is the last"},
 		{"ODD", "ODD-AB", 2, "from", "no digits"},
 	} {
 		_, err := s.Numbers(c.id, c.from, c.count)

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
-	"specimen.example/custody/internal/label"
 	"specimen.example/custody/internal/web/browsertest"
 )
 
@@ -32,6 +31,7 @@ func gallery(t *testing.T) string {
 
 // steered is a source whose wall a test changes.
 type steered struct {
+	Story   // tells all the rest
 	mu      sync.Mutex
 	page    WallPage
 	changes chan Change
@@ -52,16 +52,6 @@ func (s *steered) Wall(context.Context) (WallPage, error) {
 	p := s.page
 	p.Flags = append([]FlagRow(nil), p.Flags...)
 	return p, nil
-}
-
-func (s *steered) Tube(context.Context, string) (TubePage, error) { return TubePage{}, ErrNotFound }
-
-func (s *steered) Schemes() *label.Schemes { return storySchemes }
-
-func (s *steered) Limits(context.Context) (LimitsPage, error) { return limitsNone(), nil }
-
-func (s *steered) AdoptLimits(context.Context, LimitsAdoption) (LimitsAdopted, error) {
-	return LimitsAdopted{}, ErrNotSaved
 }
 
 func (s *steered) Watch(context.Context, uint64) (<-chan Change, error) { return s.changes, nil }

@@ -29,6 +29,8 @@ type Story struct {
 	form  url.Values
 	fault error
 	docs  []byte
+	// printed is what labels and lists say; nil is a site that has nothing yet.
+	printed *storyPrint
 }
 
 // Handler serves the story's page below base, with a source that never changes.
@@ -72,7 +74,12 @@ func (s Story) Tube(context.Context, string) (TubePage, error) {
 }
 
 // Schemes is part of Source.
-func (s Story) Schemes() *label.Schemes { return storySchemes }
+func (s Story) Schemes() *label.Schemes {
+	if s.printed != nil {
+		return compiled(s.printed.schemes)
+	}
+	return storySchemes
+}
 
 // storySchemes are those of an invented site: tubes TB and six digits, wristbands PT
 // and six digits.
@@ -151,7 +158,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, limitsStories()...)
+	}, append(limitsStories(), printStories()...)...)
 }
 
 func wallEmpty() WallPage {

@@ -18,7 +18,6 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
-	"specimen.example/custody/internal/label"
 )
 
 // Errors a Source answers with; pages say what to do about each.
@@ -54,9 +53,6 @@ type Source interface {
 	// ctx ends; it may fold several into one. It closes the channel when it can't
 	// go on; the browser then asks again.
 	Watch(ctx context.Context, since uint64) (<-chan Change, error)
-	// Schemes gives the site's number schemes in force. They are shared and never
-	// change.
-	Schemes() *label.Schemes
 	// Limits gives the limits in force, those adopted before or for later, and the
 	// shipped ones, or ErrNotReady.
 	Limits(ctx context.Context) (LimitsPage, error)
@@ -64,6 +60,7 @@ type Source interface {
 	// LimitsRefused for what is wrong with the request, ErrNotSaved when it may be
 	// sent again under the same id, or ErrNotReady.
 	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
+	PrintSource
 }
 
 // Options are the front's settings. The zero value serves under "/", without a
@@ -130,6 +127,7 @@ func New(src Source, opts Options) http.Handler {
 	mux.Handle("POST /labels/read", own.Handler(http.HandlerFunc(s.readLabel)))
 	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /readers", s.readers)
+	s.printPages(mux)
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)
 	mux.HandleFunc("GET /assets/{version}/{name...}", serveAsset)

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"html"
 	"log/slog"
 	"math"
 	"net/http"
@@ -47,6 +48,7 @@ var (
 var wantStatus = map[string]int{
 	"wall-not-ready": 503, "tube-not-found": 404, "no-such-page": 404, "broken": 500, "start-missing": 400,
 	"limits-mistakes": 422, "limits-nothing-sent": 422, "limits-unsigned": 422,
+	"print-tubes-wrong": 422, "print-tubes-narrow": 422, "print-downtime-wrong": 422, "print-manifest-unknown": 404,
 }
 
 func TestStories(t *testing.T) {
@@ -78,7 +80,7 @@ func TestStories(t *testing.T) {
 				if strings.HasPrefix(m[1], "/tubes/") || strings.HasPrefix(m[1], "/openapi") || s.wall == nil && m[1] == "/wall" {
 					continue // which tubes there are is the source's matter
 				}
-				if got := get(t, h, m[1]); got.Code != 200 {
+				if got := get(t, h, html.UnescapeString(m[1])); got.Code != 200 {
 					t.Errorf("the page links to %s, which answers %d", m[1], got.Code)
 				}
 			}

@@ -318,3 +318,17 @@ func cut(text string, font, thousandths, room int) string {
 	}
 	return string(r) + "…"
 }
+
+// Alone gives the Data Matrix of data with its quiet zone, for a row of a list: its
+// module is the fewest whole dots that make at least so many 1/100 mm. The error is
+// an *Error.
+func (d DPI) Alone(data Data, least int) (Drawing, error) {
+	s, err := Matrix(data)
+	if err != nil {
+		return Drawing{}, err
+	}
+	module := d.least(least)
+	out := Drawing{DPI: d, Width: (s.Cols + 2*s.Quiet) * module, Height: (s.Rows + 2*s.Quiet) * module, Says: s.Name + " of " + data.Human()}
+	out.Placed = []Placed{{Symbol: s, Left: s.Quiet * module, Top: s.Quiet * module, Module: module, High: module}}
+	return out, nil
+}
