@@ -270,6 +270,17 @@ func (p *Page) Screenshot() []byte {
 	return shot.Data
 }
 
+// PDF prints the page as somebody would who leaves headers out and the scale alone:
+// the page's own style sheet says what paper it is for.
+func (p *Page) PDF() []byte {
+	p.t.Helper()
+	var printed struct {
+		Data []byte `json:"data"`
+	}
+	p.call("Page.printToPDF", map[string]any{"preferCSSPageSize": true, "displayHeaderFooter": false}, &printed)
+	return printed.Data
+}
+
 // Errors gives what the page complained of so far: console errors, uncaught
 // exceptions, and resources that failed.
 func (p *Page) Errors() []string {
