@@ -144,7 +144,7 @@ func printFormOf(q url.Values, size printing.Size, dpi printing.DPI) printForm {
 	}
 	return printForm{
 		Request: get("request", ""), Numbers: strings.Join(lines(q["number"]), "\n"), Ward: get("ward", ""), Type: get("type", ""),
-		Scheme: get("scheme", ""), From: get("from", ""), Count: get("count", "20"),
+		Scheme: get("scheme", ""), From: get("from", ""), Count: get("count", "14"),
 		Size: get("size", size.String()), DPI: get("dpi", fmt.Sprint(int(dpi))), Symbols: get("symbols", string(printing.Both)),
 	}
 }
@@ -237,8 +237,18 @@ func drawn(s *label.Schemes, p printing.Paper, want label.Thing, w wanted, l pri
 	if r.Scheme != w.printed.Scheme.ID || w.printed.Turn == "" && r.Key != w.key {
 		return printing.Drawing{}, &printing.Error{Field: "number", Say: fmt.Sprintf("%s would be read as another number, %s of %s; the site's number schemes must tell them apart", w.printed.Number, r.Text, r.Scheme)}
 	}
-	l.Data, l.Number = d, w.printed.Number
+	// A GS1 element stands there with its identifier in brackets, which can be typed.
+	l.Data, l.Number = d, d.Human()
 	return p.Draw(l)
+}
+
+// asTyped is a number as it stands on its label and can be typed: one that stands in a
+// GS1 element alone comes with its identifier.
+func asTyped(p label.Printed) string {
+	if d, err := printing.DataOf(p.Scheme, p.Number); err == nil {
+		return d.Human()
+	}
+	return p.Number // what can't be printed is named all the same
 }
 
 // printPaper serves the style sheet that sets the paper: @page takes no variable, and

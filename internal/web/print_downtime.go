@@ -31,7 +31,8 @@ type downtimeScheme struct {
 }
 
 type downtimeRow struct {
-	Number string
+	Number string // as it stands on the label
+	number string // without the identifier of an element
 	Symbol printing.Drawing
 }
 
@@ -201,12 +202,12 @@ func downtimeLine(schemes *label.Schemes, dpi printing.DPI, one labelFor) (downt
 		return downtimeRow{}, err
 	}
 	symbol, err := dpi.Alone(d, sheetModule)
-	return downtimeRow{one.printed.Number, symbol}, err
+	return downtimeRow{d.Human(), one.printed.Number, symbol}, err
 }
 
 // next offers the sheet that comes after this one.
 func (p *printDowntime) next(schemes *label.Schemes, site Site) {
-	more, err := schemes.Numbers(p.Form.Scheme, p.Rows[len(p.Rows)-1].Number, 2)
+	more, err := schemes.Numbers(p.Form.Scheme, p.Rows[len(p.Rows)-1].number, 2)
 	var ne *label.NumbersError
 	if errors.As(err, &ne) {
 		return

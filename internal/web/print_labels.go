@@ -87,9 +87,9 @@ func (s *server) sendLabels(w http.ResponseWriter, r *http.Request, p *printLabe
 	if len(p.Labels) > 0 && len(p.Labels[0].Placed) > 0 && p.Kind != "self-test" {
 		var modules []string
 		for _, placed := range p.Labels[0].Placed {
-			modules = append(modules, fmt.Sprintf("%s %d dots a module", placed.Name, placed.Module))
+			modules = append(modules, fmt.Sprintf("%s of %d dots a module (%s mm)", placed.Name, placed.Module, p.Labels[0].DPI.MM(placed.Module)[:4]))
 		}
-		p.Module = strings.Join(modules, ", ")
+		p.Module = "The first has " + strings.Join(modules, " and ") + "."
 	}
 	s.send(w, r, status, *p)
 }
@@ -309,11 +309,12 @@ func (s *server) printThings(w http.ResponseWriter, r *http.Request, p *printLab
 			continue
 		}
 		printed.Scheme.Names = want
+		number := asTyped(printed)
 		name := one.name
 		if name == "" {
-			name = printed.Number
+			name = number
 		}
-		address := url.Values{"number": {printed.Number}}
+		address := url.Values{"number": {number}}
 		if printed.Ward != "" {
 			address.Set("ward", printed.Ward)
 		}

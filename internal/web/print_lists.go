@@ -78,14 +78,13 @@ func (s *server) knownCarriers(ctx context.Context, schemes *label.Schemes, path
 		if !ok {
 			continue
 		}
-		q := url.Values{"carrier": {printed.Number}}
+		printed.Scheme.Names = label.Carrier
+		number := asTyped(printed)
+		q := url.Values{"carrier": {number}}
 		if printed.Ward != "" {
 			q.Set("ward", printed.Ward)
 		}
-		if in := printed.Scheme.In; len(in) > 0 && in[0] != label.Plain && !slices.Contains(in, label.Plain) {
-			q.Set("carrier", "("+in[0]+")"+printed.Number)
-		}
-		out = append(out, printLink{s.site.Base + "/print/" + path + "?" + q.Encode(), strings.TrimSpace(c.Kind + " " + printed.Number), count(c.Tubes, "tube", "tubes")})
+		out = append(out, printLink{s.site.Base + "/print/" + path + "?" + q.Encode(), strings.TrimSpace(c.Kind + " " + number), count(c.Tubes, "tube", "tubes")})
 	}
 	return out, nil
 }
@@ -184,7 +183,8 @@ func numberOf(schemes *label.Schemes, key event.Key) string {
 	if !ok {
 		return key.Label()
 	}
-	out := p.Number
+	p.Scheme.Names = label.Tube
+	out := asTyped(p)
 	for _, more := range []string{p.Ward, p.TubeType} {
 		if more != "" {
 			out += ", " + more
@@ -231,8 +231,8 @@ const (
 	packAir  = "IATA PI 650"
 	packCFR  = "49 CFR 173.199(a)(9)"
 	packIce  = "IATA PI 650; 49 CFR 173.199; UN1845"
-	seenBy   = "read in a secondary source"
-	seenNone = "from memory: look it up"
+	seenBy   = "second hand"
+	seenNone = "from memory"
 	seenNo   = "common practice, no source"
 )
 

@@ -106,20 +106,10 @@ const (
 	leastRow    = 240 // of a line to read or to write on
 	leastNumber = 190 // font of the number
 	fieldFont   = 170
+	mostBar     = 51   // module of bars on a small label
+	largeFrom   = 4000 // height from which a label is read from afar
 	lineFont    = 230
 )
-
-// Widths of characters in thousandths of the font's size: the number's are all alike,
-// the others at most about so wide on average.
-const (
-	monoWidth = 603
-	textWidth = 580
-	boldWidth = 640
-)
-
-func wide(text string, font, thousandths int) int {
-	return (len([]rune(text))*font*thousandths + 999) / 1000
-}
 
 // Draw lays a label out. What doesn't fit is refused with an *Error that says what
 // would: no symbol is ever scaled. It takes the widest module that fits, up to a
@@ -162,23 +152,29 @@ type board struct {
 	bottom, right int // what is still free ends there
 }
 
-func (b *board) text(x, y, font int, bold, mono bool, say string) {
-	b.Texts = append(b.Texts, Text{X: x, Y: y, Size: font, Bold: bold, Mono: mono, Say: say})
+// large tells whether a label is read from afar: of a box, of a place.
+func (b *board) large() bool { return b.p.Size.Height >= largeFrom }
+
+func (b *board) text(x, y, font int, f face, say string) {
+	b.Texts = append(b.Texts, Text{X: x, Y: y, Size: font, Bold: f != plain, Mono: f == mono, Say: say})
 }
 
 // number puts the readable characters at the bottom.
 func (b *board) number(number string) error {
 	font := max(b.mm(280), b.Height/9)
+	if b.large() {
+		font = b.Height / 6
+	}
 	room := b.Width - 2*b.edge
-	if w := wide(number, font, monoWidth); w > room {
+	if w := wide(number, font, mono); w > room {
 		font = font * room / w
 	}
 	if font < b.mm(leastNumber) {
-		least := wide(number, b.mm(leastNumber), monoWidth) + 2*b.edge
+		least := wide(number, b.mm(leastNumber), mono) + 2*b.edge
 		return fault("size", "the %d characters of %s need a label at least %s mm wide to be read, and this one has %s; take wider labels or shorter numbers",
 			len(number), clip(number), b.DPI.upMM(least), side(b.p.Size.Width))
 	}
-	b.text(max(b.edge, (b.Width-wide(number, font, monoWidth))/2), b.bottom-font/8, font, true, true, number)
+	b.text(max(b.edge, (b.Width-wide(number, font, mono))/2), b.bottom-font/8, font, mono, number)
 	b.bottom -= font + b.mm(gap)/2
 	return nil
 }
@@ -191,7 +187,10 @@ func (b *board) bars(data Data) error {
 	}
 	least := b.DPI.least(LeastModule)
 	modules := s.Cols + 2*s.Quiet
-	module := min(b.Width/modules, max(least, b.mm(51)))
+	module := min(b.Width/modules, max(least, b.mm(mostBar)))
+	if b.large() {
+		module = min(b.Width/modules, b.mm(2*mostBar))
+	}
 	if module < least {
 		return fault("size", "the %s of %s needs %s mm with bars of %s mm, the least that is read back, and the label is %s mm wide; take wider labels, print the Data Matrix alone, or give shorter numbers",
 			s.Name, clip(data.Human()), b.DPI.upMM(modules*least), b.DPI.MM(least)[:4], side(b.p.Size.Width))
@@ -215,7 +214,11 @@ func (b *board) matrix(data Data) error {
 	least := b.DPI.least(LeastModule)
 	cols, rows := s.Cols+2*s.Quiet, s.Rows+2*s.Quiet
 	// A third of the width, or the words would have no room.
-	module := min(b.bottom/rows, b.Width/3/cols, max(least, b.Height/60))
+	most := max(least, b.Height/60)
+	if b.large() {
+		most = b.Height / 30
+	}
+	module := min(b.bottom/rows, b.Width/3/cols, most)
 	if module < least {
 		return fault("size", "the %s of %s needs %s mm in height above the rest and %s mm in width with modules of %s mm, the least that is read back; take larger labels, leave the bars out, or give shorter numbers",
 			s.Name, clip(data.Human()), b.DPI.upMM(rows*least), b.DPI.upMM(3*cols*least), b.DPI.MM(least)[:4])
@@ -234,10 +237,10 @@ func (b *board) words(l Label) error {
 	top := b.edge
 	if l.Head != "" {
 		font := b.mm(550)
-		if w := wide(l.Head, font, boldWidth); w > b.right-b.edge {
+		if w := wide(l.Head, font, bold); w > b.right-b.edge {
 			font = max(b.mm(leastRow), font*(b.right-b.edge)/w)
 		}
-		b.text(b.edge, top+font*4/5, font, true, false, cut(l.Head, font, boldWidth, b.right-b.edge))
+		b.text(b.edge, top+font*4/5, font, bold, cut(l.Head, font, bold, b.right-b.edge))
 		top += font + b.mm(gap)
 	}
 	lines := l.Lines
@@ -258,9 +261,9 @@ func (b *board) words(l Label) error {
 		y, x := row(), b.edge
 		for i, name := range fields {
 			font := min(b.mm(fieldFont), high*2/3)
-			b.text(x, y, font, false, false, name)
+			b.text(x, y, font, plain, name)
 			end := b.edge + (b.right-b.edge)*(i+1)/len(fields)
-			from := x + wide(name, font, textWidth) + b.mm(gap)
+			from := x + wide(name, font, plain) + b.mm(gap)
 			b.Boxes = append(b.Boxes, Box{from, y, max(end-b.mm(gap)-from, 0), max(1, b.mm(12))})
 			x = end
 		}
@@ -285,9 +288,9 @@ func (b *board) lines() int { return max(0, min(b.p.Size.Height-TubeSize.Height,
 func (b *board) line(y, font int, line Line) {
 	x := b.edge
 	if line.Lead != "" {
-		lead := cut(line.Lead, font, boldWidth, b.right-x)
-		b.text(x, y, font, true, false, lead)
-		x += wide(lead, font, boldWidth) + font/2
+		lead := cut(line.Lead, font, bold, b.right-x)
+		b.text(x, y, font, bold, lead)
+		x += wide(lead, font, bold) + font/2
 	}
 	text := ""
 	for i, word := range line.Words {
@@ -296,24 +299,24 @@ func (b *board) line(y, font int, line Line) {
 		if left := len(line.Words) - i - 1; left > 0 {
 			rest = fmt.Sprintf(" +%d", left)
 		}
-		if x+wide(next+rest, font, textWidth) > b.right {
+		if x+wide(next+rest, font, plain) > b.right {
 			text = strings.TrimPrefix(text+fmt.Sprintf(" +%d", len(line.Words)-i), " ")
 			break
 		}
 		text = next
 	}
 	if text != "" {
-		b.text(x, y, font, false, false, text)
+		b.text(x, y, font, plain, text)
 	}
 }
 
 // cut shortens a text to a width, and says so by a sign.
-func cut(text string, font, thousandths, room int) string {
+func cut(text string, font int, f face, room int) string {
 	r := []rune(text)
-	if wide(text, font, thousandths) <= room {
+	if wide(text, font, f) <= room {
 		return text
 	}
-	for len(r) > 0 && wide(string(r)+"…", font, thousandths) > room {
+	for len(r) > 0 && wide(string(r)+"…", font, f) > room {
 		r = r[:len(r)-1]
 	}
 	return string(r) + "…"

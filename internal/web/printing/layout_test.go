@@ -56,7 +56,7 @@ func tubeLabel(number string) Label {
 	return Label{
 		Data: Data{Text: number}, Number: number,
 		Blanks: [][]string{{"Name"}, {"Born", "Patient no."}, {"Drawn", "by"}},
-		Lines:  []Line{{Lead: "LIHEP-GEL", Words: []string{"K", "GLU", "CREA", "TROP", "LAC", "BILI"}}},
+		Lines:  []Line{{Lead: "LIHEP-GEL", Words: []string{"K", "GLU", "CREA", "TROP", "LAC", "BILI", "CRP"}}},
 	}
 }
 
@@ -111,14 +111,14 @@ func checkDrawing(t *testing.T, d Drawing) {
 		taken = append(taken, zone)
 	}
 	for _, x := range d.Texts {
-		thousandths := textWidth
+		f := plain
 		if x.Bold {
-			thousandths = boldWidth
+			f = bold
 		}
 		if x.Mono {
-			thousandths = monoWidth
+			f = mono
 		}
-		r := image.Rect(x.X, x.Y-x.Size*3/4, x.X+wide(x.Say, x.Size, thousandths), x.Y)
+		r := image.Rect(x.X, x.Y-x.Size*3/4, x.X+wide(x.Say, x.Size, f), x.Y)
 		if !r.In(whole) {
 			t.Errorf("%s: the text %q at %v leaves the label %v", d.Says, x.Say, r, whole)
 		}
@@ -179,7 +179,7 @@ func TestLinesSayWhatIsLeftOut(t *testing.T) {
 	for _, x := range d.Texts {
 		said = append(said, x.Say)
 	}
-	if all := strings.Join(said, "|"); !strings.Contains(all, "LIHEP-GEL|K GLU CREA TROP +2") {
+	if all := strings.Join(said, "|"); !strings.Contains(all, "LIHEP-GEL|K GLU CREA TROP LAC +2") {
 		t.Errorf("the label says %s", all)
 	}
 }

@@ -66,8 +66,9 @@ func (p Paper) selfTest(module int) (Drawing, error) {
 	top := b.edge
 	for _, line := range []Line{
 		{Lead: word},
-		{Lead: says, Words: []string{fmt.Sprintf("as %s, both", word)}},
-		{Words: []string{fmt.Sprintf("%d dpi, %s a module = %s mm", int(p.DPI), dotsWord(module), p.DPI.MM(module)[:5])}},
+		{Lead: says, Words: []string{"as", word, "twice"}},
+		{Words: []string{dotsWord(module), "a", "module,", p.DPI.MM(module)[:5], "mm"}},
+		{Words: []string{"printer", "of", fmt.Sprint(int(p.DPI)), "dpi"}},
 	} {
 		font := b.mm(230)
 		top += font * 6 / 5
@@ -95,7 +96,7 @@ func (b *board) ruler() {
 		switch {
 		case mm%10 == 0:
 			high = b.mm(200)
-			b.text(from+b.mm(mm*100)+2*thick, b.bottomEdge()-b.mm(120), b.mm(150), false, false, fmt.Sprint(mm))
+			b.text(from+b.mm(mm*100)+2*thick, b.bottomEdge()-b.mm(120), b.mm(150), plain, fmt.Sprint(mm))
 		case mm%5 == 0:
 			high = b.mm(150)
 		}
