@@ -138,6 +138,7 @@ func TestReadersLearnsGS(t *testing.T) {
 	}
 	lesson("|", "Known: the reader sends | for GS.", "|,true")
 	lesson("", "Not known yet.", ",false")
+	lesson("\x1d", "Known: the reader sends GS itself.", ",true")
 	lesson("^", "Known: the reader sends ^ for GS.", "^,true")
 	// What was learned is used: the label is read by its parts.
 	p.Wait(`document.getElementById("came-facts").textContent.includes("This is the tube's product code")`)

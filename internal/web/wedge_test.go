@@ -272,29 +272,21 @@ func TestKeysThatAreNoCharacters(t *testing.T) {
 func TestSoftKeyboard(t *testing.T) {
 	p := wedgePage(t)
 	wedgeAfresh(p, "soft")
-	for _, c := range "]d2TB260118" {
-		p.Press(browsertest.Key{Key: "Unidentified"})
-		p.Insert(string(c))
-	}
+	p.Soft("]d2TB260118")
 	p.Press(browsertest.Keys("\n", 0)...)
 	if got := wedgeGot(p); len(got.Reads) != 1 || got.Reads[0].Text != "]d2TB260118" || !got.Reads[0].Framed || got.Sent != 0 {
 		t.Errorf("key by key: %+v", got)
 	}
 	// An input method shows the word as it grows.
 	wedgeAfresh(p, "soft")
-	for _, so := range []string{"]d2T", "]d2TB26", "]d2TB260118"} {
-		p.Compose(so)
-	}
-	p.Insert("]d2TB260118")
+	p.Compose("]d2T", "]d2TB26", "]d2TB260118")
 	p.Press(browsertest.Keys("\n", 0)...)
 	if got := wedgeGot(p); len(got.Reads) != 1 || got.Reads[0].Text != "]d2TB260118" || got.Sent != 0 {
 		t.Errorf("composed: %+v", got)
 	}
 	// One that corrects the word hasn't got what the reader sent.
 	wedgeAfresh(p, "soft")
-	p.Compose("]d2TB2601")
-	p.Compose("]d2Tb2601")
-	p.Insert("]d2Tb260118")
+	p.Compose("]d2TB2601", "]d2Tb2601", "]d2Tb260118")
 	p.Press(browsertest.Keys("\n", 0)...)
 	if got := wedgeGot(p); len(got.Reads) != 0 || len(got.Cuts) != 1 || got.Sent != 0 {
 		t.Errorf("corrected: %+v", got)

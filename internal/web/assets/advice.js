@@ -1,6 +1,6 @@
 // @ts-check
 // Decides what to change on a reader by what came from it. It sees the read alone.
-import { AIM } from "./framing.js";
+import { AIM, LIMIT_MS } from "./framing.js";
 
 /** @typedef {import("./framing.js").Stroke} Stroke */
 /** @typedef {import("./wedge.js").Reading} Reading */
@@ -99,6 +99,8 @@ function incomplete(c, add, layout) {
     case "start":
       return add("start", "Only the beginning of a read came", "Scan again. If it comes again: look at the cable or the radio link, and at what keeps this computer busy.");
     case "rest":
+      // Its keys were in time: a timer that fired while the computer did something else.
+      if (Math.max(0, ...gaps(c.strokes)) <= LIMIT_MS) return add("busy", "This computer was too busy to take the read in one piece", "Scan again. If it comes again: look at what keeps it busy.");
       return add("pieces", "The read came in pieces, with more than 600 ms between", "Scan again. If it comes again: set the reader's delay between characters to nothing, and look at what keeps this computer busy.");
     case "repeat":
       return add("repeat", `The key ${c.what} repeated itself, so characters may be doubled`, "Scan again. If it comes again: plug the reader in without a hub, and set its delay between characters to nothing.");

@@ -12,7 +12,8 @@ export const SWALLOW_MS = 5000;
 /** The longest read in characters; a GS1 Data Matrix holds less. As label.MaxRaw. */
 export const MOST = 3200;
 /** The prefix that every reader can be set to send: the symbology identifier of
- * ISO/IEC 15424, a bracket, a letter and a modifier. */
+ * ISO/IEC 15424, a bracket, a letter and a modifier. A person who types just these
+ * three, with less than LIMIT_MS between, is taken for a reader and told so. */
 export const AIM = "]";
 
 /**
@@ -244,6 +245,10 @@ export class Framing {
       return this.#reset();
     }
     this.#push(m, k);
+    if (this.#strokes.length > MOST) { // something lies on the keyboard
+      this.#cut("rest", "", "", step);
+      return this.#swallow(false);
+    }
     // No label that can be read here holds a prefix (label.Read takes it for two reads),
     // so behind a rest it is the next read, of which nothing is missing.
     if (!this.#fresh) return;

@@ -56,7 +56,7 @@ function show(c, answer) {
   }));
   element("came-text").replaceChildren(...c.strokes.map((s) => {
     const li = el("li", "", s.text > " " && s.text !== "\x7f" ? "" : "unseen");
-    li.append(el("b", s.text === "" ? s.how : nameOf(s.text)), el("span", s.text === "" ? "no character" : pointOf(s.text)));
+    li.append(el("b", s.text === "" ? s.how : nameOf(s.text).split(",")[0]), el("span", s.text === "" ? "no character" : pointOf(s.text)));
     if (s.text !== "" && s.how) li.append(el("span", s.how));
     return li;
   }));
@@ -145,7 +145,7 @@ function standing() {
   const s = settings();
   on.checked = s.on;
   prefix.value = s.prefix;
-  element("learned").textContent = !s.separates ? "Not known yet." : s.separator === "" ? "Known: GS comes as GS." : `Known: the reader sends ${s.separator} for GS.`;
+  element("learned").textContent = !s.separates ? "Not known yet." : s.separator === "" ? "Known: the reader sends GS itself." : `Known: the reader sends ${s.separator} for GS.`;
   element("forget").hidden = !s.separates;
   const listening = element("listening");
   listening.hidden = false;

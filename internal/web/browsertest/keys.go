@@ -73,8 +73,12 @@ func Keys(text string, gap time.Duration) []Key {
 	return out
 }
 
+// quick is a rest that nobody waits for: the key only says that it came so much later.
+// A test that is held up for a moment then doesn't become a reader that stops.
+const quick = 5 * time.Millisecond
+
 // Press sends keys and waits until the page has had them. The page sees each at its
-// time, Before after the one before it, counted from now. All are sent at once: a page
+// time, Before after the one before it, counted from now. None waits for the page: one
 // that is busy finds them waiting, as it finds those of a real keyboard.
 func (p *Page) Press(keys ...Key) {
 	p.t.Helper()
@@ -82,7 +86,9 @@ func (p *Page) Press(keys ...Key) {
 	var answers []<-chan reply
 	for _, k := range keys {
 		at = at.Add(k.Before)
-		time.Sleep(time.Until(at))
+		if k.Before > quick {
+			time.Sleep(time.Until(at))
+		}
 		answer, err := p.b.send(p.session, "Input.dispatchKeyEvent", k.params(at))
 		if err != nil {
 			p.t.Fatal(err)
@@ -123,12 +129,53 @@ func (k Key) params(at time.Time) map[string]any {
 // Insert puts text where the cursor is without any key, as a soft keyboard does.
 func (p *Page) Insert(text string) {
 	p.t.Helper()
-	p.call("Input.insertText", map[string]any{"text": text}, nil)
+	p.together([]command{inserted(text)})
 }
 
-// Compose shows text as an input method that is still at it: it stands where the cursor
-// is until Insert, or another Compose, puts something in its place.
-func (p *Page) Compose(text string) {
+// Soft types text as a soft keyboard does that gives its keys no names.
+func (p *Page) Soft(text string) {
 	p.t.Helper()
-	p.call("Input.imeSetComposition", map[string]any{"text": text, "selectionStart": len(text), "selectionEnd": len(text)}, nil)
+	var all []command
+	for _, r := range text {
+		all = append(all, command{"Input.dispatchKeyEvent", Key{Key: "Unidentified"}.params(time.Now())}, inserted(string(r)))
+	}
+	p.together(all)
+}
+
+// Compose types as an input method does: each step stands in place of the one before,
+// and the last stays.
+func (p *Page) Compose(steps ...string) {
+	p.t.Helper()
+	var all []command
+	for _, s := range steps {
+		all = append(all, command{"Input.imeSetComposition", map[string]any{"text": s, "selectionStart": len(s), "selectionEnd": len(s)}})
+	}
+	p.together(append(all, inserted(steps[len(steps)-1])))
+}
+
+type command struct {
+	method string
+	params map[string]any
+}
+
+func inserted(text string) command {
+	return command{"Input.insertText", map[string]any{"text": text}}
+}
+
+// together sends commands without waiting between them.
+func (p *Page) together(all []command) {
+	p.t.Helper()
+	var answers []<-chan reply
+	for _, c := range all {
+		answer, err := p.b.send(p.session, c.method, c.params)
+		if err != nil {
+			p.t.Fatal(err)
+		}
+		answers = append(answers, answer)
+	}
+	for i, answer := range answers {
+		if err := await(all[i].method, answer, nil); err != nil {
+			p.t.Fatal(err)
+		}
+	}
 }
