@@ -27,6 +27,7 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 test: ## vet and run all tests with the race detector, browser tests included
 	@$(NEED) gcc gcc libc6-dev
 	@$(NEED) "$${CHROMIUM:-chromium}" chromium fonts-liberation
+	@$(NEED) pdftoppm poppler-utils
 	@$(NEED) promtool prometheus
 	@$(NEED) systemd-analyze systemd
 	go vet ./...
