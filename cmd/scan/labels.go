@@ -3,14 +3,12 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
-	"go.yaml.in/yaml/v3"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	custodyv1 "specimen.example/custody/proto/custody/v1"
@@ -130,7 +128,7 @@ whether a label can be mistaken for another follows from the whole set. A set in
 which one label could be two things is refused with an example. --dry-run only
 checks.
 
-The file is YAML, a list under "schemes". Each scheme has
+The file is JSON as the API takes it: {"schemes": [{…}, …]}. Each scheme has
   id          first part of every key: A to Z and 0 to 9, at most 8
   issuer      who gives out the numbers, in words
   names       tube, patient, person, carrier, logger, place, device, request or draw
@@ -144,8 +142,8 @@ The file is YAML, a list under "schemes". Each scheme has
   tubeType    true: one number is on all tubes of a request, the type completes it
   reuseHours  after how many hours a number comes again`,
 		Example: `  scan schemes
-  scan schemes testdata/schemes/islands.yaml --dry-run
-  scan schemes testdata/schemes/islands.yaml --by lena`,
+  scan schemes testdata/schemes/islands.json --dry-run
+  scan schemes testdata/schemes/islands.json --by lena`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			conn, err := t.dial()
@@ -177,23 +175,15 @@ The file is YAML, a list under "schemes". Each scheme has
 	return cmd
 }
 
-// readSchemes reads a file of number schemes. It has the names of the API, so its
+// readSchemes reads a file of number schemes. It is what the API takes, so its
 // mistakes are told as those of a request.
 func (t *tool) readSchemes(file string) (*custodyv1.NumberSchemes, error) {
 	data, err := t.read(file)
 	if err != nil {
 		return nil, err
 	}
-	var tree any
-	if err := yaml.Unmarshal(data, &tree); err != nil {
-		return nil, usagef("%s: %v", file, err)
-	}
-	text, err := json.Marshal(tree)
-	if err != nil {
-		return nil, usagef("%s: %v; write names as text", file, err)
-	}
 	m := &custodyv1.NumberSchemes{}
-	if err := protojson.Unmarshal(text, m); err != nil {
+	if err := protojson.Unmarshal(data, m); err != nil {
 		return nil, usagef("%s: %s; see scan schemes --help", file, strings.TrimPrefix(err.Error(), "proto:\u00a0"))
 	}
 	return m, nil

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/web/browsertest"
+	"specimen.example/custody/internal/web/printing/printtest"
 )
 
 // readLimit is long: a loop of the longest film takes 10 s, and a busy machine may
@@ -87,18 +88,16 @@ func textOf(id, data string) string { return fmt.Sprintf("%s %x", id, data) }
 func TestCameraReads(t *testing.T) {
 	const gs, gtin = "\x1d", "0109521234000174"
 	elements := func(serial string) string { return gtin + "10K7Q2" + gs + "21" + serial }
-	const fnc1Rune, fnc1Byte = "\u00f1", "\xe8"
-	drawn := func(fnc1, data string) string { return fnc1 + strings.ReplaceAll(data, gs, fnc1) }
 	symbols := []struct {
 		id, data string
 		mark     symbolMark
 	}{
-		{"]C0", "TB260118", symbolMark{grid: code128Of(t, "TB260118"), module: 4, tilt: 3}},
-		{"]C1", elements("S1"), symbolMark{grid: code128Of(t, drawn(fnc1Rune, elements("S1"))), module: 3, tilt: 2}},
-		{"]d1", "TB260119", symbolMark{grid: dataMatrixOf(t, "TB260119"), module: 5, tilt: 10}},
-		{"]d2", elements("S2"), symbolMark{grid: dataMatrixOf(t, drawn(fnc1Byte, elements("S2"))), module: 4, tilt: -7}},
-		{"]Q1", "TB260120", symbolMark{grid: qrOf(t, "TB260120"), module: 5, tilt: 20}},
-		{"]Q3", elements("S3"), symbolMark{grid: gs1QROf(t, elements("S3")), module: 5, tilt: -4}},
+		{"]C0", "TB260118", symbolMark{grid: code128Of(t, text("TB260118")), module: 4, tilt: 3}},
+		{"]C1", elements("S1"), symbolMark{grid: code128Of(t, gs1(t, elements("S1"))), module: 3, tilt: 2}},
+		{"]d1", "TB260119", symbolMark{grid: dataMatrixOf(t, text("TB260119")), module: 5, tilt: 10}},
+		{"]d2", elements("S2"), symbolMark{grid: dataMatrixOf(t, gs1(t, elements("S2"))), module: 4, tilt: -7}},
+		{"]Q1", "TB260120", symbolMark{grid: drawnQR(t, printtest.QR, "TB260120"), module: 5, tilt: 20}},
+		{"]Q3", elements("S3"), symbolMark{grid: drawnQR(t, printtest.GS1QR, elements("S3")), module: 5, tilt: -4}},
 	}
 	var scenes []scene
 	var want []string
@@ -182,7 +181,7 @@ func TestCameraReadsTurned(t *testing.T) {
 	var want []string
 	for i, tilt := range []float64{45, 70, 135} {
 		number := fmt.Sprintf("TB26020%d", i)
-		scenes = append(scenes, scene{[]symbolMark{{grid: code128Of(t, number), module: 3, x: filmWidth / 2, y: filmHeight/2 - 20, tilt: tilt}}, 42}, scene{nil, 12})
+		scenes = append(scenes, scene{[]symbolMark{{grid: code128Of(t, text(number)), module: 3, x: filmWidth / 2, y: filmHeight/2 - 20, tilt: tilt}}, 42}, scene{nil, 12})
 		want = append(want, textOf("]C0", number))
 	}
 	p := browsertest.Launch(t, browsertest.Camera(film(t, scenes...))...).Open(t, cameraSite(t)+"/camera", browsertest.Look{})
@@ -197,8 +196,8 @@ func TestCameraReadsTurned(t *testing.T) {
 
 // Two labels in the box: nobody but a person knows which is meant.
 func TestCameraAsks(t *testing.T) {
-	left := symbolMark{grid: dataMatrixOf(t, "TB260301"), module: 5, x: 330, y: 330}
-	right := symbolMark{grid: code128Of(t, "TB260302"), module: 3, x: 860, y: 330, tilt: 2}
+	left := symbolMark{grid: dataMatrixOf(t, text("TB260301")), module: 5, x: 330, y: 330}
+	right := symbolMark{grid: code128Of(t, text("TB260302")), module: 3, x: 860, y: 330, tilt: 2}
 	site := cameraSite(t)
 	p := browsertest.Launch(t, browsertest.Camera(film(t, scene{[]symbolMark{left, right}, 30}))...).Open(t, site+"/camera", browsertest.Look{})
 	// The browser's cameras have no light; this one says that it has.
