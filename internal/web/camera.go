@@ -1,8 +1,10 @@
 package web
 
 import (
+	"encoding/json"
 	"io"
 	"net/http"
+	"slices"
 
 	"specimen.example/custody/internal/label"
 )
@@ -27,7 +29,25 @@ func allowCamera(w http.ResponseWriter) {
 }
 
 // cameraPage lets people try the camera on their labels. It records nothing.
-type cameraPage struct{}
+type cameraPage struct {
+	Checked string // JSON list of the patterns of plain numbers that have a check character
+}
+
+// checkedPatterns gives the patterns of plain numbers whose last character guards the
+// others: of those one look at a Code 128 is enough.
+func checkedPatterns(s *label.Schemes) string {
+	list := []string{}
+	for _, one := range s.All() {
+		if one.Check != label.NoCheck && (len(one.In) == 0 || slices.Contains(one.In, label.Plain)) {
+			list = append(list, one.Pattern)
+		}
+	}
+	text, err := json.Marshal(list)
+	if err != nil {
+		return "[]" // texts always have a form; without the list every look is proved by a second
+	}
+	return string(text)
+}
 
 // Things lists what labels name, in words, for the page's script.
 func (cameraPage) Things() []thingWord {
@@ -50,5 +70,5 @@ func (p cameraPage) Render(w io.Writer, site Site) error {
 
 func (s *server) camera(w http.ResponseWriter, r *http.Request) {
 	allowCamera(w)
-	s.send(w, r, http.StatusOK, cameraPage{})
+	s.send(w, r, http.StatusOK, cameraPage{Checked: checkedPatterns(s.src.Schemes())})
 }

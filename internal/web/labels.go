@@ -37,7 +37,8 @@ type labelAnswer struct {
 type labelReading struct {
 	Names     label.Thing    `json:"names"` // empty when the site has declared no schemes
 	Number    string         `json:"number,omitempty"`
-	Word      string         `json:"word"` // "GS1" or "plain"
+	ID        string         `json:"id,omitempty"` // by which the pages know it
+	Word      string         `json:"word"`         // "GS1" or "plain"
 	Symbology labelSymbology `json:"symbology"`
 	Standard  label.Standard `json:"standard"`
 	Elements  []labelElement `json:"elements,omitempty"`
@@ -87,7 +88,7 @@ func (s *server) readLabel(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	in.At = s.now()
-	s.sendJSON(w, r, http.StatusOK, answerLabel(s.src.Schemes(), in))
+	s.sendJSON(w, r, http.StatusOK, s.answerLabel(in))
 }
 
 var tooLong = fmt.Sprintf("the question is longer than %d kB", mostRead>>10)
@@ -134,13 +135,13 @@ func askedLabel(body io.Reader) (label.Input, *labelRefusal) {
 	return in, nil
 }
 
-func answerLabel(schemes *label.Schemes, in label.Input) labelAnswer {
-	got, err := schemes.Read(in)
+func (s *server) answerLabel(in label.Input) labelAnswer {
+	got, err := s.src.ReadLabel(in)
 	if err != nil {
 		// A maker's or a blood service's label names nothing that a scan could mean, but
 		// here it is asked what it says.
 		in.Want = []label.Thing{label.Product, label.Donation}
-		if other, failed := schemes.Read(in); failed == nil {
+		if other, failed := s.src.ReadLabel(in); failed == nil {
 			got, err = other, nil
 		}
 	}
@@ -155,7 +156,7 @@ func answerLabel(schemes *label.Schemes, in label.Input) labelAnswer {
 	if got.Private() {
 		return labelAnswer{Reading: out}
 	}
-	out.Number = got.Text
+	out.Number, out.ID = got.Text, got.ID
 	for _, e := range got.Elements {
 		out.Elements = append(out.Elements, labelElement{AI: e.AI, Value: e.Value})
 	}

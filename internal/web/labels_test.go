@@ -37,7 +37,7 @@ func TestReadLabel(t *testing.T) {
 		want           labelAnswer
 	}{
 		{"tube", question("TB260118", "]d1", "camera"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", Word: "plain", Symbology: labelSymbology{"]d1", "Data Matrix"}, Standard: label.StandardPlain,
+			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]d1", "Data Matrix"}, Standard: label.StandardPlain,
 		}}},
 		{"wristband", question("PT123456", "]C0", "camera"), labelAnswer{Reading: &labelReading{
 			Names: label.Patient, Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
@@ -48,10 +48,10 @@ func TestReadLabel(t *testing.T) {
 			Product:  &labelProduct{Number: "09521234000174", Lot: "K7Q2", Serial: "S2", Expiry: "2027-01-31"},
 		}}},
 		{"typed", question("tb260118", "", "typed"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", Word: "plain", Standard: label.StandardPlain,
+			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Standard: label.StandardPlain,
 		}}},
 		{"through a reader", question("]C0TB260118\r", "", "reader"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
+			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
 		}}},
 	} {
 		status, body := askLabel(t, h, c.question)

@@ -1,15 +1,43 @@
 package web
 
 import (
+	"fmt"
 	"io"
 	"net/http"
 
 	"specimen.example/custody/internal/label"
+	"specimen.example/custody/internal/web/printing"
 )
 
-// selfTest is the path of the sheet of test codes; empty where there is none, then
-// the page only says what the code must hold.
-const selfTest = ""
+// learnCode is what the page teaches separators with: a lot that isn't last, so that it
+// needs one behind it. assets/advice.js waits for the same.
+const learnCode = "(01)09521234000174(10)K7Q2(21)998877"
+
+// testModule is the width of its modules on the screen in pixels of the style sheet.
+const testModule = 6
+
+// testSymbol draws the test code as a GS1 DataMatrix.
+func testSymbol() (symbolDrawing, error) {
+	es, err := label.ParseElementText(learnCode)
+	if err != nil {
+		return symbolDrawing{}, fmt.Errorf("the test code: %w", err)
+	}
+	symbol, err := printing.Matrix(printing.Data{Elements: es})
+	if err != nil {
+		return symbolDrawing{}, fmt.Errorf("the test code: %w", err)
+	}
+	quiet := symbol.Quiet * testModule
+	return symbolDrawing{
+		Width: symbol.Cols*testModule + 2*quiet, Height: symbol.Rows*testModule + 2*quiet,
+		Path: symbol.Path(quiet, quiet, testModule, testModule), Says: symbol.Name + " " + learnCode,
+	}, nil
+}
+
+// symbolDrawing is a symbol on the screen, with its quiet zone.
+type symbolDrawing struct {
+	Width, Height int
+	Path, Says    string
+}
 
 // readersPage shows what a hand-held reader sends and what to change on it. All it
 // shows comes from the browser it stands in.
@@ -17,7 +45,8 @@ type readersPage struct{}
 
 type readersWords struct {
 	Site
-	SelfTest    string
+	Test        symbolDrawing
+	Holds       string // what the test code holds
 	Symbologies []symbologyWords
 }
 
@@ -25,10 +54,11 @@ type symbologyWords struct{ ID, Name, Says string }
 
 // Render writes the page as HTML.
 func (p readersPage) Render(w io.Writer, site Site) error {
-	words := readersWords{Site: site, Symbologies: symbologies()}
-	if selfTest != "" {
-		words.SelfTest = site.Base + selfTest
+	test, err := testSymbol()
+	if err != nil {
+		return err
 	}
+	words := readersWords{Site: site, Test: test, Holds: learnCode, Symbologies: symbologies()}
 	return frame{Site: site, Name: "Try my reader", Kind: "readers", Script: "readers.js", Page: words}.render(w)
 }
 

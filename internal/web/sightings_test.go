@@ -5,8 +5,37 @@ import (
 	"fmt"
 	"testing"
 
+	"specimen.example/custody/internal/label"
 	"specimen.example/custody/internal/web/browsertest"
 )
+
+// One look at a Code 128 is enough where its number has a check character, two where it
+// hasn't; another linear symbol always wants two.
+func TestACheckedNumberWantsOneLook(t *testing.T) {
+	schemes, err := label.Compile([]label.Scheme{
+		{ID: "TB", Names: label.Tube, Pattern: "TB######"},
+		{ID: "CK", Names: label.Tube, Pattern: "CK####[0-9A-Z]{1}", Check: label.Mod37Two},
+		{ID: "GS", Names: label.Carrier, Pattern: "####", In: []string{"91"}, Check: label.Mod10},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := browsertest.Open(t, cameraSite(t)+"/camera", browsertest.Look{})
+	for _, c := range []struct {
+		symbology, text string
+		two             bool
+	}{{"]C0", "TB260118", true}, {"]C0", "CK2601X", false}, {"]C0", "ck2601x", false}, {"]C0", "CK2601", true}, {"]C0", "1234", true}, {"]A0", "CK2601X", true}, {"]d1", "TB260118", false}} {
+		var two bool
+		p.Eval(fmt.Sprintf(`(async () => {
+			const at = (name) => import(new URL(name, document.querySelector("script[type=module]").src));
+			const [{ linearBut }, { expression }] = [await at("./sightings.js"), await at("./patterns.js")];
+			return linearBut(%s.map(expression))(%q, new TextEncoder().encode(%q));
+		})()`, checkedPatterns(schemes), c.symbology, c.text), &two)
+		if two != c.two {
+			t.Errorf("%s %s wants two reads: %t, want %t", c.symbology, c.text, two, c.two)
+		}
+	}
+}
 
 // What may be taken after which looks, by an invented clock. A look is what was
 // found in one picture: "M1" is a matrix symbol with the data 1, "L1" a linear one,

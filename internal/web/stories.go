@@ -81,6 +81,12 @@ func (s Story) Schemes() *label.Schemes {
 	return storySchemes
 }
 
+// ReadLabel is part of Source.
+func (s Story) ReadLabel(in label.Input) (LabelNamed, error) {
+	r, err := s.Schemes().Read(in)
+	return LabelNamed{Reading: r, ID: r.Key.Label()}, err
+}
+
 // storySchemes are those of an invented site: tubes TB and six digits, wristbands PT
 // and six digits.
 var storySchemes = compiled([]label.Scheme{

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/label"
 )
 
 // Errors a Source answers with; pages say what to do about each.
@@ -53,6 +54,9 @@ type Source interface {
 	// ctx ends; it may fold several into one. It closes the channel when it can't
 	// go on; the browser then asks again.
 	Watch(ctx context.Context, since uint64) (<-chan Change, error)
+	// ReadLabel says what a label names, by the site's schemes and by what the log
+	// knows. The error is always a *label.Refusal.
+	ReadLabel(in label.Input) (LabelNamed, error)
 	// Limits gives the limits in force, those adopted before or for later, and the
 	// shipped ones, or ErrNotReady.
 	Limits(ctx context.Context) (LimitsPage, error)
@@ -61,6 +65,14 @@ type Source interface {
 	// sent again under the same id, or ErrNotReady.
 	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
 	PrintSource
+}
+
+// LabelNamed is what a label says, and under which id the pages know it: with its
+// ward, its type or its turn where the number alone is not one thing's. It is empty
+// for what has no page.
+type LabelNamed struct {
+	label.Reading
+	ID string
 }
 
 // Options are the front's settings. The zero value serves under "/", without a

@@ -1,6 +1,7 @@
 // @ts-check
 import { Camera, FORMATS, MORE } from "./camera.js";
-import { isGS1 } from "./sightings.js";
+import { expression } from "./patterns.js";
+import { isGS1, linearBut } from "./sightings.js";
 import { allowSound, signal } from "./signals.js";
 
 /**
@@ -208,6 +209,7 @@ async function offer(reads) {
 const camera = new Camera({
   video: /** @type {HTMLVideoElement} */ (element("video")),
   box: element("aim"),
+  needsTwo: linearBut(JSON.parse(main.dataset.checked || "[]").map(expression)),
 });
 
 /** @type {Record<import("./camera.js").State, string>} */

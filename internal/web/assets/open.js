@@ -29,7 +29,7 @@ listen({
       const { reading, refusal } = await ask(r);
       if (mine !== turn) return;
       if (refusal) say(`${sentence(refusal.say)} ${sentence(refusal.remedy)}`);
-      else if (reading?.names === "tube" && reading.number) location.assign(new URL("tubes/" + encodeURIComponent(reading.number), base));
+      else if (reading?.names === "tube" && reading.id) location.assign(new URL("tubes/" + encodeURIComponent(reading.id), base));
       else if (reading) say(`This label names ${namesOf(reading)}. Scan the label of a tube to see its page.`);
     } catch (e) {
       if (mine === turn) say(e instanceof Error ? e.message : String(e));

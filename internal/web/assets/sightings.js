@@ -30,6 +30,18 @@ export const isGS1 = (symbology) => GS1.has(symbology);
  */
 export const linear = (symbology) => /^\][ACFI]/.test(symbology);
 
+/**
+ * linear, but one read of a Code 128 is enough where it looks like a number that has a
+ * check character: a misread is then refused by whoever reads the number.
+ * @param {RegExp[]} checked such numbers, whole
+ * @returns {(symbology: string, bytes: Uint8Array) => boolean}
+ */
+export const linearBut = (checked) => (symbology, bytes) => {
+  if (!linear(symbology)) return false;
+  const text = new TextDecoder().decode(bytes);
+  return symbology !== "]C0" || !checked.some((p) => p.test(text));
+};
+
 /** Two symbols of one label with the same data are one value. @param {Read} r */
 const keyOf = (r) => (isGS1(r.symbology) ? "1" : "0") + r.bytes.join();
 

@@ -2,6 +2,7 @@
 // A hand-held reader that is a keyboard, wherever the cursor is. What is a read is
 // decided in framing.js; this gives it the page's keys and the page its reads.
 import { AIM, Framing } from "./framing.js";
+import { expression } from "./patterns.js";
 
 /** @typedef {import("./framing.js").Key} Key */
 /** @typedef {import("./framing.js").Cut} Cut */
@@ -276,7 +277,7 @@ function made(r, s) {
  * Error with words for people.
  * @param {Read} r
  * @returns {Promise<{reading?: Reading, refusal?: Refusal}>}
- * @typedef {{names: string, number?: string, word: string, symbology?: string, standard: string, elements?: {ai: string, value: string}[]}} Reading
+ * @typedef {{names: string, number?: string, word: string, symbology?: {id: string, name: string}, id?: string, standard: string, elements?: {ai: string, value: string}[]}} Reading
  * @typedef {{field: string, say: string, remedy: string, ways?: string[], proposal?: string}} Refusal
  */
 export async function ask(r) {
@@ -316,15 +317,3 @@ export function looksLikeScan(text, patterns = []) {
   }
   return "";
 }
-
-/** A pattern of label.Scheme. @param {string} pattern @returns {RegExp} */
-function expression(pattern) {
-  const parts = pattern.replace(/\\(.)|\[([^\]]*)\]|(\{\d+(?:,\d+)?\})|([()])|(.)/g, (_, plain, set, times, bracket, c) => {
-    if (set !== undefined) return "[" + set.replace(/[\\^]/g, "\\$&") + "]";
-    if (times || bracket) return times ?? bracket;
-    const any = /** @type {Record<string, string>} */ ({ "#": "[0-9]", "@": "[A-Z]", "*": "[0-9A-Z]" })[c];
-    return any ?? (plain ?? c).replace(/[^0-9A-Za-z]/, "\\$&");
-  });
-  return new RegExp("^" + parts + "$", "i");
-}
-
