@@ -254,7 +254,7 @@ func (s *server) printCarriers(w http.ResponseWriter, r *http.Request) {
 
 func carrierWords(c PrintCarrier) printing.Label {
 	l := printing.Label{Head: "Carrier", Lines: []printing.Line{
-		{Lead: "Scan it", Words: strings.Fields("at packing, at each handover, at unpacking")},
+		{Lead: "Scan it", Words: strings.Fields("at packing, handover, unpacking")},
 	}}
 	if c.Kind != "" {
 		l.Head = strings.ToUpper(c.Kind[:1]) + c.Kind[1:]
@@ -278,7 +278,7 @@ func (s *server) printHatches(w http.ResponseWriter, r *http.Request) {
 }
 
 func placeWords(c PrintPlace) printing.Label {
-	l := printing.Label{Head: c.Name, Lines: []printing.Line{{Lead: "Scan it", Words: strings.Fields("when you leave tubes here and when you take them")}}}
+	l := printing.Label{Head: c.Name, Lines: []printing.Line{{Lead: "Scan it", Words: strings.Fields("when you leave or take tubes")}}}
 	if c.Name == "" {
 		l.Head = "Place"
 	}

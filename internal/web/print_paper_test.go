@@ -182,7 +182,7 @@ func TestPrintedLabelsAreReadBack(t *testing.T) {
 					}
 					var got said
 					for _, s := range symbols[i] {
-						part := printtest.Crop(sheet, s.zone, 8)
+						part := printtest.Seen(sheet, s.zone)
 						if s.bars {
 							got.bars, err = printtest.Bars(part)
 						} else {

@@ -66,7 +66,7 @@ func (p Paper) selfTest(module int) (Drawing, error) {
 	top := b.edge
 	for _, line := range []Line{
 		{Lead: word},
-		{Lead: says, Words: []string{"as", word, "twice"}},
+		{Lead: says, Words: []string{"both", "as", word}},
 		{Words: []string{dotsWord(module), "a", "module,", p.DPI.MM(module)[:5], "mm"}},
 		{Words: []string{"printer", "of", fmt.Sprint(int(p.DPI)), "dpi"}},
 	} {

@@ -108,6 +108,20 @@ func Crop(img image.Image, part image.Rectangle, around int) *image.Gray {
 	return out
 }
 
+// Seen gives a part of a sheet as a reader's camera sees it: each dot of the printer
+// several pixels wide, on white.
+func Seen(img image.Image, part image.Rectangle) *image.Gray {
+	const pixels = 4
+	small := Crop(img, part, 8)
+	out := image.NewGray(image.Rect(0, 0, small.Rect.Dx()*pixels, small.Rect.Dy()*pixels))
+	for y := range out.Rect.Dy() {
+		for x := range out.Rect.Dx() {
+			out.Pix[y*out.Stride+x] = small.Pix[y/pixels*small.Stride+x/pixels]
+		}
+	}
+	return out
+}
+
 // OneBit makes a picture black and white as a label printer does: what is at least
 // half dark is black.
 func OneBit(img image.Image) *image.Gray {
