@@ -87,7 +87,7 @@ func (s *server) sendLabels(w http.ResponseWriter, r *http.Request, p *printLabe
 	if len(p.Labels) > 0 && len(p.Labels[0].Placed) > 0 && p.Kind != "self-test" {
 		var modules []string
 		for _, placed := range p.Labels[0].Placed {
-			modules = append(modules, fmt.Sprintf("%s of %d dots a module (%s mm)", placed.Name, placed.Module, p.Labels[0].DPI.MM(placed.Module)[:4]))
+			modules = append(modules, fmt.Sprintf("%s of %d dots a module (%s mm)", placed.Name, placed.Module, p.Labels[0].DPI.MM(placed.Module)[:5]))
 		}
 		p.Module = "The first has " + strings.Join(modules, " and ") + "."
 	}
@@ -363,7 +363,7 @@ func (s *server) printSelfTest(w http.ResponseWriter, r *http.Request) {
 		p.Notes = []string{
 			fmt.Sprintf("Scan both symbols of each label into any text field. From %d dots a module on (%s mm) both must read, as the word in bold: %s and so on. Fewer dots may fail.", least, paper.DPI.MM(least)[:4], paper.DPI.TestWord(least)),
 			"Lay a ruler of steel along the marks. If 40 mm are not 40 mm to a hair, the browser or the driver scales: print at 100 %, without margins, headers and “fit to page”, and set the paper to the label's size.",
-			"If the ruler is right and a symbol that must read does not, look at it with a lens: bars that touch mean too much heat or speed too high, bars with gaps too little heat or a dirty head. Clean the head, print again.",
+			"If the ruler is right and a symbol that must read does not, look at it with a lens: bars that touch mean too much heat or speed too high, bars with gaps too little heat or a dirty head. Clean the head, print again (common practice, no source).",
 			"If edges are grey or teeth show, the printer has another number of dots than was chosen here: its nameplate says which.",
 			"What must read and doesn't, by any reader, means: no tube label from this printer today.",
 		}
