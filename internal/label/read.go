@@ -162,8 +162,12 @@ func (r *reader) text() (Reading, *Refusal) {
 		return r.donation()
 	}
 	if strings.HasPrefix(r.data, "(") {
-		if es, err := ParseElementText(r.data); err == nil {
+		es, err := ParseElementText(r.data)
+		if err == nil {
 			return r.elements(es, StandardGS1)
+		}
+		if code, _, ok := strings.Cut(r.data[1:], ")"); ok && table[code] != nil {
+			return Reading{}, r.unreadableGS1(err) // else it would be a local number of many things
 		}
 	}
 	if !r.framed {
@@ -192,7 +196,11 @@ func (r *reader) unmatched() (Reading, *Refusal) {
 	}
 	for _, c := range r.all {
 		if slices.Contains(c.In, Plain) && r.wants(c.Names) && r.cutShort(c, text) {
-			return Reading{}, refuse(event.RefuseShortRead, fmt.Sprintf("only a part of %s arrived: its number has more characters", words[c.Names]), "scan it again and hold still until the tone")
+			remedy := "scan it again and hold still until the tone"
+			if r.How == Typed {
+				remedy = "type it again, every character that stands on the label"
+			}
+			return Reading{}, refuse(event.RefuseShortRead, fmt.Sprintf("only a part of %s arrived: its number has more characters", words[c.Names]), remedy)
 		}
 	}
 	if strings.Contains(strings.ToLower(text), "://") {

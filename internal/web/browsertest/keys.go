@@ -47,10 +47,10 @@ func Keys(text string, gap time.Duration) []Key {
 		if i := strings.IndexRune(shifted, r); i >= 0 {
 			under = rune(plain[i])
 		}
-		switch {
-		case r == '\n':
+		switch r {
+		case '\n':
 			k.Key, k.Text = "Enter", "\r"
-		case r == '\t':
+		case '\t':
 			k.Key, k.Text = "Tab", ""
 		}
 		switch {
