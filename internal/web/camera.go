@@ -49,20 +49,6 @@ func checkedPatterns(s *label.Schemes) string {
 	return string(text)
 }
 
-// Things lists what labels name, in words, for the page's script.
-func (cameraPage) Things() []thingWord {
-	words := []thingWord{{"", "a number. This site hasn't said yet what its numbers look like, so it may be of anything"}}
-	for _, t := range label.Things() {
-		words = append(words, thingWord{t, thingWords[t]})
-	}
-	return words
-}
-
-type thingWord struct {
-	Thing label.Thing
-	Words string
-}
-
 // Render writes the page as HTML.
 func (p cameraPage) Render(w io.Writer, site Site) error {
 	return frame{Site: site, Name: "Try the camera", Kind: "camera", Script: "camera-page.js", Page: p}.render(w)

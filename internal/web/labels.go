@@ -38,6 +38,7 @@ type labelReading struct {
 	Names     label.Thing    `json:"names"` // empty when the site has declared no schemes
 	Number    string         `json:"number,omitempty"`
 	ID        string         `json:"id,omitempty"` // by which the pages know it
+	Says      string         `json:"says"`         // what it names, in words
 	Word      string         `json:"word"`         // "GS1" or "plain"
 	Symbology labelSymbology `json:"symbology"`
 	Standard  label.Standard `json:"standard"`
@@ -150,7 +151,7 @@ func (s *server) answerLabel(in label.Input) labelAnswer {
 		return labelAnswer{Refusal: &labelRefusal{Field: no.Field, Say: no.Say, Remedy: no.Remedy, Ways: slices.DeleteFunc(no.Ways, ofAPerson), Proposal: no.Proposal}}
 	}
 	out := &labelReading{
-		Names: got.Names, Word: got.Word(), Standard: got.Standard,
+		Names: got.Names, Says: thingWords[got.Names], Word: got.Word(), Standard: got.Standard,
 		Symbology: labelSymbology{ID: got.Symbology.ID, Name: got.Symbology.Name},
 	}
 	if got.Private() {

@@ -37,21 +37,21 @@ func TestReadLabel(t *testing.T) {
 		want           labelAnswer
 	}{
 		{"tube", question("TB260118", "]d1", "camera"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]d1", "Data Matrix"}, Standard: label.StandardPlain,
+			Names: label.Tube, Says: "a tube", Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]d1", "Data Matrix"}, Standard: label.StandardPlain,
 		}}},
 		{"wristband", question("PT123456", "]C0", "camera"), labelAnswer{Reading: &labelReading{
-			Names: label.Patient, Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
+			Names: label.Patient, Says: "a wristband", Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
 		}}},
 		{"product", question("0109521234000174"+"17270131"+"10K7Q2\x1d21S2", "]d2", "camera"), labelAnswer{Reading: &labelReading{
-			Names: label.Product, Number: "09521234000174", Word: "GS1", Symbology: labelSymbology{"]d2", "Data Matrix"}, Standard: label.StandardGS1,
+			Names: label.Product, Says: thingWords[label.Product], Number: "09521234000174", Word: "GS1", Symbology: labelSymbology{"]d2", "Data Matrix"}, Standard: label.StandardGS1,
 			Elements: []labelElement{{"01", "09521234000174"}, {"17", "270131"}, {"10", "K7Q2"}, {"21", "S2"}},
 			Product:  &labelProduct{Number: "09521234000174", Lot: "K7Q2", Serial: "S2", Expiry: "2027-01-31"},
 		}}},
 		{"typed", question("tb260118", "", "typed"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Standard: label.StandardPlain,
+			Names: label.Tube, Says: "a tube", Number: "TB260118", ID: "TB260118", Word: "plain", Standard: label.StandardPlain,
 		}}},
 		{"through a reader", question("]C0TB260118\r", "", "reader"), labelAnswer{Reading: &labelReading{
-			Names: label.Tube, Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
+			Names: label.Tube, Says: "a tube", Number: "TB260118", ID: "TB260118", Word: "plain", Symbology: labelSymbology{"]C0", "Code 128"}, Standard: label.StandardPlain,
 		}}},
 	} {
 		status, body := askLabel(t, h, c.question)

@@ -64,7 +64,7 @@ func TestReadersSaysWhatToChange(t *testing.T) {
 		{name: "GS replaced", keys: typed(fmt.Sprintf(testCode, "|")), head: "Whole read", want: []string{"as |", "Nothing needs to be changed"}},
 		{name: "GS replaced by what labels hold", keys: typed(fmt.Sprintf(testCode, "-")), head: "Whole read, with something to change", want: []string{"sends - for GS, which labels hold"}},
 		{name: "GS as F8", keys: slices.Concat(typed("]d2010952123400017410K7Q2"), []browsertest.Key{{Key: "F8", Code: "F8"}}, typed("21998877\n")), head: "Whole read",
-			want: []string{"GS comes as F8", "This is the tube's product code", "U+001D"}},
+			want: []string{"GS comes as F8", "a maker's product", "U+001D"}},
 		{name: "GS as an unknown key", keys: slices.Concat(typed("]d2010952123400017410K7Q2"), []browsertest.Key{{Key: "F9", Code: "F9"}}, typed("21998877\n")), head: "Incomplete read, not taken",
 			want: []string{"The reader sent F9, which is no character"}, never: []string{"drops separators"}},
 		// SCN-S1
@@ -141,7 +141,7 @@ func TestReadersLearnsGS(t *testing.T) {
 	lesson("\x1d", "Known: the reader sends GS itself.", ",true")
 	lesson("^", "Known: the reader sends ^ for GS.", "^,true")
 	// What was learned is used: the label is read by its parts.
-	p.Wait(`document.getElementById("came-facts").textContent.includes("This is the tube's product code")`)
+	p.Wait(`document.getElementById("came-facts").textContent.includes("a maker's product")`)
 	// A person's number isn't kept on the screen beyond the next read.
 	p.Press(browsertest.Keys("]d28018095212340000000013\n", readerPace)...)
 	p.Wait(`document.getElementById("came-facts").textContent.includes("a wristband")`)

@@ -11,6 +11,7 @@ import (
 
 // thingWords say what a label names.
 var thingWords = map[label.Thing]string{
+	"":             "a number of which this site hasn't said what it is",
 	label.Tube:     "a tube",
 	label.Patient:  "a wristband",
 	label.Person:   "a badge",

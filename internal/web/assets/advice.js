@@ -157,13 +157,7 @@ export function shown(text) {
   return [...text].map((c) => (/^[\x00-\x1f\x7f]$/.test(c) ? `⟨${nameOf(c).split(",")[0]}⟩` : c)).join("");
 }
 
-/** @type {Record<string, string>} */
-const THINGS = {
-  tube: "a tube", patient: "a wristband", person: "a badge", carrier: "a box or bag", logger: "a logger", place: "a place", device: "a device",
-  request: "a request", draw: "a draw", product: "a product: the maker's code, not the patient label", donation: "a blood service's label",
-};
-
 /** @param {Reading} r @returns {string} what the label names, for people */
 export function namesOf(r) {
-  return (THINGS[r.names] ?? r.names) + (r.number ? ", " + r.number : "");
+  return r.says + (r.number ? ", " + r.number : "");
 }

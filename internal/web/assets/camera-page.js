@@ -7,7 +7,7 @@ import { allowSound, signal } from "./signals.js";
 /**
  * A read of this page, typed or by the camera.
  * @typedef {{bytes: Uint8Array, symbology: string, name: string, how: string}} Read
- * @typedef {{names: string, number?: string, word: string, symbology: {id: string, name: string}, standard: string,
+ * @typedef {{names: string, says: string, number?: string, word: string, symbology: {id: string, name: string}, standard: string,
  *   elements?: {ai: string, value: string}[],
  *   product?: {number: string, lot?: string, serial?: string, expiry?: string, made?: string}}} Reading
  * @typedef {{field: string, say: string, remedy: string, ways?: string[], proposal?: string}} Refusal
@@ -47,15 +47,6 @@ const said = element("said");
 const refused = element("refused");
 const exact = element("exact");
 
-/** @type {Map<string, string>} */
-const things = new Map();
-for (const e of /** @type {HTMLTemplateElement} */ (element("things")).content.querySelectorAll("[data-thing]")) {
-  things.set(e.getAttribute("data-thing") ?? "", e.textContent ?? "");
-}
-
-/** What the label names, in words. @param {Reading} r */
-const thing = (r) => things.get(r.names) ?? r.names;
-
 /** @param {Read} read @returns {Promise<Answer>} */
 async function ask(read) {
   const raw = btoa(Array.from(read.bytes, (b) => String.fromCharCode(b)).join(""));
@@ -88,7 +79,7 @@ function tell(read, { reading, refusal }) {
   said.replaceChildren();
   refused.replaceChildren();
   if (reading) {
-    said.append(make("p", `This is ${thing(reading)}`, "names"));
+    said.append(make("p", `This is ${reading.says}`, "names"));
     if (reading.product) said.append(product(reading.product));
     else if (reading.number) said.append(make("p", reading.number, "number"));
     else said.append(make("p", "Whose it is isn't shown here.", "lead"));
@@ -196,7 +187,7 @@ async function offer(reads) {
   if (mine !== turn || camera.state !== "asking") return;
   order.forEach(([where, read], i) => {
     const { reading, refusal } = answers[i];
-    const name = reading ? [thing(reading), reading.number].filter(Boolean).join(" ") : `can't be taken, ${refusal?.say}`;
+    const name = reading ? [reading.says, reading.number].filter(Boolean).join(" ") : `can't be taken, ${refusal?.say}`;
     const button = make("button", `${where}: ${name}`);
     button.setAttribute("type", "button");
     button.addEventListener("click", () => camera.take(read));

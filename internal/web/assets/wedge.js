@@ -277,7 +277,7 @@ function made(r, s) {
  * Error with words for people.
  * @param {Read} r
  * @returns {Promise<{reading?: Reading, refusal?: Refusal}>}
- * @typedef {{names: string, number?: string, word: string, symbology?: {id: string, name: string}, id?: string, standard: string, elements?: {ai: string, value: string}[]}} Reading
+ * @typedef {{names: string, says: string, number?: string, word: string, symbology?: {id: string, name: string}, id?: string, standard: string, elements?: {ai: string, value: string}[]}} Reading
  * @typedef {{field: string, say: string, remedy: string, ways?: string[], proposal?: string}} Refusal
  */
 export async function ask(r) {
