@@ -356,8 +356,13 @@ func TestPagesTubeHidesThePatient(t *testing.T) {
 
 func TestPagesUnknownTube(t *testing.T) {
 	c := openClinic(t)
-	for _, id := range []string{"TB404", "", strings.Repeat("X", 99), "a\x00b"} {
-		if _, err := c.pages.Tube(t.Context(), id); !errors.Is(err, web.ErrNotFound) {
+	if _, err := c.pages.Tube(t.Context(), "TB404"); !errors.Is(err, web.ErrNotFound) {
+		t.Errorf("a number nobody scanned: %v", err)
+	}
+	// What can't be a number is said, with what to do.
+	for _, id := range []string{"", strings.Repeat("X", 99), "a\x00b", "(01)09521234000174"} {
+		var refused *web.LabelRefused
+		if _, err := c.pages.Tube(t.Context(), id); !errors.As(err, &refused) || refused.Say == "" || refused.Remedy == "" {
 			t.Errorf("%q: %v", id, err)
 		}
 	}

@@ -384,7 +384,8 @@ func (r *reader) keyed(out Reading, value string) (Reading, *Refusal) {
 	}
 	key, err := event.MakeKey(out.Scheme, value)
 	if err != nil {
-		return Reading{}, refuse(event.RefuseUnknownLabel, "the number can't be a key: "+err.Error(), "scan the label, not another code beside it")
+		say, _, _ := strings.Cut(err.Error(), ";")
+		return Reading{}, refuse(event.RefuseUnknownLabel, say, "scan the label, not another code beside it")
 	}
 	out.Key = key
 	return out, nil
