@@ -132,6 +132,7 @@ func TestWrongUsageIsSaidInPlainWords(t *testing.T) {
 	}{
 		"an unknown option":     {[]string{"--dta", "x"}, []string{"-dta"}},
 		"a word":                {[]string{"serve"}, []string{`"serve" is not an option`, "--help"}},
+		"a printer of no kind":  {[]string{"--label-dpi", "100"}, []string{"label-dpi", "203", "300", "600"}},
 		"a third clock":         {[]string{"--clock", "sun"}, []string{"clock", "wall", "steered"}},
 		"a loud log":            {[]string{"--log", "loud"}, []string{"log", "debug"}},
 		"a volume of two words": {[]string{"--volume", "20 26"}, []string{"volume", "2026"}},

@@ -49,7 +49,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		logger.Warn("there is no sign-in yet: whoever reaches this address can read and record; put it behind something that asks who they are",
 			slog.String("address", listener.Addr().String()))
 	}
-	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener}
+	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI}
 	if s.Clock == "steered" {
 		parts.Clock = app.SteeredClock(0)
 	}

@@ -38,6 +38,8 @@ type Parts struct {
 	Demo   bool
 	// Tracer, when set, records each request's way to the flag it causes; see Traces.
 	Tracer trace.TracerProvider
+	// LabelDPI is what the forms for labels begin with; 0 is the pages' own.
+	LabelDPI int
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
 	Listener net.Listener
 }
@@ -201,6 +203,7 @@ func (a *App) serve(run context.Context) error {
 	})
 	mux.Handle("/", web.New(&pages{a: a}, web.Options{
 		Demo: a.parts.Demo, Now: func() time.Time { return a.parts.Clock.Now().Time() }, OpenAPI: api.OpenAPI, Log: a.parts.Logger,
+		LabelDPI: a.parts.LabelDPI,
 	}))
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	protocols := &http.Protocols{}

@@ -7,9 +7,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"strings"
 
 	"go.yaml.in/yaml/v3"
+
+	"specimen.example/custody/internal/web/printing"
 )
 
 // Settings of the daemon. Every key of the file is a field's yaml name.
@@ -40,6 +43,9 @@ type Settings struct {
 	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
 	// HTTP; empty sends none.
 	Traces string `yaml:"traces"`
+	// LabelDPI is how many dots to the inch the site's label printers have: what the
+	// forms for labels begin with.
+	LabelDPI int `yaml:"label-dpi"`
 	// Clock is wall, or steered for rehearsals.
 	Clock string `yaml:"clock"`
 	// Demo seeds an invented scenario. It listens on the loopback only.
@@ -50,7 +56,7 @@ type Settings struct {
 
 // Default gives the settings of a first start.
 func Default() Settings {
-	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", Log: "info", MemoryLimit: 2 << 30}
+	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", Log: "info", MemoryLimit: 2 << 30, LabelDPI: int(printing.DPIs()[0])}
 }
 
 // Read overlays s with a file. An unknown key is an error: a setting that is
@@ -79,6 +85,9 @@ func (s *Settings) Check() error {
 	bad(s.Replicas < 0 || s.Replicas > 5, "replicas: %d must be 1 to 5", s.Replicas)
 	bad(s.MaxBytes < 0 || s.MaxStore < 0 || s.MemoryLimit < 0, "max-bytes, max-store, memory-limit: they can't be negative")
 	bad(s.MaxBytes > 0 && s.MaxStore > 0 && s.MaxBytes > s.MaxStore, "max-bytes: %d is more than max-store %d", s.MaxBytes, s.MaxStore)
+	if _, err := printing.ParseDPI(strconv.Itoa(s.LabelDPI)); err != nil {
+		bad(true, "label-%v", err)
+	}
 	switch s.Log {
 	case "debug", "info", "warn", "error":
 	default:

@@ -75,7 +75,7 @@ func (s *server) printDowntime(w http.ResponseWriter, r *http.Request) {
 	labels := q.Get("as") == "labels"
 	dpi := sheetDPI
 	if labels {
-		dpi = printing.DPIs()[0]
+		dpi = printing.DPI(s.opts.LabelDPI)
 	}
 	form := printFormOf(q, printing.TubeSize, dpi)
 	p := printDowntime{Base: s.site.Base, Form: form, Schemes: downtimeSchemes(schemes)}

@@ -99,7 +99,7 @@ const nameNote = "No patient's name is here: this log keeps none. The name stand
 
 func (s *server) printTubes(w http.ResponseWriter, r *http.Request) {
 	p := printLabels{Kind: "tubes", Head: "Tube labels", Lead: "For the tubes of a request, or for numbers that you type.", Notes: []string{nameNote}}
-	p.Form = printFormOf(r.URL.Query(), printing.TubeSize, printing.DPIs()[0])
+	p.Form = printFormOf(r.URL.Query(), printing.TubeSize, printing.DPI(s.opts.LabelDPI))
 	schemes := s.src.Schemes()
 	p.needs(schemes, label.Tube)
 	paper := p.Form.paper(&p.Faults)
@@ -297,7 +297,7 @@ type knownThing struct {
 // printThings is what the labels of carriers and of places have in common.
 func (s *server) printThings(w http.ResponseWriter, r *http.Request, p *printLabels, want label.Thing, known map[event.Key]printing.Label, links []knownThing, unknown printing.Label, err error) {
 	q := r.URL.Query()
-	p.Form = printFormOf(q, printing.CarrierSize, printing.DPIs()[0])
+	p.Form = printFormOf(q, printing.CarrierSize, printing.DPI(s.opts.LabelDPI))
 	schemes := s.src.Schemes()
 	p.needs(schemes, want)
 	paper := p.Form.paper(&p.Faults)
@@ -346,7 +346,7 @@ func (s *server) printThings(w http.ResponseWriter, r *http.Request, p *printLab
 
 func (s *server) printSelfTest(w http.ResponseWriter, r *http.Request) {
 	p := printLabels{Kind: "self-test", Head: "Self-test of a label printer", Lead: "Labels with modules of 1, 2, 3 … dots. They show what this printer, its ribbon and your readers can do."}
-	p.Form = printFormOf(r.URL.Query(), printing.TubeSize, printing.DPIs()[0])
+	p.Form = printFormOf(r.URL.Query(), printing.TubeSize, printing.DPI(s.opts.LabelDPI))
 	paper := p.Form.paper(&p.Faults)
 	p.Paper = paper.Size
 	if len(p.Faults) == 0 {

@@ -3,6 +3,7 @@ package web
 import (
 	"html"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -33,6 +34,21 @@ func TestPrintPaper(t *testing.T) {
 }
 
 // A form that is wrong says which field, why, and what to do, and prints nothing.
+// The forms begin with the site's printer, and each print may choose another.
+func TestFormsBeginWithTheSitesPrinter(t *testing.T) {
+	h := New(Story{}, Options{LabelDPI: 300})
+	for path, want := range map[string]string{
+		"/print/tubes": "<option selected>300</option>", "/print/tubes?dpi=600": "<option selected>600</option>",
+		"/print/carriers": "<option selected>300</option>", "/print/self-test": "<option selected>300</option>",
+	} {
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, nil))
+		if w.Code != http.StatusOK || !strings.Contains(w.Body.String(), want) {
+			t.Errorf("%s: %d, no %s", path, w.Code, want)
+		}
+	}
+}
+
 func TestPrintFormsNameTheField(t *testing.T) {
 	h := quiet(Story{printed: printSite()})
 	many := url.Values{}

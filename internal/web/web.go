@@ -19,6 +19,7 @@ import (
 
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/label"
+	"specimen.example/custody/internal/web/printing"
 )
 
 // Errors a Source answers with; pages say what to do about each.
@@ -85,6 +86,9 @@ type Options struct {
 	OpenAPI []byte           // OpenAPI 2 description for /docs; empty: the page says there is none
 	Secure  bool             // served over TLS: browsers are told never to come without it
 	Log     *slog.Logger     // where failures go; nil is slog.Default
+	// LabelDPI is how many dots to the inch the site's label printers have; 0 is the
+	// first of printing.DPIs.
+	LabelDPI int
 }
 
 //go:embed templates/*.html
@@ -157,6 +161,9 @@ func newServer(src Source, opts Options) *server {
 	}
 	if opts.Log == nil {
 		opts.Log = slog.Default()
+	}
+	if opts.LabelDPI == 0 {
+		opts.LabelDPI = int(printing.DPIs()[0])
 	}
 	opts.Base = strings.TrimSuffix(opts.Base, "/")
 	return &server{
