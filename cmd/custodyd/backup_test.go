@@ -151,6 +151,8 @@ func (s *site) fill(now time.Time) []string {
 	if err := demo.Seed(s.t.Context(), conn, now, nil); err != nil {
 		s.t.Fatal(err)
 	}
+	// The numbers of this test are none of the demo's.
+	s.must(http.MethodPut, "/v1/schemes", map[string]any{"by": "lena"}, nil)
 	s.must(http.MethodPut, "/v1/places/WARD-N", map[string]any{
 		"kind": "ward", "zone": "Europe/Berlin", "assumed": map[string]any{"low": "20", "high": "24"}, "basis": "invented", "owner": "lena", "by": "lena",
 	}, nil)

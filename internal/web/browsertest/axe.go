@@ -25,18 +25,22 @@ func (v Violation) String() string {
 }
 
 // Axe checks the page as it stands against the rules of WCAG 2.0, 2.1 and 2.2,
-// levels A and AA, and gives what it breaks. It can't judge reading order, wording
-// or targets for gloves.
-func (p *Page) Axe() []Violation {
+// levels A and AA, and gives what it breaks; with rules named, against those alone.
+// It can't judge reading order, wording or targets for gloves.
+func (p *Page) Axe(rules ...string) []Violation {
 	p.t.Helper()
 	var there bool
 	p.Eval(`typeof axe !== "undefined"`, &there)
 	if !there {
 		p.Eval(axeSource+"\n;undefined", nil)
 	}
+	only := `["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`
+	if len(rules) > 0 {
+		only = fmt.Sprintf(`{type: "rule", values: ["%s"]}`, strings.Join(rules, `", "`))
+	}
 	var found []Violation
 	p.Eval(`axe.run(document, {
-		runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+		runOnly: `+only+`,
 		resultTypes: ["violations"],
 	}).then(r => r.violations.map(v => ({
 		id: v.id, impact: v.impact, help: v.help,
