@@ -104,6 +104,9 @@ func (c *canvas) temperature() {
 		i = j
 	}
 	c.y += c.tempHeight + 4
+	for i, b := range bands {
+		c.bandName(b, i)
+	}
 }
 
 func (c *canvas) degrees(s scale) {
@@ -138,22 +141,27 @@ next:
 
 func (c *canvas) band(s scale, b TempBand, i int) {
 	top, bottom := s.y(b.High), s.y(b.Low)
-	class := "allowed"
+	c.rect(bandClass(i), c.left, c.end(), top, bottom-top)
+}
+
+func bandClass(i int) string {
 	if i > 0 {
-		class = "allowed second"
+		return "allowed second"
 	}
-	c.rect(class, c.left, c.end(), top, bottom-top)
+	return "allowed"
+}
+
+// bandName says beneath the plot what a band is, beside a sample of its border: inside,
+// readings and the boxes of what was assumed would lie under the words.
+func (c *canvas) bandName(b TempBand, i int) {
 	label := fmt.Sprintf("allowed %s to %s", strings.TrimSuffix(degrees(b.Low), " °C"), degrees(b.High))
 	if b.Label != "" {
 		label += ": " + b.Label
 	}
-	// Inside the band at its lower edge, to the right: the oldest readings, and the
-	// boxes of what was assumed at the start, lie on the left.
-	y := bottom - 5
-	if bottom-top < letter+4 {
-		y = bottom + letter
-	}
-	c.text("bandtext", "end", c.end()-5, y, fit(label, c.end()-c.left-10))
+	const sample = 22.0
+	c.rect(bandClass(i), c.left, c.left+sample, c.y+3, letter-2)
+	c.text("bandtext", "start", c.left+sample+6, c.y+letter, fit(label, c.end()-c.left-sample-6))
+	c.y += letter + 5
 }
 
 // measured draws the line; where the bounds differ, both of them with the
