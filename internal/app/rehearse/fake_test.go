@@ -53,7 +53,7 @@ func newFake(t *testing.T) (*fake, *grpc.ClientConn) {
 	f.reply("AdoptRules", &stabilityv1.AdoptRulesResponse{Answer: "recorded"})
 	for method, entry := range map[string]proto.Message{
 		"PutPlace": &custodyv1.Place{}, "PutCarrier": &custodyv1.Carrier{}, "PutLogger": &custodyv1.Logger{},
-		"PutPerson": &custodyv1.Person{}, "PutDevice": &custodyv1.Device{}, "PutRoute": &custodyv1.Route{},
+		"PutPerson": &custodyv1.Person{}, "PutDevice": &custodyv1.Device{}, "PutRoute": &custodyv1.Route{}, "PutSchemes": &custodyv1.NumberSchemes{},
 	} {
 		f.reply(method, entry)
 	}
