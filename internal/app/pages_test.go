@@ -142,8 +142,26 @@ func (c *clinic) crossing() {
 	c.read(5, 30, "21.00")
 }
 
+// told waits until the wall's watch has heard all that is in the log: what the leader
+// adds is folded before the log hands it back, and only that tells watchers.
+func (c *clinic) told() {
+	c.Helper()
+	a := c.in.App()
+	for {
+		end, err := a.parts.Log.End(c.Context())
+		c.must(err)
+		c.must(a.model.Settled(c.Context(), end))
+		after, err := a.parts.Log.End(c.Context())
+		c.must(err)
+		if after == end {
+			return
+		}
+	}
+}
+
 func (c *clinic) wall() web.WallPage {
 	c.Helper()
+	c.told()
 	w, err := c.pages.Wall(c.Context())
 	c.must(err)
 	if err := w.Render(&bytes.Buffer{}, web.Site{}); err != nil {
