@@ -9,6 +9,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -243,20 +244,30 @@ func within(tb testing.TB, patience, every time.Duration, there func(ctx context
 	}
 }
 
-// FreePorts gives addresses on the loopback that nobody listens on now.
+// FreePorts gives addresses on the loopback that nobody listens on now. They lie
+// below the ports that the system gives to whoever asks for any (32768 and up on
+// Linux): one of those was taken by another test before its server listened.
 func FreePorts(tb testing.TB, n int) []string {
 	tb.Helper()
-	held := make([]net.Listener, n)
-	addrs := make([]string, n)
-	for i := range held {
-		l, err := net.Listen("tcp", "127.0.0.1:0") //nolint:noctx // at once
-		if err != nil {
-			tb.Fatal(err)
+	const lowest, highest, tries = 10_000, 32_000, 1000
+	held := make([]net.Listener, 0, n)
+	addrs := make([]string, 0, n)
+	for range tries {
+		if len(addrs) == n {
+			break
 		}
-		held[i], addrs[i] = l, l.Addr().String()
+		port := lowest + rand.IntN(highest-lowest)                     //nolint:gosec // a port, no secret
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", port)) //nolint:noctx // at once
+		if err != nil {
+			continue // somebody listens there
+		}
+		held, addrs = append(held, l), append(addrs, l.Addr().String())
 	}
 	for _, l := range held {
 		_ = l.Close()
+	}
+	if len(addrs) < n {
+		tb.Fatalf("no %d free ports between %d and %d", n, lowest, highest)
 	}
 	return addrs
 }
