@@ -15,6 +15,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"specimen.example/custody/internal/app/apptest"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/logtest"
@@ -25,14 +26,12 @@ func cluster(t *testing.T) string {
 	t.Helper()
 	routes := make([]*url.URL, 3)
 	ports := make([]int, 3)
-	for i := range ports {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
+	for i, addr := range apptest.FreePorts(t, 3) {
+		at, err := net.ResolveTCPAddr("tcp", addr)
 		if err != nil {
 			t.Fatal(err)
 		}
-		ports[i] = l.Addr().(*net.TCPAddr).Port
-		routes[i] = &url.URL{Scheme: "nats-route", Host: l.Addr().String()}
-		_ = l.Close()
+		ports[i], routes[i] = at.Port, &url.URL{Scheme: "nats-route", Host: addr}
 	}
 	servers := make([]*server.Server, 3)
 	for i := range servers {
