@@ -19,7 +19,7 @@ func (s *Server) find(field string, in label.Input, kinds ...event.Kind) (live.N
 	named, err := s.Model.Find(in, kinds...)
 	var r *label.Refusal
 	if errors.As(err, &r) {
-		return named, violations(violation{field, r.Say + "; " + r.Remedy})
+		return named, violations(violation{field, r.Words()})
 	}
 	return named, err
 }

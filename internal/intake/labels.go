@@ -28,7 +28,7 @@ func unread(part string, err error) error {
 func sayOf(err error) string {
 	var r *label.Refusal
 	if errors.As(err, &r) {
-		return r.Say + "; " + r.Remedy
+		return r.Words()
 	}
 	return err.Error()
 }

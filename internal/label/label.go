@@ -166,12 +166,14 @@ type Refusal struct {
 	// Proposal is what the reader probably sent. It may be shown and must be confirmed
 	// by another read.
 	Proposal string
-	// Ways are the readings of data whose separators are lost, as people write them.
+	// Ways are the readings of data whose separators are lost, as people write them;
+	// those with a person's number are left out.
 	Ways []string
 	Raw  []byte
 }
 
 // Error implements error.
-func (r *Refusal) Error() string {
-	return fmt.Sprintf("%s: %s; %s", r.What, r.Say, r.Remedy)
-}
+func (r *Refusal) Error() string { return string(r.What) + ": " + r.Words() }
+
+// Words are what happened and what to do, for a person.
+func (r *Refusal) Words() string { return r.Say + "; " + r.Remedy }

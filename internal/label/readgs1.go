@@ -58,7 +58,9 @@ func (r *reader) lostSeparator(data string, es Elements, err error) *Refusal {
 		if !fits(es) {
 			return false
 		}
-		ways = append(ways, es.Text())
+		if es.Value("8017") == "" && es.Value("8018") == "" { // a badge's or wristband's number is not said back
+			ways = append(ways, es.Text())
+		}
 		return true
 	})
 	// A sound parse is one of the ways. One that isn't sound has lost its separator if

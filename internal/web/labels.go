@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"slices"
 	"strings"
 
 	"specimen.example/custody/internal/label"
@@ -148,7 +147,7 @@ func (s *server) answerLabel(in label.Input) labelAnswer {
 	}
 	var no *label.Refusal
 	if errors.As(err, &no) {
-		return labelAnswer{Refusal: &labelRefusal{Field: no.Field, Say: no.Say, Remedy: no.Remedy, Ways: slices.DeleteFunc(no.Ways, ofAPerson), Proposal: no.Proposal}}
+		return labelAnswer{Refusal: &labelRefusal{Field: no.Field, Say: no.Say, Remedy: no.Remedy, Ways: no.Ways, Proposal: no.Proposal}}
 	}
 	out := &labelReading{
 		Names: got.Names, Says: thingWords[got.Names], Word: got.Word(), Standard: got.Standard,
@@ -165,12 +164,6 @@ func (s *server) answerLabel(in label.Input) labelAnswer {
 		out.Product = &labelProduct{Number: p.Number, Lot: p.Lot, Serial: p.Serial, Expiry: dateOf(p.Expiry), Made: dateOf(p.Made)}
 	}
 	return labelAnswer{Reading: out}
-}
-
-// ofAPerson tells whether GS1 data, as people write them, hold a person's number: of
-// a provider of a service (8017) or of a recipient (8018).
-func ofAPerson(way string) bool {
-	return strings.Contains(way, "(8017)") || strings.Contains(way, "(8018)")
 }
 
 // dateOf gives a date as text, "" where the label has none.

@@ -196,10 +196,6 @@ func typed(s *label.Schemes, want label.Thing, text, ward, tubeType string, now 
 		if err != nil {
 			return wanted{}, err
 		}
-		// A slip in a number of a world standard must not become a number of the site's.
-		if _, wrong := label.ParseElementText(text); wrong != nil && r.Scheme == event.Local && strings.HasPrefix(text, "(") {
-			return wanted{}, &printing.Error{Field: "number", Say: fmt.Sprintf("%s: %v; compare it with where it comes from", text, wrong)}
-		}
 		return wanted{label.Printed{Scheme: printing.SchemeOf(s, r), Number: r.Text, Ward: ward, TubeType: tubeType}, r.Key}, nil
 	}
 	out, err := read(text)
