@@ -44,7 +44,12 @@ import (
 // backup brings back the key of a patient who was erased after it was taken: keep
 // backups no longer than erasure may take, and erase again after a restore.
 //
-// LEASE is not in it: a lease is worth six seconds.
+// IDENTITY holds names and numbers, each encrypted under the key in KEYS, and SIGNIN
+// what people, devices and machines sign in with. Both go with KEYS. Keys in KEYS are
+// wrapped by a key that is in no backup and is destroyed after some days: from an older
+// backup nobody's name can be read.
+//
+// LEASE and SESSIONS are not in it: a lease is worth six seconds, a session a sign-in.
 const (
 	backupFormat = "custody-backup/1"
 	streamFormat = "custody-stream/1"
@@ -196,8 +201,8 @@ func Backup(ctx context.Context, src Source, o BackupOptions) (Manifest, error) 
 	var take []Stream
 	for _, s := range in.Streams {
 		switch {
-		case s.Name == leaseStream, o.Volume != "" && s.Volume != o.Volume:
-		case s.Name == keysStream && !o.Keys:
+		case s.Name == leaseStream, s.Name == string(ShelfSessions), o.Volume != "" && s.Volume != o.Volume:
+		case isShelf(s.Name) && ShelfName(s.Name).Erasable() && !o.Keys:
 			b.m.LeftOut = append(b.m.LeftOut, s.Name)
 		default:
 			take = append(take, s)

@@ -81,7 +81,7 @@ func (o *Operator) Close() {
 }
 
 // withDefaults fills what was not said. The embedded store holds two streams of facts
-// and the keys: two fifths of it for each of the first leave room for the third.
+// and the shelves: two fifths of it for each of the first leave room for those.
 func (o Options) withDefaults() Options {
 	if o.MaxStore == 0 {
 		o.MaxStore = max(DefaultMaxStore, o.MaxBytes/2*5)
@@ -200,7 +200,7 @@ func (o *Operator) Inspect(ctx context.Context) (Inspection, error) {
 		return in, fmt.Errorf("eventlog: list the streams: %w", err)
 	}
 	for _, name := range names {
-		if volumeOf(name) == "" && name != keysStream && name != leaseStream {
+		if volumeOf(name) == "" && !withoutVolume(name) {
 			if !strings.HasPrefix(name, probePrefix) {
 				in.Unknown = append(in.Unknown, name)
 			}
@@ -248,8 +248,8 @@ func rank(s Stream) string {
 		return "1" + s.Volume
 	case s.Facts():
 		return "2" + s.Volume
-	case s.Name == keysStream:
-		return "3"
+	case isShelf(s.Name):
+		return "3" + s.Name
 	}
 	return "4" + s.Name
 }

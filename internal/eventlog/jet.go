@@ -45,7 +45,7 @@ type Options struct {
 const (
 	DefaultMaxBytes = 4 << 30
 	DefaultMaxStore = 10 << 30
-	defaultMaxKeys  = 1 << 30
+	defaultMaxShelf = 256 << 20
 	defaultBreak    = 10
 )
 
@@ -152,11 +152,11 @@ func (j *jet) start(ctx context.Context) error {
 
 // ensure makes the streams of a volume, or looks at those that are there.
 func (j *jet) ensure(ctx context.Context, admin jetstream.JetStream, volume string, known []string) error {
-	maxKeys := int64(defaultMaxKeys)
+	maxShelf := int64(defaultMaxShelf)
 	if j.server != nil {
-		maxKeys = min(maxKeys, j.opts.MaxStore/8)
+		maxShelf = min(maxShelf, j.opts.MaxStore/8/int64(len(Shelves())))
 	}
-	return ensureStreams(ctx, admin, volume, j.opts.MaxBytes, maxKeys, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
+	return ensureStreams(ctx, admin, volume, j.opts.MaxBytes, maxShelf, max(j.opts.Replicas, 1), func(name string) bool { return slices.Contains(known, name) })
 }
 
 // whole refuses streams that lack what they must hold.
@@ -510,60 +510,40 @@ type getRequest struct {
 // of the stream: a direct get, which the client would take, is answered by any copy,
 // also by one that hasn't got yet what was acknowledged.
 func (j *jet) stored(ctx context.Context, stream string, request getRequest) (uint64, []byte, error) {
+	seq, _, data, err := j.storedUnder(ctx, stream, request)
+	return seq, data, err
+}
+
+// storedUnder is stored with the message's subject, for a request with a wildcard.
+func (j *jet) storedUnder(ctx context.Context, stream string, request getRequest) (uint64, string, []byte, error) {
 	ctx, cancel := context.WithTimeout(ctx, answerTime)
 	defer cancel()
 	ask, err := json.Marshal(request)
 	if err != nil {
-		return 0, nil, err
+		return 0, "", nil, err
 	}
 	msg, err := j.daemon.RequestWithContext(ctx, "$JS.API.STREAM.MSG.GET."+stream, ask)
 	if err != nil {
-		return 0, nil, err
+		return 0, "", nil, err
 	}
 	var answer struct {
 		Error   *jetstream.APIError `json:"error"`
 		Message struct {
-			Seq  uint64 `json:"seq"`
-			Data []byte `json:"data"`
+			Seq     uint64 `json:"seq"`
+			Subject string `json:"subject"`
+			Data    []byte `json:"data"`
 		} `json:"message"`
 	}
 	if err := json.Unmarshal(msg.Data, &answer); err != nil {
-		return 0, nil, err
+		return 0, "", nil, err
 	}
 	if answer.Error != nil {
 		if answer.Error.ErrorCode == jetstream.JSErrCodeMessageNotFound {
-			return 0, nil, nil
+			return 0, "", nil, nil
 		}
-		return 0, nil, answer.Error
+		return 0, "", nil, answer.Error
 	}
-	return answer.Message.Seq, answer.Message.Data, nil
-}
-
-// AddKey implements Log. The blind index is the subject, so the literal
-// expectation settles which of two daemons gave a patient its reference.
-func (j *jet) AddKey(ctx context.Context, index string, k wire.PatientKey) (wire.PatientKey, error) {
-	subject := "keys." + index
-	for range 3 {
-		seq, known, err := j.stored(ctx, keysStream, getRequest{LastBySubject: subject})
-		if err != nil {
-			return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
-		}
-		if seq != 0 {
-			return wire.ReadKey(known)
-		}
-		data, err := wire.Key(k)
-		if err != nil {
-			return wire.PatientKey{}, fmt.Errorf("eventlog: keys: %w", err)
-		}
-		_, err = j.js.Publish(ctx, subject, data, jetstream.WithExpectLastSequencePerSubject(0))
-		if err == nil {
-			return k, nil
-		}
-		if !errors.Is(classify(err), ErrConflict) {
-			return wire.PatientKey{}, classify(err)
-		}
-	}
-	return wire.PatientKey{}, ErrConflict
+	return answer.Message.Seq, answer.Message.Subject, answer.Message.Data, nil
 }
 
 // Lease implements Log. The stream drops a lease that was not renewed in time;

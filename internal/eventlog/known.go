@@ -72,7 +72,13 @@ func (j *jet) rememberStreams(known []string, volume string) error {
 		return nil
 	}
 	all := slices.Clone(known)
-	for _, n := range []string{custodyStream(volume), readingsStream(volume), keysStream} {
+	names := []string{custodyStream(volume), readingsStream(volume)}
+	for _, n := range Shelves() {
+		if n != ShelfSessions { // lost, people sign in again
+			names = append(names, string(n))
+		}
+	}
+	for _, n := range names {
 		if !slices.Contains(all, n) {
 			all = append(all, n)
 		}

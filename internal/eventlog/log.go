@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"specimen.example/custody/internal/event"
-	"specimen.example/custody/internal/eventlog/wire"
 )
 
 // Log is the log of one volume. All methods may be called from many goroutines.
@@ -34,9 +33,8 @@ type Log interface {
 	End(ctx context.Context) (Position, error)
 	// History gives all decisions of one aggregate in order of sequence.
 	History(ctx context.Context, kind event.Kind, key event.Key) ([]event.Record, error)
-	// AddKey stores a patient's key under its blind index if the index is new;
-	// otherwise it returns the stored one. Erasure comes with the identity store.
-	AddKey(ctx context.Context, index string, k wire.PatientKey) (wire.PatientKey, error)
+	// Shelf gives a shelf of records that are not facts and may be erased.
+	Shelf(name ShelfName) Shelf
 	// Lease asks for or renews the named lease and reports whether holder has it
 	// now. It lapses after LeaseTime without renewal. The lease only spares work:
 	// what fences two writers is the expectation of Append.

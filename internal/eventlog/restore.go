@@ -221,8 +221,8 @@ type filling struct {
 func (o *Operator) filling(ctx context.Context, s *StoredStream) (*filling, error) {
 	f := &filling{js: o.js, stored: s, next: max(s.First, 1)}
 	switch {
-	case s.Name == keysStream:
-		f.cfg = keyStream(1, s.MaxBytes)
+	case isShelf(s.Name):
+		f.cfg = shelfStream(ShelfName(s.Name), 1, s.MaxBytes)
 	case s.Volume != "" && s.Name == custodyStream(s.Volume):
 		f.cfg = factStream(s.Name, "custody."+s.Volume+".>", s.MaxBytes, 1)
 	case s.Volume != "" && s.Name == readingsStream(s.Volume):

@@ -43,12 +43,18 @@ func TestDaemonMayNotChangeStreams(t *testing.T) {
 		_, err := j.js.CreateStream(ctx, jetstream.StreamConfig{Name: "MINE", Subjects: []string{"mine"}})
 		return err
 	})
-	keys, err := j.js.Stream(context.Background(), keysStream)
+	keys, err := j.js.Stream(context.Background(), string(ShelfKeys))
 	if err != nil {
 		t.Fatal(err)
 	}
 	try("purge a stream", func(ctx context.Context) error { return keys.Purge(ctx) })
-	try("delete a message", func(ctx context.Context) error { return keys.DeleteMsg(ctx, 1) })
+	for _, name := range []string{"CUSTODY_2026", "READINGS_2026", string(ShelfAccess), string(ShelfSessions)} {
+		stream, err := j.js.Stream(context.Background(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		try("delete a message of "+name, func(ctx context.Context) error { return stream.SecureDeleteMsg(ctx, 1) })
+	}
 	after, err := admin.Stream(context.Background(), "CUSTODY_2026")
 	if err != nil {
 		t.Fatal(err)

@@ -26,9 +26,11 @@ const (
 )
 
 // daemonMay is everything the daemon's user may publish to. Updating, deleting,
-// purging or restoring a stream and deleting a message are not on the list.
+// purging or restoring a stream are not on the list, nor is deleting a message but for
+// what can be erased.
 var daemonMay = []string{
-	"custody.>", "readings.>", "keys.>", "lease.>",
+	"custody.>", "readings.>", "keys.>", "identity.>", "access.>", "signin.>", "sessions.>", "lease.>",
+	"$JS.API.STREAM.MSG.DELETE.KEYS", "$JS.API.STREAM.MSG.DELETE.IDENTITY", "$JS.API.STREAM.MSG.DELETE.SIGNIN",
 	"$JS.API.INFO", "$JS.API.STREAM.INFO.>", "$JS.API.STREAM.NAMES", "$JS.API.DIRECT.GET.>", "$JS.API.STREAM.MSG.GET.>",
 	"$JS.API.CONSUMER.CREATE.>", "$JS.API.CONSUMER.INFO.>", "$JS.API.CONSUMER.DELETE.>", "$JS.API.CONSUMER.MSG.NEXT.>",
 	"$JS.ACK.>", "$JS.FC.>",

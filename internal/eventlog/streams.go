@@ -4,16 +4,24 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-// Names of the streams that have no volume.
-const (
-	keysStream  = "KEYS"
-	leaseStream = "LEASE"
-)
+// leaseStream has no volume, as the shelves have none.
+const leaseStream = "LEASE"
+
+// sessionsKept is how long a session's record is kept at most.
+const sessionsKept = 24 * time.Hour
+
+// withoutVolume reports whether a stream is one of ours that belongs to no volume.
+func withoutVolume(stream string) bool {
+	return stream == leaseStream || isShelf(stream)
+}
+
+func isShelf(stream string) bool { return slices.Contains(Shelves(), ShelfName(stream)) }
 
 func custodyStream(volume string) string  { return "CUSTODY_" + volume }
 func readingsStream(volume string) string { return "READINGS_" + volume }
@@ -36,15 +44,6 @@ func factStream(name, subjects string, maxBytes int64, replicas int) jetstream.S
 		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: -1, MaxConsumers: -1, Replicas: replicas,
 		DenyDelete: true, DenyPurge: true, AllowDirect: true, AllowAtomicPublish: true,
 		Compression: compression,
-	}
-}
-
-// keyStream is a plain stream: secure delete of a key works there and leaves
-// no copy, which it would not in a key-value bucket.
-func keyStream(replicas int, maxBytes int64) jetstream.StreamConfig {
-	return jetstream.StreamConfig{
-		Name: keysStream, Subjects: []string{"keys.>"}, Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew,
-		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: -1, Replicas: replicas, AllowDirect: true,
 	}
 }
 
@@ -85,12 +84,15 @@ func losing(cfg jetstream.StreamConfig) []string {
 
 // ensureStreams creates what a new data directory lacks and refuses what could
 // lose facts. known says whether a stream existed here before.
-func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, maxBytes, maxKeys int64, replicas int, known func(string) bool) error {
+func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, maxBytes, maxShelf int64, replicas int, known func(string) bool) error {
 	facts := []jetstream.StreamConfig{
 		factStream(custodyStream(volume), "custody."+volume+".>", maxBytes, replicas),
 		factStream(readingsStream(volume), "readings."+volume+".>", maxBytes, replicas),
 	}
-	for _, want := range append(facts, keyStream(replicas, maxKeys), leases(replicas)) {
+	for _, name := range Shelves() {
+		facts = append(facts, shelfStream(name, replicas, maxShelf))
+	}
+	for _, want := range append(facts, leases(replicas)) {
 		live, err := js.Stream(ctx, want.Name)
 		if errors.Is(err, jetstream.ErrStreamNotFound) {
 			if known(want.Name) && want.Name != leaseStream {
@@ -104,7 +106,7 @@ func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, m
 		if err != nil {
 			return fmt.Errorf("eventlog: look at stream %s: %w", want.Name, err)
 		}
-		if want.Name == keysStream || want.Name == leaseStream {
+		if withoutVolume(want.Name) {
 			continue
 		}
 		cfg := live.CachedInfo().Config

@@ -143,7 +143,7 @@ func TestAClosedVolumeStopsTheStart(t *testing.T) {
 	err = op.CloseVolume(t.Context(), "2026")
 	m, berr := eventlog.Backup(t.Context(), op, eventlog.BackupOptions{To: filepath.Join(t.TempDir(), "b"), Keys: true, Now: made})
 	op.Close()
-	if err != nil || berr != nil || len(m.Streams) != 3 {
+	if err != nil || berr != nil || len(m.Streams) != inABackup {
 		t.Fatal(err, berr, m)
 	}
 	_, err = eventlog.Open(t.Context(), eventlog.Options{Dir: dir, Volume: "2026", BreakEven: 8})
@@ -185,7 +185,7 @@ func TestAnOperatorMakesNothing(t *testing.T) {
 	}
 	defer op.Close()
 	in, err := op.Inspect(t.Context())
-	if err != nil || !reflect.DeepEqual(in.Missing, []string{"CUSTODY_2026", "READINGS_2026", "KEYS"}) {
+	if err != nil || !reflect.DeepEqual(in.Missing, []string{"CUSTODY_2026", "READINGS_2026", "KEYS", "IDENTITY", "ACCESS", "SIGNIN"}) {
 		t.Errorf("%+v, %v", in, err)
 	}
 	to := filepath.Join(t.TempDir(), "b")

@@ -8,6 +8,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base32"
+	"errors"
 	"fmt"
 	"hash"
 	"strings"
@@ -60,7 +61,7 @@ func (p *patients) of(ctx context.Context, number string) (wire.PatientKey, erro
 	if _, err := rand.Read(fresh.Key); err != nil {
 		return wire.PatientKey{}, fmt.Errorf("intake: no randomness: %w", err)
 	}
-	k, err := p.log.AddKey(ctx, index, fresh)
+	k, err := p.add(ctx, index, fresh)
 	if err != nil {
 		return wire.PatientKey{}, err
 	}
@@ -68,6 +69,28 @@ func (p *patients) of(ctx context.Context, number string) (wire.PatientKey, erro
 	p.known[index] = k
 	p.mu.Unlock()
 	return k, nil
+}
+
+// add stores a key where there is none, and gives the one that stands: the shelf
+// settles which of two daemons gave a patient its reference.
+func (p *patients) add(ctx context.Context, index string, k wire.PatientKey) (wire.PatientKey, error) {
+	shelf := p.log.Shelf(eventlog.ShelfKeys)
+	for {
+		known, rev, err := shelf.Get(ctx, index)
+		if err == nil {
+			return wire.ReadKey(known)
+		}
+		if !errors.Is(err, eventlog.ErrAbsent) {
+			return wire.PatientKey{}, err
+		}
+		data, err := wire.Key(k)
+		if err != nil {
+			return wire.PatientKey{}, err
+		}
+		if _, err = shelf.Put(ctx, index, data, rev); !errors.Is(err, eventlog.ErrConflict) {
+			return k, err
+		}
+	}
 }
 
 // seal encrypts free text under the key of a patient.

@@ -7,13 +7,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
-	"specimen.example/custody/internal/eventlog/wire"
 )
 
 // Patience is how long the test waits for what must come; it is not asserted as
@@ -139,7 +140,7 @@ func Run(t *testing.T, open func(t *testing.T) eventlog.Log) {
 	t.Run("one stale writer does not poison others", func(t *testing.T) { stale(t, open(t)) })
 	t.Run("readings keep presence", func(t *testing.T) { readings(t, open(t)) })
 	t.Run("follow from a position", func(t *testing.T) { resume(t, open(t)) })
-	t.Run("a patient has one key", func(t *testing.T) { keys(t, open(t)) })
+	t.Run("shelves", func(t *testing.T) { shelves(t, open(t)) })
 	t.Run("a lease has one holder", func(t *testing.T) { lease(t, open(t)) })
 	t.Run("no aggregate, no write", func(t *testing.T) { nonsense(t, open(t)) })
 }
@@ -342,15 +343,112 @@ func resume(t *testing.T, l eventlog.Log) {
 	}
 }
 
-func keys(t *testing.T, l eventlog.Log) {
-	ctx := context.Background()
-	first, err := l.AddKey(ctx, "INDEX1", wire.PatientKey{Reference: "R1", Key: []byte{1}})
-	if err != nil || first.Reference != "R1" {
-		t.Fatalf("%+v, %v", first, err)
+func shelves(t *testing.T, l eventlog.Log) {
+	for _, name := range eventlog.Shelves() {
+		t.Run(string(name), func(t *testing.T) { shelf(t, l.Shelf(name), name.Erasable()) })
 	}
-	again, err := l.AddKey(ctx, "INDEX1", wire.PatientKey{Reference: "R2", Key: []byte{2}})
-	if err != nil || again.Reference != "R1" || again.Key[0] != 1 {
-		t.Fatalf("the second caller got %+v, %v; want the first key", again, err)
+}
+
+func shelf(t *testing.T, s eventlog.Shelf, erasable bool) {
+	ctx := context.Background()
+	if _, rev, err := s.Get(ctx, "A.one"); !errors.Is(err, eventlog.ErrAbsent) || rev != 0 {
+		t.Fatalf("an empty shelf gave revision %d, %v", rev, err)
+	}
+	one, err := s.Put(ctx, "A.one", []byte("1"), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Put(ctx, "A.one", []byte("other"), 0); !errors.Is(err, eventlog.ErrConflict) {
+		t.Fatalf("two put a first record: %v", err)
+	}
+	if _, err := s.Put(ctx, "A.two", []byte("2"), 0); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Put(ctx, "AB.three", []byte("3"), 0); err != nil {
+		t.Fatal(err)
+	}
+	two, err := s.Put(ctx, "A.one", []byte("1b"), one)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Put(ctx, "A.one", []byte("late"), one); !errors.Is(err, eventlog.ErrConflict) {
+		t.Fatalf("a stale revision was taken: %v", err)
+	}
+	if data, rev, err := s.Get(ctx, "A.one"); err != nil || string(data) != "1b" || rev != two {
+		t.Fatalf("got %q, %d, %v; want 1b, %d", data, rev, err, two)
+	}
+	for _, bad := range []string{"", "a b", "a.*", "a.>"} {
+		if _, err := s.Put(ctx, bad, []byte("x"), 0); err == nil {
+			t.Errorf("put under %q", bad)
+		}
+	}
+	following, stop := context.WithCancel(ctx)
+	defer stop()
+	seen, ready, ended := make(chan string, 100), make(chan struct{}), make(chan error, 1)
+	go func() {
+		ended <- s.Follow(following, func(it eventlog.Item) { seen <- it.Key + "=" + string(it.Data) }, func() { close(ready) })
+	}()
+	<-ready
+	hear := func(want string) {
+		t.Helper()
+		for {
+			select {
+			case got := <-seen:
+				if got == want {
+					return
+				}
+			case <-time.After(20 * time.Second):
+				t.Fatalf("the follower did not hear of %s", want)
+			}
+		}
+	}
+	hear("A.one=1b")
+	if err := s.Erase(ctx, "A.two"); erasable != (err == nil) || !erasable && !errors.Is(err, eventlog.ErrKept) {
+		t.Fatalf("erase: %v", err)
+	}
+	want := "A.one=1b AB.three=3"
+	if erasable {
+		hear("A.two=")
+		if err := errors.Join(s.Erase(ctx, "A.two"), s.Erase(ctx, "never.was")); err != nil {
+			t.Fatalf("erased again: %v", err)
+		}
+		_, rev, err := s.Get(ctx, "A.two")
+		if !errors.Is(err, eventlog.ErrAbsent) || rev == 0 {
+			t.Fatalf("an erased record gave revision %d, %v", rev, err)
+		}
+		if _, err := s.Put(ctx, "A.two", []byte("anew"), rev); err != nil {
+			t.Fatal(err)
+		}
+		hear("A.two=anew")
+		want += " A.two=anew"
+	} else {
+		want = "A.one=1b A.two=2 AB.three=3"
+	}
+	var all, under []string
+	if err := s.Each(ctx, func(it eventlog.Item) error { all = append(all, it.Key+"="+string(it.Data)); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	slices.Sort(all)
+	wants := strings.Fields(want)
+	slices.Sort(wants)
+	if !slices.Equal(all, wants) {
+		t.Errorf("the shelf holds %q, want %q", all, wants)
+	}
+	newest := map[string]string{} // a shelf that keeps all gives older ones too
+	if err := s.Under(ctx, "A", func(it eventlog.Item) error { newest[it.Key] = string(it.Data); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	for key, data := range newest {
+		under = append(under, key+"="+data)
+	}
+	slices.Sort(under)
+	wants = slices.DeleteFunc(wants, func(s string) bool { return !strings.HasPrefix(s, "A.") })
+	if !slices.Equal(under, wants) {
+		t.Errorf("under A stand %q, want %q", under, wants)
+	}
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
 	}
 }
 

@@ -24,7 +24,7 @@ type Log struct {
 	custody  []message
 	readings []message
 	last     map[string]uint64 // subject -> sequence of its last custody message
-	keys     map[string]wire.PatientKey
+	shelves  map[eventlog.ShelfName]*shelf
 	leases   map[string]string
 	grown    chan struct{} // closed and replaced on every append
 	closed   bool
@@ -39,7 +39,7 @@ const volume = "MEM"
 
 // New gives an empty log.
 func New() *Log {
-	return &Log{last: map[string]uint64{}, keys: map[string]wire.PatientKey{}, leases: map[string]string{}, grown: make(chan struct{})}
+	return &Log{last: map[string]uint64{}, shelves: map[eventlog.ShelfName]*shelf{}, leases: map[string]string{}, grown: make(chan struct{})}
 }
 
 // Reopen makes a closed log usable again with all it held, as a restart does.
@@ -193,17 +193,6 @@ func (l *Log) History(_ context.Context, kind event.Kind, key event.Key) ([]even
 		out = append(out, event.Record{Seq: uint64(i + 1), Decision: d})
 	}
 	return out, nil
-}
-
-// AddKey implements eventlog.Log.
-func (l *Log) AddKey(_ context.Context, index string, k wire.PatientKey) (wire.PatientKey, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if have, ok := l.keys[index]; ok {
-		return have, nil
-	}
-	l.keys[index] = k
-	return k, nil
 }
 
 // Lease implements eventlog.Log. In memory a lease lapses only by Release or Reopen.
