@@ -220,6 +220,15 @@ func (CarrierDescribed) FactName() string { return "CarrierDescribed" }
 func (PersonDescribed) FactName() string { return "PersonDescribed" }
 
 // FactName implements Fact.
+func (IdentityWritten) FactName() string { return "IdentityWritten" }
+
+// FactName implements Fact.
+func (IdentityMerged) FactName() string { return "IdentityMerged" }
+
+// FactName implements Fact.
+func (IdentityErased) FactName() string { return "IdentityErased" }
+
+// FactName implements Fact.
 func (DeviceEnrolled) FactName() string { return "DeviceEnrolled" }
 
 // FactName implements Fact.
@@ -313,5 +322,8 @@ func Examples() []Fact {
 		RulesAdopted{},
 		Reidentified{},
 		SchemesDeclared{},
+		IdentityWritten{},
+		IdentityMerged{},
+		IdentityErased{},
 	}
 }

@@ -28,14 +28,47 @@ type CarrierDescribed struct {
 
 // PersonDescribed declares a person by staff code, never by name.
 type PersonDescribed struct {
-	Role   string // collector, courier, reception, scientist, quality or engineer
-	Active bool   // may act
+	Role   string   // everywhere: a word of Roles; empty for none
+	Active bool     // may act
+	Roles  []RoleAt // beside it, at single places
+}
+
+// RoleAt is a role that somebody has at one place.
+type RoleAt struct {
+	Role  string // a word of Roles
+	Place string // as the directory spells it
 }
 
 // DeviceEnrolled declares a device.
 type DeviceEnrolled struct {
-	DeviceKind string // phone, cart, desk or service
+	DeviceKind string // phone, cart, desk, wall or service
 	Active     bool   // may act
+	Place      string // where it belongs, empty for nowhere
+	// KeyID and PublicKey are of the key that the device made for itself when it was
+	// enrolled; empty when it has none. The key is an ECDSA key on P-256 in the form of
+	// RFC 5280, SubjectPublicKeyInfo. What it signed stays provable after it is revoked.
+	KeyID     string
+	PublicKey []byte
+}
+
+// IdentityWritten says that a patient's identity was written or corrected. What it was
+// stands in the identity store alone.
+type IdentityWritten struct {
+	Fields []string // which fields changed
+	Reason string
+	Note   Ciphertext
+}
+
+// IdentityMerged says that two references are one person.
+type IdentityMerged struct {
+	Into   string // the reference that stays
+	Reason string
+	Note   Ciphertext
+}
+
+// IdentityErased says that nobody can say any more who a reference was.
+type IdentityErased struct {
+	Reason string
 }
 
 // LoggerDescribed declares a temperature logger.

@@ -22,11 +22,12 @@ const (
 	KindDevice  Kind = "device"
 	KindPerson  Kind = "person"
 	KindRules   Kind = "rules"
+	KindPatient Kind = "patient" // by random reference
 )
 
 // Kinds lists every kind.
 func Kinds() []Kind {
-	return []Kind{KindTube, KindDraw, KindCarrier, KindRequest, KindPlace, KindRoute, KindLogger, KindDevice, KindPerson, KindRules}
+	return []Kind{KindTube, KindDraw, KindCarrier, KindRequest, KindPlace, KindRoute, KindLogger, KindDevice, KindPerson, KindRules, KindPatient}
 }
 
 // Key names one aggregate of a kind: "<scheme>-<canonical value>". It is safe

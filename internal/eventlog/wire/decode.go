@@ -256,10 +256,10 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		}
 	case *eventv1.Fact_PersonDescribed:
 		m := p.PersonDescribed
-		return event.PersonDescribed{Role: m.Role, Active: m.Active}
+		return event.PersonDescribed{Role: m.Role, Active: m.Active, Roles: rolesFromProto(m.Roles)}
 	case *eventv1.Fact_DeviceEnrolled:
 		m := p.DeviceEnrolled
-		return event.DeviceEnrolled{DeviceKind: m.DeviceKind, Active: m.Active}
+		return event.DeviceEnrolled{DeviceKind: m.DeviceKind, Active: m.Active, Place: m.Place, KeyID: m.KeyId, PublicKey: m.PublicKey}
 	case *eventv1.Fact_LoggerDescribed:
 		m := p.LoggerDescribed
 		return event.LoggerDescribed{EveryMs: m.EveryMs, HoldMs: m.HoldMs, MaxGapMs: m.MaxGapMs, Zone: m.Zone}
@@ -278,11 +278,27 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			Second:   m.Second,
 			Reason:   m.Reason,
 		}
+	case *eventv1.Fact_IdentityWritten:
+		m := p.IdentityWritten
+		return event.IdentityWritten{Fields: m.Fields, Reason: m.Reason, Note: cipherFromProto(m.Note)}
+	case *eventv1.Fact_IdentityMerged:
+		m := p.IdentityMerged
+		return event.IdentityMerged{Into: m.Into, Reason: m.Reason, Note: cipherFromProto(m.Note)}
+	case *eventv1.Fact_IdentityErased:
+		return event.IdentityErased{Reason: p.IdentityErased.Reason}
 	case *eventv1.Fact_SchemesDeclared:
 		return event.SchemesDeclared{Schemes: decodeSchemes(p.SchemesDeclared.Schemes)}
 	default:
 		return nil
 	}
+}
+
+func rolesFromProto(roles []*eventv1.RoleAt) []event.RoleAt {
+	var out []event.RoleAt
+	for _, r := range roles {
+		out = append(out, event.RoleAt{Role: r.Role, Place: r.Place})
+	}
+	return out
 }
 
 func decodeSchemes(list []*eventv1.NumberScheme) []event.NumberScheme {

@@ -331,11 +331,15 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 		return &eventv1.Fact{Fact: &eventv1.Fact_PersonDescribed{PersonDescribed: &eventv1.PersonDescribed{
 			Role:   f.Role,
 			Active: f.Active,
+			Roles:  rolesToProto(f.Roles),
 		}}}, nil
 	case event.DeviceEnrolled:
 		return &eventv1.Fact{Fact: &eventv1.Fact_DeviceEnrolled{DeviceEnrolled: &eventv1.DeviceEnrolled{
 			DeviceKind: f.DeviceKind,
 			Active:     f.Active,
+			Place:      f.Place,
+			KeyId:      f.KeyID,
+			PublicKey:  f.PublicKey,
 		}}}, nil
 	case event.LoggerDescribed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_LoggerDescribed{LoggerDescribed: &eventv1.LoggerDescribed{
@@ -363,6 +367,16 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Second:   f.Second,
 			Reason:   f.Reason,
 		}}}, nil
+	case event.IdentityWritten:
+		return &eventv1.Fact{Fact: &eventv1.Fact_IdentityWritten{IdentityWritten: &eventv1.IdentityWritten{
+			Fields: f.Fields, Reason: f.Reason, Note: cipherToProto(f.Note),
+		}}}, nil
+	case event.IdentityMerged:
+		return &eventv1.Fact{Fact: &eventv1.Fact_IdentityMerged{IdentityMerged: &eventv1.IdentityMerged{
+			Into: f.Into, Reason: f.Reason, Note: cipherToProto(f.Note),
+		}}}, nil
+	case event.IdentityErased:
+		return &eventv1.Fact{Fact: &eventv1.Fact_IdentityErased{IdentityErased: &eventv1.IdentityErased{Reason: f.Reason}}}, nil
 	case event.SchemesDeclared:
 		return &eventv1.Fact{Fact: &eventv1.Fact_SchemesDeclared{SchemesDeclared: &eventv1.SchemesDeclared{Schemes: encodeSchemes(f.Schemes)}}}, nil
 	default:
@@ -385,6 +399,14 @@ func millis(at []event.Instant) []int64 {
 	var out []int64
 	for _, t := range at {
 		out = append(out, int64(t))
+	}
+	return out
+}
+
+func rolesToProto(roles []event.RoleAt) []*eventv1.RoleAt {
+	var out []*eventv1.RoleAt
+	for _, r := range roles {
+		out = append(out, &eventv1.RoleAt{Role: r.Role, Place: r.Place})
 	}
 	return out
 }

@@ -213,7 +213,13 @@ type Scan struct {
 	OnBehalfOf string `protobuf:"bytes,26,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
 	// Ward is the place that gave out the number, where wards do so each for itself.
 	// A tube that is prepared or collected gets its number at the scan's place.
-	Ward          string `protobuf:"bytes,27,opt,name=ward,proto3" json:"ward,omitempty"`
+	Ward string `protobuf:"bytes,27,opt,name=ward,proto3" json:"ward,omitempty"`
+	// Attested is the whole scan as an enrolled device signed it; nothing else is set
+	// beside it.
+	Attested *AttestedScan `protobuf:"bytes,28,opt,name=attested,proto3" json:"attested,omitempty"`
+	// Row is the reference of a line of the work list from which a draw is begun. It says
+	// whom somebody means to draw, not who lies there: the wristband does.
+	Row           string `protobuf:"bytes,29,opt,name=row,proto3" json:"row,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -437,6 +443,96 @@ func (x *Scan) GetWard() string {
 	return ""
 }
 
+func (x *Scan) GetAttested() *AttestedScan {
+	if x != nil {
+		return x.Attested
+	}
+	return nil
+}
+
+func (x *Scan) GetRow() string {
+	if x != nil {
+		return x.Row
+	}
+	return ""
+}
+
+// AttestedScan is a scan with a device's signature over its exact bytes.
+type AttestedScan struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Scan is a Scan as JSON, without patient, free text and attested. It stands in the
+	// log as it is.
+	Scan []byte `protobuf:"bytes,1,opt,name=scan,proto3" json:"scan,omitempty"`
+	// Private is JSON with salt (base64, 32 random bytes), and patient, reason and note as
+	// far as they are said. The scan's details hold "private", the SHA-256 of these bytes
+	// in lower-case hex. It doesn't stand in the log.
+	Private []byte `protobuf:"bytes,2,opt,name=private,proto3" json:"private,omitempty"`
+	// Key id is the device's, as enrolment answered.
+	KeyId string `protobuf:"bytes,3,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	// Signature is ECDSA on P-256 over the SHA-256 of scan, r and s of 32 bytes each.
+	Signature     []byte `protobuf:"bytes,4,opt,name=signature,proto3" json:"signature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttestedScan) Reset() {
+	*x = AttestedScan{}
+	mi := &file_custody_v1_custody_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttestedScan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttestedScan) ProtoMessage() {}
+
+func (x *AttestedScan) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttestedScan.ProtoReflect.Descriptor instead.
+func (*AttestedScan) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *AttestedScan) GetScan() []byte {
+	if x != nil {
+		return x.Scan
+	}
+	return nil
+}
+
+func (x *AttestedScan) GetPrivate() []byte {
+	if x != nil {
+		return x.Private
+	}
+	return nil
+}
+
+func (x *AttestedScan) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+func (x *AttestedScan) GetSignature() []byte {
+	if x != nil {
+		return x.Signature
+	}
+	return nil
+}
+
 type RecordScansRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// At most 500 scans.
@@ -447,7 +543,7 @@ type RecordScansRequest struct {
 
 func (x *RecordScansRequest) Reset() {
 	*x = RecordScansRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[3]
+	mi := &file_custody_v1_custody_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -459,7 +555,7 @@ func (x *RecordScansRequest) String() string {
 func (*RecordScansRequest) ProtoMessage() {}
 
 func (x *RecordScansRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[3]
+	mi := &file_custody_v1_custody_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -472,7 +568,7 @@ func (x *RecordScansRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordScansRequest.ProtoReflect.Descriptor instead.
 func (*RecordScansRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{3}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *RecordScansRequest) GetScans() []*Scan {
@@ -491,7 +587,7 @@ type RecordScansResponse struct {
 
 func (x *RecordScansResponse) Reset() {
 	*x = RecordScansResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[4]
+	mi := &file_custody_v1_custody_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -503,7 +599,7 @@ func (x *RecordScansResponse) String() string {
 func (*RecordScansResponse) ProtoMessage() {}
 
 func (x *RecordScansResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[4]
+	mi := &file_custody_v1_custody_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -516,7 +612,7 @@ func (x *RecordScansResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordScansResponse.ProtoReflect.Descriptor instead.
 func (*RecordScansResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{4}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *RecordScansResponse) GetAnswers() []*ScanAnswer {
@@ -542,16 +638,19 @@ type ScanAnswer struct {
 	// State is judged or pending; silence never reads as fit.
 	State string `protobuf:"bytes,7,opt,name=state,proto3" json:"state,omitempty"`
 	// Tube is the judged state, for scans of a tube.
-	Tube          *Tube  `protobuf:"bytes,8,opt,name=tube,proto3" json:"tube,omitempty"`
-	Kind          string `protobuf:"bytes,9,opt,name=kind,proto3" json:"kind,omitempty"`
-	Key           string `protobuf:"bytes,10,opt,name=key,proto3" json:"key,omitempty"`
+	Tube *Tube  `protobuf:"bytes,8,opt,name=tube,proto3" json:"tube,omitempty"`
+	Kind string `protobuf:"bytes,9,opt,name=kind,proto3" json:"kind,omitempty"`
+	Key  string `protobuf:"bytes,10,opt,name=key,proto3" json:"key,omitempty"`
+	// Identities of an identity mismatch, the band's first: both records with their
+	// differing characters, for those who may see them. Showing them is recorded.
+	Identities    []*Identity `protobuf:"bytes,11,rep,name=identities,proto3" json:"identities,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ScanAnswer) Reset() {
 	*x = ScanAnswer{}
-	mi := &file_custody_v1_custody_proto_msgTypes[5]
+	mi := &file_custody_v1_custody_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -563,7 +662,7 @@ func (x *ScanAnswer) String() string {
 func (*ScanAnswer) ProtoMessage() {}
 
 func (x *ScanAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[5]
+	mi := &file_custody_v1_custody_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -576,7 +675,7 @@ func (x *ScanAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScanAnswer.ProtoReflect.Descriptor instead.
 func (*ScanAnswer) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{5}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ScanAnswer) GetId() string {
@@ -649,6 +748,13 @@ func (x *ScanAnswer) GetKey() string {
 	return ""
 }
 
+func (x *ScanAnswer) GetIdentities() []*Identity {
+	if x != nil {
+		return x.Identities
+	}
+	return nil
+}
+
 type RecordReadingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// At most 1000 runs of at most 10000 values each.
@@ -659,7 +765,7 @@ type RecordReadingsRequest struct {
 
 func (x *RecordReadingsRequest) Reset() {
 	*x = RecordReadingsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[6]
+	mi := &file_custody_v1_custody_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -671,7 +777,7 @@ func (x *RecordReadingsRequest) String() string {
 func (*RecordReadingsRequest) ProtoMessage() {}
 
 func (x *RecordReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[6]
+	mi := &file_custody_v1_custody_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -684,7 +790,7 @@ func (x *RecordReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordReadingsRequest.ProtoReflect.Descriptor instead.
 func (*RecordReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{6}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RecordReadingsRequest) GetRuns() []*Readings {
@@ -707,7 +813,7 @@ type Readings struct {
 
 func (x *Readings) Reset() {
 	*x = Readings{}
-	mi := &file_custody_v1_custody_proto_msgTypes[7]
+	mi := &file_custody_v1_custody_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -719,7 +825,7 @@ func (x *Readings) String() string {
 func (*Readings) ProtoMessage() {}
 
 func (x *Readings) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[7]
+	mi := &file_custody_v1_custody_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -732,7 +838,7 @@ func (x *Readings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Readings.ProtoReflect.Descriptor instead.
 func (*Readings) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{7}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Readings) GetLogger() string {
@@ -775,7 +881,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_custody_v1_custody_proto_msgTypes[8]
+	mi := &file_custody_v1_custody_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -787,7 +893,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[8]
+	mi := &file_custody_v1_custody_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -800,7 +906,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{8}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Reading) GetAt() string {
@@ -829,7 +935,7 @@ type RecordReadingsResponse struct {
 
 func (x *RecordReadingsResponse) Reset() {
 	*x = RecordReadingsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[9]
+	mi := &file_custody_v1_custody_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -841,7 +947,7 @@ func (x *RecordReadingsResponse) String() string {
 func (*RecordReadingsResponse) ProtoMessage() {}
 
 func (x *RecordReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[9]
+	mi := &file_custody_v1_custody_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -854,7 +960,7 @@ func (x *RecordReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordReadingsResponse.ProtoReflect.Descriptor instead.
 func (*RecordReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{9}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RecordReadingsResponse) GetStored() int64 {
@@ -921,7 +1027,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -933,7 +1039,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[10]
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -946,7 +1052,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{10}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ImportReadingsRequest) GetLogger() string {
@@ -1093,7 +1199,7 @@ type ClockSighting struct {
 
 func (x *ClockSighting) Reset() {
 	*x = ClockSighting{}
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1105,7 +1211,7 @@ func (x *ClockSighting) String() string {
 func (*ClockSighting) ProtoMessage() {}
 
 func (x *ClockSighting) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1118,7 +1224,7 @@ func (x *ClockSighting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockSighting.ProtoReflect.Descriptor instead.
 func (*ClockSighting) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ClockSighting) GetLogger() string {
@@ -1165,7 +1271,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1177,7 +1283,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1190,7 +1296,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ImportReadingsResponse) GetStored() int64 {
@@ -1297,7 +1403,7 @@ type ImportDecision struct {
 
 func (x *ImportDecision) Reset() {
 	*x = ImportDecision{}
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1309,7 +1415,7 @@ func (x *ImportDecision) String() string {
 func (*ImportDecision) ProtoMessage() {}
 
 func (x *ImportDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1322,7 +1428,7 @@ func (x *ImportDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportDecision.ProtoReflect.Descriptor instead.
 func (*ImportDecision) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ImportDecision) GetField() string {
@@ -1361,7 +1467,7 @@ type ImportQuestion struct {
 
 func (x *ImportQuestion) Reset() {
 	*x = ImportQuestion{}
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1373,7 +1479,7 @@ func (x *ImportQuestion) String() string {
 func (*ImportQuestion) ProtoMessage() {}
 
 func (x *ImportQuestion) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1386,7 +1492,7 @@ func (x *ImportQuestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportQuestion.ProtoReflect.Descriptor instead.
 func (*ImportQuestion) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ImportQuestion) GetField() string {
@@ -1446,7 +1552,7 @@ type ImportChoice struct {
 
 func (x *ImportChoice) Reset() {
 	*x = ImportChoice{}
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1458,7 +1564,7 @@ func (x *ImportChoice) String() string {
 func (*ImportChoice) ProtoMessage() {}
 
 func (x *ImportChoice) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1471,7 +1577,7 @@ func (x *ImportChoice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportChoice.ProtoReflect.Descriptor instead.
 func (*ImportChoice) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ImportChoice) GetValue() string {
@@ -1529,7 +1635,7 @@ type ImportMistake struct {
 
 func (x *ImportMistake) Reset() {
 	*x = ImportMistake{}
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1541,7 +1647,7 @@ func (x *ImportMistake) String() string {
 func (*ImportMistake) ProtoMessage() {}
 
 func (x *ImportMistake) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1554,7 +1660,7 @@ func (x *ImportMistake) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportMistake.ProtoReflect.Descriptor instead.
 func (*ImportMistake) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ImportMistake) GetLine() int32 {
@@ -1615,7 +1721,7 @@ type ImportCounts struct {
 
 func (x *ImportCounts) Reset() {
 	*x = ImportCounts{}
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1627,7 +1733,7 @@ func (x *ImportCounts) String() string {
 func (*ImportCounts) ProtoMessage() {}
 
 func (x *ImportCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1640,7 +1746,7 @@ func (x *ImportCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportCounts.ProtoReflect.Descriptor instead.
 func (*ImportCounts) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ImportCounts) GetRows() int64 {
@@ -1754,7 +1860,7 @@ type ImportRow struct {
 
 func (x *ImportRow) Reset() {
 	*x = ImportRow{}
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1766,7 +1872,7 @@ func (x *ImportRow) String() string {
 func (*ImportRow) ProtoMessage() {}
 
 func (x *ImportRow) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1779,7 +1885,7 @@ func (x *ImportRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportRow.ProtoReflect.Descriptor instead.
 func (*ImportRow) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ImportRow) GetLine() int32 {
@@ -1827,7 +1933,7 @@ type ImportGap struct {
 
 func (x *ImportGap) Reset() {
 	*x = ImportGap{}
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1839,7 +1945,7 @@ func (x *ImportGap) String() string {
 func (*ImportGap) ProtoMessage() {}
 
 func (x *ImportGap) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1852,7 +1958,7 @@ func (x *ImportGap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportGap.ProtoReflect.Descriptor instead.
 func (*ImportGap) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ImportGap) GetFrom() string {
@@ -1884,7 +1990,7 @@ type VoidFactRequest struct {
 
 func (x *VoidFactRequest) Reset() {
 	*x = VoidFactRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1896,7 +2002,7 @@ func (x *VoidFactRequest) String() string {
 func (*VoidFactRequest) ProtoMessage() {}
 
 func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1909,7 +2015,7 @@ func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidFactRequest.ProtoReflect.Descriptor instead.
 func (*VoidFactRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *VoidFactRequest) GetId() string {
@@ -1966,7 +2072,7 @@ type ExplainDoubtRequest struct {
 
 func (x *ExplainDoubtRequest) Reset() {
 	*x = ExplainDoubtRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1978,7 +2084,7 @@ func (x *ExplainDoubtRequest) String() string {
 func (*ExplainDoubtRequest) ProtoMessage() {}
 
 func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1991,7 +2097,7 @@ func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDoubtRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDoubtRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ExplainDoubtRequest) GetId() string {
@@ -2032,7 +2138,7 @@ type CountFactsRequest struct {
 
 func (x *CountFactsRequest) Reset() {
 	*x = CountFactsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2044,7 +2150,7 @@ func (x *CountFactsRequest) String() string {
 func (*CountFactsRequest) ProtoMessage() {}
 
 func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2057,7 +2163,7 @@ func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsRequest.ProtoReflect.Descriptor instead.
 func (*CountFactsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CountFactsRequest) GetFact() string {
@@ -2076,7 +2182,7 @@ type CountFactsResponse struct {
 
 func (x *CountFactsResponse) Reset() {
 	*x = CountFactsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2088,7 +2194,7 @@ func (x *CountFactsResponse) String() string {
 func (*CountFactsResponse) ProtoMessage() {}
 
 func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2101,7 +2207,7 @@ func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsResponse.ProtoReflect.Descriptor instead.
 func (*CountFactsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CountFactsResponse) GetCount() int64 {
@@ -2120,7 +2226,7 @@ type SetClockRequest struct {
 
 func (x *SetClockRequest) Reset() {
 	*x = SetClockRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2132,7 +2238,7 @@ func (x *SetClockRequest) String() string {
 func (*SetClockRequest) ProtoMessage() {}
 
 func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2145,7 +2251,7 @@ func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockRequest.ProtoReflect.Descriptor instead.
 func (*SetClockRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SetClockRequest) GetNow() string {
@@ -2164,7 +2270,7 @@ type SetClockResponse struct {
 
 func (x *SetClockResponse) Reset() {
 	*x = SetClockResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2176,7 +2282,7 @@ func (x *SetClockResponse) String() string {
 func (*SetClockResponse) ProtoMessage() {}
 
 func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2189,7 +2295,7 @@ func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockResponse.ProtoReflect.Descriptor instead.
 func (*SetClockResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SetClockResponse) GetNow() string {
@@ -2219,7 +2325,7 @@ type PlaceRequestRequest struct {
 
 func (x *PlaceRequestRequest) Reset() {
 	*x = PlaceRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2231,7 +2337,7 @@ func (x *PlaceRequestRequest) String() string {
 func (*PlaceRequestRequest) ProtoMessage() {}
 
 func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2244,7 +2350,7 @@ func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRequestRequest.ProtoReflect.Descriptor instead.
 func (*PlaceRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PlaceRequestRequest) GetId() string {
@@ -2335,7 +2441,7 @@ type AssignedTube struct {
 
 func (x *AssignedTube) Reset() {
 	*x = AssignedTube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2347,7 +2453,7 @@ func (x *AssignedTube) String() string {
 func (*AssignedTube) ProtoMessage() {}
 
 func (x *AssignedTube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2360,7 +2466,7 @@ func (x *AssignedTube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignedTube.ProtoReflect.Descriptor instead.
 func (*AssignedTube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AssignedTube) GetTube() string {
@@ -2401,7 +2507,7 @@ type Request struct {
 
 func (x *Request) Reset() {
 	*x = Request{}
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2413,7 +2519,7 @@ func (x *Request) String() string {
 func (*Request) ProtoMessage() {}
 
 func (x *Request) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2426,7 +2532,7 @@ func (x *Request) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Request.ProtoReflect.Descriptor instead.
 func (*Request) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *Request) GetId() string {
@@ -2501,7 +2607,7 @@ type GetRequestRequest struct {
 
 func (x *GetRequestRequest) Reset() {
 	*x = GetRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2513,7 +2619,7 @@ func (x *GetRequestRequest) String() string {
 func (*GetRequestRequest) ProtoMessage() {}
 
 func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2526,7 +2632,7 @@ func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequestRequest.ProtoReflect.Descriptor instead.
 func (*GetRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *GetRequestRequest) GetId() string {
@@ -2549,7 +2655,7 @@ type ChangeTestRequest struct {
 
 func (x *ChangeTestRequest) Reset() {
 	*x = ChangeTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2561,7 +2667,7 @@ func (x *ChangeTestRequest) String() string {
 func (*ChangeTestRequest) ProtoMessage() {}
 
 func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2574,7 +2680,7 @@ func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChangeTestRequest.ProtoReflect.Descriptor instead.
 func (*ChangeTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ChangeTestRequest) GetId() string {
@@ -2625,7 +2731,7 @@ type CancelRequestRequest struct {
 
 func (x *CancelRequestRequest) Reset() {
 	*x = CancelRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2637,7 +2743,7 @@ func (x *CancelRequestRequest) String() string {
 func (*CancelRequestRequest) ProtoMessage() {}
 
 func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2650,7 +2756,7 @@ func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelRequestRequest.ProtoReflect.Descriptor instead.
 func (*CancelRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CancelRequestRequest) GetId() string {
@@ -2699,7 +2805,7 @@ type GetTubeRequest struct {
 
 func (x *GetTubeRequest) Reset() {
 	*x = GetTubeRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2711,7 +2817,7 @@ func (x *GetTubeRequest) String() string {
 func (*GetTubeRequest) ProtoMessage() {}
 
 func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2724,7 +2830,7 @@ func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTubeRequest.ProtoReflect.Descriptor instead.
 func (*GetTubeRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *GetTubeRequest) GetId() string {
@@ -2795,7 +2901,7 @@ type Tube struct {
 
 func (x *Tube) Reset() {
 	*x = Tube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2807,7 +2913,7 @@ func (x *Tube) String() string {
 func (*Tube) ProtoMessage() {}
 
 func (x *Tube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2820,7 +2926,7 @@ func (x *Tube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tube.ProtoReflect.Descriptor instead.
 func (*Tube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Tube) GetId() string {
@@ -3079,7 +3185,7 @@ type TemperatureSummary struct {
 
 func (x *TemperatureSummary) Reset() {
 	*x = TemperatureSummary{}
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3091,7 +3197,7 @@ func (x *TemperatureSummary) String() string {
 func (*TemperatureSummary) ProtoMessage() {}
 
 func (x *TemperatureSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3104,7 +3210,7 @@ func (x *TemperatureSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TemperatureSummary.ProtoReflect.Descriptor instead.
 func (*TemperatureSummary) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *TemperatureSummary) GetFrom() string {
@@ -3260,7 +3366,7 @@ type Doubt struct {
 
 func (x *Doubt) Reset() {
 	*x = Doubt{}
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3272,7 +3378,7 @@ func (x *Doubt) String() string {
 func (*Doubt) ProtoMessage() {}
 
 func (x *Doubt) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3285,7 +3391,7 @@ func (x *Doubt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Doubt.ProtoReflect.Descriptor instead.
 func (*Doubt) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Doubt) GetId() string {
@@ -3413,7 +3519,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3425,7 +3531,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3438,7 +3544,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Step) GetId() string {
@@ -3558,7 +3664,7 @@ type ExplainTestRequest struct {
 
 func (x *ExplainTestRequest) Reset() {
 	*x = ExplainTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3570,7 +3676,7 @@ func (x *ExplainTestRequest) String() string {
 func (*ExplainTestRequest) ProtoMessage() {}
 
 func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3583,7 +3689,7 @@ func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainTestRequest.ProtoReflect.Descriptor instead.
 func (*ExplainTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ExplainTestRequest) GetId() string {
@@ -3616,7 +3722,7 @@ type GetDrawRequest struct {
 
 func (x *GetDrawRequest) Reset() {
 	*x = GetDrawRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3628,7 +3734,7 @@ func (x *GetDrawRequest) String() string {
 func (*GetDrawRequest) ProtoMessage() {}
 
 func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3641,7 +3747,7 @@ func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDrawRequest.ProtoReflect.Descriptor instead.
 func (*GetDrawRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetDrawRequest) GetId() string {
@@ -3668,7 +3774,7 @@ type Draw struct {
 
 func (x *Draw) Reset() {
 	*x = Draw{}
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3680,7 +3786,7 @@ func (x *Draw) String() string {
 func (*Draw) ProtoMessage() {}
 
 func (x *Draw) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3693,7 +3799,7 @@ func (x *Draw) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Draw.ProtoReflect.Descriptor instead.
 func (*Draw) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Draw) GetId() string {
@@ -3766,7 +3872,7 @@ type AskSampleRequest struct {
 
 func (x *AskSampleRequest) Reset() {
 	*x = AskSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3778,7 +3884,7 @@ func (x *AskSampleRequest) String() string {
 func (*AskSampleRequest) ProtoMessage() {}
 
 func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3791,7 +3897,7 @@ func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskSampleRequest.ProtoReflect.Descriptor instead.
 func (*AskSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *AskSampleRequest) GetId() string {
@@ -3848,7 +3954,7 @@ type DeclineSampleRequest struct {
 
 func (x *DeclineSampleRequest) Reset() {
 	*x = DeclineSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3860,7 +3966,7 @@ func (x *DeclineSampleRequest) String() string {
 func (*DeclineSampleRequest) ProtoMessage() {}
 
 func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3873,7 +3979,7 @@ func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclineSampleRequest.ProtoReflect.Descriptor instead.
 func (*DeclineSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *DeclineSampleRequest) GetId() string {
@@ -3916,7 +4022,7 @@ type SampleDoneRequest struct {
 
 func (x *SampleDoneRequest) Reset() {
 	*x = SampleDoneRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3928,7 +4034,7 @@ func (x *SampleDoneRequest) String() string {
 func (*SampleDoneRequest) ProtoMessage() {}
 
 func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3941,7 +4047,7 @@ func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleDoneRequest.ProtoReflect.Descriptor instead.
 func (*SampleDoneRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *SampleDoneRequest) GetId() string {
@@ -3981,7 +4087,7 @@ type GetContentsRequest struct {
 
 func (x *GetContentsRequest) Reset() {
 	*x = GetContentsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[43]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3993,7 +4099,7 @@ func (x *GetContentsRequest) String() string {
 func (*GetContentsRequest) ProtoMessage() {}
 
 func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[43]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4006,7 +4112,7 @@ func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetContentsRequest.ProtoReflect.Descriptor instead.
 func (*GetContentsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{43}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *GetContentsRequest) GetId() string {
@@ -4036,7 +4142,7 @@ type Contents struct {
 
 func (x *Contents) Reset() {
 	*x = Contents{}
-	mi := &file_custody_v1_custody_proto_msgTypes[44]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4048,7 +4154,7 @@ func (x *Contents) String() string {
 func (*Contents) ProtoMessage() {}
 
 func (x *Contents) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[44]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4061,7 +4167,7 @@ func (x *Contents) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Contents.ProtoReflect.Descriptor instead.
 func (*Contents) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{44}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Contents) GetId() string {
@@ -4147,7 +4253,7 @@ type Content struct {
 
 func (x *Content) Reset() {
 	*x = Content{}
-	mi := &file_custody_v1_custody_proto_msgTypes[45]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4159,7 +4265,7 @@ func (x *Content) String() string {
 func (*Content) ProtoMessage() {}
 
 func (x *Content) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[45]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4172,7 +4278,7 @@ func (x *Content) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Content.ProtoReflect.Descriptor instead.
 func (*Content) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{45}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Content) GetKind() string {
@@ -4212,7 +4318,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[46]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4224,7 +4330,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[46]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4237,7 +4343,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{46}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *GetEntryRequest) GetId() string {
@@ -4258,7 +4364,7 @@ type Range struct {
 
 func (x *Range) Reset() {
 	*x = Range{}
-	mi := &file_custody_v1_custody_proto_msgTypes[47]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4270,7 +4376,7 @@ func (x *Range) String() string {
 func (*Range) ProtoMessage() {}
 
 func (x *Range) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[47]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4283,7 +4389,7 @@ func (x *Range) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Range.ProtoReflect.Descriptor instead.
 func (*Range) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{47}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Range) GetLow() string {
@@ -4323,7 +4429,7 @@ type Place struct {
 
 func (x *Place) Reset() {
 	*x = Place{}
-	mi := &file_custody_v1_custody_proto_msgTypes[48]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4335,7 +4441,7 @@ func (x *Place) String() string {
 func (*Place) ProtoMessage() {}
 
 func (x *Place) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[48]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4348,7 +4454,7 @@ func (x *Place) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Place.ProtoReflect.Descriptor instead.
 func (*Place) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{48}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Place) GetId() string {
@@ -4446,7 +4552,7 @@ type Carrier struct {
 
 func (x *Carrier) Reset() {
 	*x = Carrier{}
-	mi := &file_custody_v1_custody_proto_msgTypes[49]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4458,7 +4564,7 @@ func (x *Carrier) String() string {
 func (*Carrier) ProtoMessage() {}
 
 func (x *Carrier) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[49]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4471,7 +4577,7 @@ func (x *Carrier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carrier.ProtoReflect.Descriptor instead.
 func (*Carrier) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{49}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Carrier) GetId() string {
@@ -4554,7 +4660,7 @@ type Logger struct {
 
 func (x *Logger) Reset() {
 	*x = Logger{}
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4566,7 +4672,7 @@ func (x *Logger) String() string {
 func (*Logger) ProtoMessage() {}
 
 func (x *Logger) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4579,7 +4685,7 @@ func (x *Logger) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Logger.ProtoReflect.Descriptor instead.
 func (*Logger) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Logger) GetId() string {
@@ -4673,7 +4779,7 @@ type LoggerFile struct {
 
 func (x *LoggerFile) Reset() {
 	*x = LoggerFile{}
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4685,7 +4791,7 @@ func (x *LoggerFile) String() string {
 func (*LoggerFile) ProtoMessage() {}
 
 func (x *LoggerFile) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4698,7 +4804,7 @@ func (x *LoggerFile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFile.ProtoReflect.Descriptor instead.
 func (*LoggerFile) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *LoggerFile) GetId() string {
@@ -4781,17 +4887,19 @@ func (x *LoggerFile) GetVoided() bool {
 type Person struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Role is collector, courier, reception, scientist, quality or engineer.
-	Role          string `protobuf:"bytes,2,opt,name=role,proto3" json:"role,omitempty"`
-	Active        bool   `protobuf:"varint,3,opt,name=active,proto3" json:"active,omitempty"`
-	By            string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	// Role is collector, courier, reception, scientist, quality or engineer, everywhere.
+	Role   string `protobuf:"bytes,2,opt,name=role,proto3" json:"role,omitempty"`
+	Active bool   `protobuf:"varint,3,opt,name=active,proto3" json:"active,omitempty"`
+	By     string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	// Roles at single places, beside role.
+	Roles         []*RoleAt `protobuf:"bytes,5,rep,name=roles,proto3" json:"roles,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4803,7 +4911,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4816,7 +4924,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *Person) GetId() string {
@@ -4847,23 +4955,88 @@ func (x *Person) GetBy() string {
 	return ""
 }
 
+func (x *Person) GetRoles() []*RoleAt {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+// RoleAt is a role that somebody has at one place.
+type RoleAt struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Role          string                 `protobuf:"bytes,1,opt,name=role,proto3" json:"role,omitempty"`
+	Place         string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoleAt) Reset() {
+	*x = RoleAt{}
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoleAt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoleAt) ProtoMessage() {}
+
+func (x *RoleAt) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoleAt.ProtoReflect.Descriptor instead.
+func (*RoleAt) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *RoleAt) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
+func (x *RoleAt) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
 type Device struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Kind is phone, cart, desk or service.
-	Kind   string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Kind is phone, cart, desk, wall or service.
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Active false revokes it: its key and its sessions count no more.
 	Active bool   `protobuf:"varint,3,opt,name=active,proto3" json:"active,omitempty"`
 	By     string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	// Offset is what was last measured, device minus true, milliseconds. Read only.
-	OffsetMs      int64    `protobuf:"varint,5,opt,name=offset_ms,json=offsetMs,proto3" json:"offset_ms,omitempty"`
-	Doubts        []*Doubt `protobuf:"bytes,6,rep,name=doubts,proto3" json:"doubts,omitempty"`
+	OffsetMs int64    `protobuf:"varint,5,opt,name=offset_ms,json=offsetMs,proto3" json:"offset_ms,omitempty"`
+	Doubts   []*Doubt `protobuf:"bytes,6,rep,name=doubts,proto3" json:"doubts,omitempty"`
+	// Place where it belongs; empty for none.
+	Place string `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
+	// Key id of its own key, empty until it was enrolled. Read only.
+	KeyId         string `protobuf:"bytes,8,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4875,7 +5048,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4888,7 +5061,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *Device) GetId() string {
@@ -4933,6 +5106,20 @@ func (x *Device) GetDoubts() []*Doubt {
 	return nil
 }
 
+func (x *Device) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *Device) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
 type Route struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -4949,7 +5136,7 @@ type Route struct {
 
 func (x *Route) Reset() {
 	*x = Route{}
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4961,7 +5148,7 @@ func (x *Route) String() string {
 func (*Route) ProtoMessage() {}
 
 func (x *Route) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4974,7 +5161,7 @@ func (x *Route) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Route.ProtoReflect.Descriptor instead.
 func (*Route) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Route) GetId() string {
@@ -5034,7 +5221,7 @@ type GetSchemesRequest struct {
 
 func (x *GetSchemesRequest) Reset() {
 	*x = GetSchemesRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5046,7 +5233,7 @@ func (x *GetSchemesRequest) String() string {
 func (*GetSchemesRequest) ProtoMessage() {}
 
 func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5059,7 +5246,7 @@ func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSchemesRequest.ProtoReflect.Descriptor instead.
 func (*GetSchemesRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
 }
 
 type NumberSchemes struct {
@@ -5075,7 +5262,7 @@ type NumberSchemes struct {
 
 func (x *NumberSchemes) Reset() {
 	*x = NumberSchemes{}
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5087,7 +5274,7 @@ func (x *NumberSchemes) String() string {
 func (*NumberSchemes) ProtoMessage() {}
 
 func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5100,7 +5287,7 @@ func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberSchemes.ProtoReflect.Descriptor instead.
 func (*NumberSchemes) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *NumberSchemes) GetSchemes() []*NumberScheme {
@@ -5164,7 +5351,7 @@ type NumberScheme struct {
 
 func (x *NumberScheme) Reset() {
 	*x = NumberScheme{}
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5176,7 +5363,7 @@ func (x *NumberScheme) String() string {
 func (*NumberScheme) ProtoMessage() {}
 
 func (x *NumberScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5189,7 +5376,7 @@ func (x *NumberScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
 func (*NumberScheme) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *NumberScheme) GetId() string {
@@ -5294,7 +5481,7 @@ type ReadLabelRequest struct {
 
 func (x *ReadLabelRequest) Reset() {
 	*x = ReadLabelRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5306,7 +5493,7 @@ func (x *ReadLabelRequest) String() string {
 func (*ReadLabelRequest) ProtoMessage() {}
 
 func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5319,7 +5506,7 @@ func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelRequest.ProtoReflect.Descriptor instead.
 func (*ReadLabelRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ReadLabelRequest) GetLabel() *Label {
@@ -5375,7 +5562,7 @@ type ReadLabelResponse struct {
 
 func (x *ReadLabelResponse) Reset() {
 	*x = ReadLabelResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5387,7 +5574,7 @@ func (x *ReadLabelResponse) String() string {
 func (*ReadLabelResponse) ProtoMessage() {}
 
 func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5400,7 +5587,7 @@ func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelResponse.ProtoReflect.Descriptor instead.
 func (*ReadLabelResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ReadLabelResponse) GetReading() *LabelReading {
@@ -5450,7 +5637,7 @@ type LabelReading struct {
 
 func (x *LabelReading) Reset() {
 	*x = LabelReading{}
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5462,7 +5649,7 @@ func (x *LabelReading) String() string {
 func (*LabelReading) ProtoMessage() {}
 
 func (x *LabelReading) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5475,7 +5662,7 @@ func (x *LabelReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelReading.ProtoReflect.Descriptor instead.
 func (*LabelReading) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *LabelReading) GetNames() string {
@@ -5587,7 +5774,7 @@ type LabelElement struct {
 
 func (x *LabelElement) Reset() {
 	*x = LabelElement{}
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5599,7 +5786,7 @@ func (x *LabelElement) String() string {
 func (*LabelElement) ProtoMessage() {}
 
 func (x *LabelElement) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5612,7 +5799,7 @@ func (x *LabelElement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelElement.ProtoReflect.Descriptor instead.
 func (*LabelElement) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *LabelElement) GetAi() string {
@@ -5644,7 +5831,7 @@ type ProductCode struct {
 
 func (x *ProductCode) Reset() {
 	*x = ProductCode{}
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5656,7 +5843,7 @@ func (x *ProductCode) String() string {
 func (*ProductCode) ProtoMessage() {}
 
 func (x *ProductCode) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5669,7 +5856,7 @@ func (x *ProductCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCode.ProtoReflect.Descriptor instead.
 func (*ProductCode) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ProductCode) GetNumber() string {
@@ -5729,7 +5916,7 @@ type LabelRefusal struct {
 
 func (x *LabelRefusal) Reset() {
 	*x = LabelRefusal{}
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5741,7 +5928,7 @@ func (x *LabelRefusal) String() string {
 func (*LabelRefusal) ProtoMessage() {}
 
 func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5754,7 +5941,7 @@ func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelRefusal.ProtoReflect.Descriptor instead.
 func (*LabelRefusal) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *LabelRefusal) GetRefusal() string {
@@ -5817,7 +6004,7 @@ var File_custody_v1_custody_proto protoreflect.FileDescriptor
 
 const file_custody_v1_custody_proto_rawDesc = "" +
 	"\n" +
-	"\x18custody/v1/custody.proto\x12\x13specimen.custody.v1\x1a\x1cgoogle/api/annotations.proto\x1a\x1cstability/v1/stability.proto\"]\n" +
+	"\x18custody/v1/custody.proto\x12\x13specimen.custody.v1\x1a\x19custody/v1/patients.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1cstability/v1/stability.proto\"]\n" +
 	"\x05Label\x12\x12\n" +
 	"\x04text\x18\x01 \x01(\tR\x04text\x12\x10\n" +
 	"\x03raw\x18\x02 \x01(\fR\x03raw\x12\x1c\n" +
@@ -5827,7 +6014,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\toffset_ms\x18\x01 \x01(\x03R\boffsetMs\x12%\n" +
 	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\x12!\n" +
 	"\fmonotonic_ms\x18\x03 \x01(\x03R\vmonotonicMs\x12\x17\n" +
-	"\aboot_id\x18\x04 \x01(\tR\x06bootId\"\x87\x06\n" +
+	"\aboot_id\x18\x04 \x01(\tR\x06bootId\"\xd8\x06\n" +
 	"\x04Scan\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x120\n" +
 	"\x05label\x18\x02 \x01(\v2\x1a.specimen.custody.v1.LabelR\x05label\x12\x12\n" +
@@ -5859,14 +6046,21 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\arequest\x18\x19 \x01(\tR\arequest\x12 \n" +
 	"\fon_behalf_of\x18\x1a \x01(\tR\n" +
 	"onBehalfOf\x12\x12\n" +
-	"\x04ward\x18\x1b \x01(\tR\x04ward\x1a:\n" +
+	"\x04ward\x18\x1b \x01(\tR\x04ward\x12=\n" +
+	"\battested\x18\x1c \x01(\v2!.specimen.custody.v1.AttestedScanR\battested\x12\x10\n" +
+	"\x03row\x18\x1d \x01(\tR\x03row\x1a:\n" +
 	"\fDetailsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"E\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"q\n" +
+	"\fAttestedScan\x12\x12\n" +
+	"\x04scan\x18\x01 \x01(\fR\x04scan\x12\x18\n" +
+	"\aprivate\x18\x02 \x01(\fR\aprivate\x12\x15\n" +
+	"\x06key_id\x18\x03 \x01(\tR\x05keyId\x12\x1c\n" +
+	"\tsignature\x18\x04 \x01(\fR\tsignature\"E\n" +
 	"\x12RecordScansRequest\x12/\n" +
 	"\x05scans\x18\x01 \x03(\v2\x19.specimen.custody.v1.ScanR\x05scans\"P\n" +
 	"\x13RecordScansResponse\x129\n" +
-	"\aanswers\x18\x01 \x03(\v2\x1f.specimen.custody.v1.ScanAnswerR\aanswers\"\x9b\x02\n" +
+	"\aanswers\x18\x01 \x03(\v2\x1f.specimen.custody.v1.ScanAnswerR\aanswers\"\xda\x02\n" +
 	"\n" +
 	"ScanAnswer\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
@@ -5879,7 +6073,10 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x04tube\x18\b \x01(\v2\x19.specimen.custody.v1.TubeR\x04tube\x12\x12\n" +
 	"\x04kind\x18\t \x01(\tR\x04kind\x12\x10\n" +
 	"\x03key\x18\n" +
-	" \x01(\tR\x03key\"J\n" +
+	" \x01(\tR\x03key\x12=\n" +
+	"\n" +
+	"identities\x18\v \x03(\v2\x1d.specimen.custody.v1.IdentityR\n" +
+	"identities\"J\n" +
 	"\x15RecordReadingsRequest\x121\n" +
 	"\x04runs\x18\x01 \x03(\v2\x1d.specimen.custody.v1.ReadingsR\x04runs\"\x84\x01\n" +
 	"\bReadings\x12\x16\n" +
@@ -6282,19 +6479,25 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02by\x18\t \x01(\tR\x02by\x12\x0e\n" +
 	"\x02at\x18\n" +
 	" \x01(\tR\x02at\x12\x16\n" +
-	"\x06voided\x18\v \x01(\bR\x06voided\"T\n" +
+	"\x06voided\x18\v \x01(\bR\x06voided\"\x87\x01\n" +
 	"\x06Person\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12\x16\n" +
 	"\x06active\x18\x03 \x01(\bR\x06active\x12\x0e\n" +
-	"\x02by\x18\x04 \x01(\tR\x02by\"\xa5\x01\n" +
+	"\x02by\x18\x04 \x01(\tR\x02by\x121\n" +
+	"\x05roles\x18\x05 \x03(\v2\x1b.specimen.custody.v1.RoleAtR\x05roles\"2\n" +
+	"\x06RoleAt\x12\x12\n" +
+	"\x04role\x18\x01 \x01(\tR\x04role\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\"\xd2\x01\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x16\n" +
 	"\x06active\x18\x03 \x01(\bR\x06active\x12\x0e\n" +
 	"\x02by\x18\x04 \x01(\tR\x02by\x12\x1b\n" +
 	"\toffset_ms\x18\x05 \x01(\x03R\boffsetMs\x122\n" +
-	"\x06doubts\x18\x06 \x03(\v2\x1a.specimen.custody.v1.DoubtR\x06doubts\"\x9e\x01\n" +
+	"\x06doubts\x18\x06 \x03(\v2\x1a.specimen.custody.v1.DoubtR\x06doubts\x12\x14\n" +
+	"\x05place\x18\a \x01(\tR\x05place\x12\x15\n" +
+	"\x06key_id\x18\b \x01(\tR\x05keyId\"\x9e\x01\n" +
 	"\x05Route\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
@@ -6427,192 +6630,198 @@ func file_custody_v1_custody_proto_rawDescGZIP() []byte {
 	return file_custody_v1_custody_proto_rawDescData
 }
 
-var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 66)
+var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 68)
 var file_custody_v1_custody_proto_goTypes = []any{
 	(*Label)(nil),                  // 0: specimen.custody.v1.Label
 	(*Clock)(nil),                  // 1: specimen.custody.v1.Clock
 	(*Scan)(nil),                   // 2: specimen.custody.v1.Scan
-	(*RecordScansRequest)(nil),     // 3: specimen.custody.v1.RecordScansRequest
-	(*RecordScansResponse)(nil),    // 4: specimen.custody.v1.RecordScansResponse
-	(*ScanAnswer)(nil),             // 5: specimen.custody.v1.ScanAnswer
-	(*RecordReadingsRequest)(nil),  // 6: specimen.custody.v1.RecordReadingsRequest
-	(*Readings)(nil),               // 7: specimen.custody.v1.Readings
-	(*Reading)(nil),                // 8: specimen.custody.v1.Reading
-	(*RecordReadingsResponse)(nil), // 9: specimen.custody.v1.RecordReadingsResponse
-	(*ImportReadingsRequest)(nil),  // 10: specimen.custody.v1.ImportReadingsRequest
-	(*ClockSighting)(nil),          // 11: specimen.custody.v1.ClockSighting
-	(*ImportReadingsResponse)(nil), // 12: specimen.custody.v1.ImportReadingsResponse
-	(*ImportDecision)(nil),         // 13: specimen.custody.v1.ImportDecision
-	(*ImportQuestion)(nil),         // 14: specimen.custody.v1.ImportQuestion
-	(*ImportChoice)(nil),           // 15: specimen.custody.v1.ImportChoice
-	(*ImportMistake)(nil),          // 16: specimen.custody.v1.ImportMistake
-	(*ImportCounts)(nil),           // 17: specimen.custody.v1.ImportCounts
-	(*ImportRow)(nil),              // 18: specimen.custody.v1.ImportRow
-	(*ImportGap)(nil),              // 19: specimen.custody.v1.ImportGap
-	(*VoidFactRequest)(nil),        // 20: specimen.custody.v1.VoidFactRequest
-	(*ExplainDoubtRequest)(nil),    // 21: specimen.custody.v1.ExplainDoubtRequest
-	(*CountFactsRequest)(nil),      // 22: specimen.custody.v1.CountFactsRequest
-	(*CountFactsResponse)(nil),     // 23: specimen.custody.v1.CountFactsResponse
-	(*SetClockRequest)(nil),        // 24: specimen.custody.v1.SetClockRequest
-	(*SetClockResponse)(nil),       // 25: specimen.custody.v1.SetClockResponse
-	(*PlaceRequestRequest)(nil),    // 26: specimen.custody.v1.PlaceRequestRequest
-	(*AssignedTube)(nil),           // 27: specimen.custody.v1.AssignedTube
-	(*Request)(nil),                // 28: specimen.custody.v1.Request
-	(*GetRequestRequest)(nil),      // 29: specimen.custody.v1.GetRequestRequest
-	(*ChangeTestRequest)(nil),      // 30: specimen.custody.v1.ChangeTestRequest
-	(*CancelRequestRequest)(nil),   // 31: specimen.custody.v1.CancelRequestRequest
-	(*GetTubeRequest)(nil),         // 32: specimen.custody.v1.GetTubeRequest
-	(*Tube)(nil),                   // 33: specimen.custody.v1.Tube
-	(*TemperatureSummary)(nil),     // 34: specimen.custody.v1.TemperatureSummary
-	(*Doubt)(nil),                  // 35: specimen.custody.v1.Doubt
-	(*Step)(nil),                   // 36: specimen.custody.v1.Step
-	(*ExplainTestRequest)(nil),     // 37: specimen.custody.v1.ExplainTestRequest
-	(*GetDrawRequest)(nil),         // 38: specimen.custody.v1.GetDrawRequest
-	(*Draw)(nil),                   // 39: specimen.custody.v1.Draw
-	(*AskSampleRequest)(nil),       // 40: specimen.custody.v1.AskSampleRequest
-	(*DeclineSampleRequest)(nil),   // 41: specimen.custody.v1.DeclineSampleRequest
-	(*SampleDoneRequest)(nil),      // 42: specimen.custody.v1.SampleDoneRequest
-	(*GetContentsRequest)(nil),     // 43: specimen.custody.v1.GetContentsRequest
-	(*Contents)(nil),               // 44: specimen.custody.v1.Contents
-	(*Content)(nil),                // 45: specimen.custody.v1.Content
-	(*GetEntryRequest)(nil),        // 46: specimen.custody.v1.GetEntryRequest
-	(*Range)(nil),                  // 47: specimen.custody.v1.Range
-	(*Place)(nil),                  // 48: specimen.custody.v1.Place
-	(*Carrier)(nil),                // 49: specimen.custody.v1.Carrier
-	(*Logger)(nil),                 // 50: specimen.custody.v1.Logger
-	(*LoggerFile)(nil),             // 51: specimen.custody.v1.LoggerFile
-	(*Person)(nil),                 // 52: specimen.custody.v1.Person
-	(*Device)(nil),                 // 53: specimen.custody.v1.Device
-	(*Route)(nil),                  // 54: specimen.custody.v1.Route
-	(*GetSchemesRequest)(nil),      // 55: specimen.custody.v1.GetSchemesRequest
-	(*NumberSchemes)(nil),          // 56: specimen.custody.v1.NumberSchemes
-	(*NumberScheme)(nil),           // 57: specimen.custody.v1.NumberScheme
-	(*ReadLabelRequest)(nil),       // 58: specimen.custody.v1.ReadLabelRequest
-	(*ReadLabelResponse)(nil),      // 59: specimen.custody.v1.ReadLabelResponse
-	(*LabelReading)(nil),           // 60: specimen.custody.v1.LabelReading
-	(*LabelElement)(nil),           // 61: specimen.custody.v1.LabelElement
-	(*ProductCode)(nil),            // 62: specimen.custody.v1.ProductCode
-	(*LabelRefusal)(nil),           // 63: specimen.custody.v1.LabelRefusal
-	nil,                            // 64: specimen.custody.v1.Scan.DetailsEntry
-	nil,                            // 65: specimen.custody.v1.Tube.FactsEntry
-	(*v1.Verdict)(nil),             // 66: specimen.stability.v1.Verdict
-	(*v1.Flag)(nil),                // 67: specimen.stability.v1.Flag
-	(*v1.Explanation)(nil),         // 68: specimen.stability.v1.Explanation
+	(*AttestedScan)(nil),           // 3: specimen.custody.v1.AttestedScan
+	(*RecordScansRequest)(nil),     // 4: specimen.custody.v1.RecordScansRequest
+	(*RecordScansResponse)(nil),    // 5: specimen.custody.v1.RecordScansResponse
+	(*ScanAnswer)(nil),             // 6: specimen.custody.v1.ScanAnswer
+	(*RecordReadingsRequest)(nil),  // 7: specimen.custody.v1.RecordReadingsRequest
+	(*Readings)(nil),               // 8: specimen.custody.v1.Readings
+	(*Reading)(nil),                // 9: specimen.custody.v1.Reading
+	(*RecordReadingsResponse)(nil), // 10: specimen.custody.v1.RecordReadingsResponse
+	(*ImportReadingsRequest)(nil),  // 11: specimen.custody.v1.ImportReadingsRequest
+	(*ClockSighting)(nil),          // 12: specimen.custody.v1.ClockSighting
+	(*ImportReadingsResponse)(nil), // 13: specimen.custody.v1.ImportReadingsResponse
+	(*ImportDecision)(nil),         // 14: specimen.custody.v1.ImportDecision
+	(*ImportQuestion)(nil),         // 15: specimen.custody.v1.ImportQuestion
+	(*ImportChoice)(nil),           // 16: specimen.custody.v1.ImportChoice
+	(*ImportMistake)(nil),          // 17: specimen.custody.v1.ImportMistake
+	(*ImportCounts)(nil),           // 18: specimen.custody.v1.ImportCounts
+	(*ImportRow)(nil),              // 19: specimen.custody.v1.ImportRow
+	(*ImportGap)(nil),              // 20: specimen.custody.v1.ImportGap
+	(*VoidFactRequest)(nil),        // 21: specimen.custody.v1.VoidFactRequest
+	(*ExplainDoubtRequest)(nil),    // 22: specimen.custody.v1.ExplainDoubtRequest
+	(*CountFactsRequest)(nil),      // 23: specimen.custody.v1.CountFactsRequest
+	(*CountFactsResponse)(nil),     // 24: specimen.custody.v1.CountFactsResponse
+	(*SetClockRequest)(nil),        // 25: specimen.custody.v1.SetClockRequest
+	(*SetClockResponse)(nil),       // 26: specimen.custody.v1.SetClockResponse
+	(*PlaceRequestRequest)(nil),    // 27: specimen.custody.v1.PlaceRequestRequest
+	(*AssignedTube)(nil),           // 28: specimen.custody.v1.AssignedTube
+	(*Request)(nil),                // 29: specimen.custody.v1.Request
+	(*GetRequestRequest)(nil),      // 30: specimen.custody.v1.GetRequestRequest
+	(*ChangeTestRequest)(nil),      // 31: specimen.custody.v1.ChangeTestRequest
+	(*CancelRequestRequest)(nil),   // 32: specimen.custody.v1.CancelRequestRequest
+	(*GetTubeRequest)(nil),         // 33: specimen.custody.v1.GetTubeRequest
+	(*Tube)(nil),                   // 34: specimen.custody.v1.Tube
+	(*TemperatureSummary)(nil),     // 35: specimen.custody.v1.TemperatureSummary
+	(*Doubt)(nil),                  // 36: specimen.custody.v1.Doubt
+	(*Step)(nil),                   // 37: specimen.custody.v1.Step
+	(*ExplainTestRequest)(nil),     // 38: specimen.custody.v1.ExplainTestRequest
+	(*GetDrawRequest)(nil),         // 39: specimen.custody.v1.GetDrawRequest
+	(*Draw)(nil),                   // 40: specimen.custody.v1.Draw
+	(*AskSampleRequest)(nil),       // 41: specimen.custody.v1.AskSampleRequest
+	(*DeclineSampleRequest)(nil),   // 42: specimen.custody.v1.DeclineSampleRequest
+	(*SampleDoneRequest)(nil),      // 43: specimen.custody.v1.SampleDoneRequest
+	(*GetContentsRequest)(nil),     // 44: specimen.custody.v1.GetContentsRequest
+	(*Contents)(nil),               // 45: specimen.custody.v1.Contents
+	(*Content)(nil),                // 46: specimen.custody.v1.Content
+	(*GetEntryRequest)(nil),        // 47: specimen.custody.v1.GetEntryRequest
+	(*Range)(nil),                  // 48: specimen.custody.v1.Range
+	(*Place)(nil),                  // 49: specimen.custody.v1.Place
+	(*Carrier)(nil),                // 50: specimen.custody.v1.Carrier
+	(*Logger)(nil),                 // 51: specimen.custody.v1.Logger
+	(*LoggerFile)(nil),             // 52: specimen.custody.v1.LoggerFile
+	(*Person)(nil),                 // 53: specimen.custody.v1.Person
+	(*RoleAt)(nil),                 // 54: specimen.custody.v1.RoleAt
+	(*Device)(nil),                 // 55: specimen.custody.v1.Device
+	(*Route)(nil),                  // 56: specimen.custody.v1.Route
+	(*GetSchemesRequest)(nil),      // 57: specimen.custody.v1.GetSchemesRequest
+	(*NumberSchemes)(nil),          // 58: specimen.custody.v1.NumberSchemes
+	(*NumberScheme)(nil),           // 59: specimen.custody.v1.NumberScheme
+	(*ReadLabelRequest)(nil),       // 60: specimen.custody.v1.ReadLabelRequest
+	(*ReadLabelResponse)(nil),      // 61: specimen.custody.v1.ReadLabelResponse
+	(*LabelReading)(nil),           // 62: specimen.custody.v1.LabelReading
+	(*LabelElement)(nil),           // 63: specimen.custody.v1.LabelElement
+	(*ProductCode)(nil),            // 64: specimen.custody.v1.ProductCode
+	(*LabelRefusal)(nil),           // 65: specimen.custody.v1.LabelRefusal
+	nil,                            // 66: specimen.custody.v1.Scan.DetailsEntry
+	nil,                            // 67: specimen.custody.v1.Tube.FactsEntry
+	(*Identity)(nil),               // 68: specimen.custody.v1.Identity
+	(*v1.Verdict)(nil),             // 69: specimen.stability.v1.Verdict
+	(*v1.Flag)(nil),                // 70: specimen.stability.v1.Flag
+	(*v1.Explanation)(nil),         // 71: specimen.stability.v1.Explanation
 }
 var file_custody_v1_custody_proto_depIdxs = []int32{
 	0,  // 0: specimen.custody.v1.Scan.label:type_name -> specimen.custody.v1.Label
 	1,  // 1: specimen.custody.v1.Scan.clock:type_name -> specimen.custody.v1.Clock
-	64, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
-	2,  // 3: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
-	5,  // 4: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
-	35, // 5: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
-	33, // 6: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
-	7,  // 7: specimen.custody.v1.RecordReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
-	8,  // 8: specimen.custody.v1.Readings.readings:type_name -> specimen.custody.v1.Reading
-	11, // 9: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
-	13, // 10: specimen.custody.v1.ImportReadingsResponse.understood:type_name -> specimen.custody.v1.ImportDecision
-	14, // 11: specimen.custody.v1.ImportReadingsResponse.questions:type_name -> specimen.custody.v1.ImportQuestion
-	16, // 12: specimen.custody.v1.ImportReadingsResponse.mistakes:type_name -> specimen.custody.v1.ImportMistake
-	17, // 13: specimen.custody.v1.ImportReadingsResponse.counts:type_name -> specimen.custody.v1.ImportCounts
-	18, // 14: specimen.custody.v1.ImportReadingsResponse.preview:type_name -> specimen.custody.v1.ImportRow
-	19, // 15: specimen.custody.v1.ImportReadingsResponse.gaps:type_name -> specimen.custody.v1.ImportGap
-	15, // 16: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
-	27, // 17: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
-	27, // 18: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
-	66, // 19: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
-	67, // 20: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
-	35, // 21: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
-	36, // 22: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
-	65, // 23: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
-	34, // 24: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
-	36, // 25: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
-	45, // 26: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
-	35, // 27: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
-	36, // 28: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
-	34, // 29: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
-	47, // 30: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
-	47, // 31: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
-	51, // 32: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
-	35, // 33: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
-	57, // 34: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
-	0,  // 35: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
-	60, // 36: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
-	63, // 37: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
-	61, // 38: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
-	62, // 39: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
-	3,  // 40: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
-	6,  // 41: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
-	10, // 42: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
-	20, // 43: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
-	21, // 44: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
-	22, // 45: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
-	24, // 46: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
-	26, // 47: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
-	29, // 48: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
-	30, // 49: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	30, // 50: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	31, // 51: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
-	32, // 52: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
-	37, // 53: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
-	38, // 54: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
-	40, // 55: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
-	41, // 56: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
-	42, // 57: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
-	43, // 58: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
-	48, // 59: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
-	46, // 60: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
-	49, // 61: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
-	46, // 62: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
-	50, // 63: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
-	46, // 64: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
-	52, // 65: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
-	46, // 66: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
-	53, // 67: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
-	46, // 68: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
-	54, // 69: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
-	46, // 70: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
-	56, // 71: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
-	55, // 72: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
-	58, // 73: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
-	4,  // 74: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
-	9,  // 75: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
-	12, // 76: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
-	5,  // 77: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 78: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
-	23, // 79: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
-	25, // 80: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
-	28, // 81: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
-	28, // 82: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
-	28, // 83: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
-	28, // 84: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
-	28, // 85: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
-	33, // 86: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
-	68, // 87: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
-	39, // 88: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
-	5,  // 89: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 90: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
-	5,  // 91: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
-	44, // 92: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
-	48, // 93: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
-	48, // 94: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
-	49, // 95: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
-	49, // 96: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
-	50, // 97: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
-	50, // 98: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
-	52, // 99: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
-	52, // 100: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
-	53, // 101: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
-	53, // 102: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
-	54, // 103: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
-	54, // 104: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
-	56, // 105: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	56, // 106: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	59, // 107: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
-	74, // [74:108] is the sub-list for method output_type
-	40, // [40:74] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	66, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
+	3,  // 3: specimen.custody.v1.Scan.attested:type_name -> specimen.custody.v1.AttestedScan
+	2,  // 4: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
+	6,  // 5: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
+	36, // 6: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
+	34, // 7: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
+	68, // 8: specimen.custody.v1.ScanAnswer.identities:type_name -> specimen.custody.v1.Identity
+	8,  // 9: specimen.custody.v1.RecordReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
+	9,  // 10: specimen.custody.v1.Readings.readings:type_name -> specimen.custody.v1.Reading
+	12, // 11: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
+	14, // 12: specimen.custody.v1.ImportReadingsResponse.understood:type_name -> specimen.custody.v1.ImportDecision
+	15, // 13: specimen.custody.v1.ImportReadingsResponse.questions:type_name -> specimen.custody.v1.ImportQuestion
+	17, // 14: specimen.custody.v1.ImportReadingsResponse.mistakes:type_name -> specimen.custody.v1.ImportMistake
+	18, // 15: specimen.custody.v1.ImportReadingsResponse.counts:type_name -> specimen.custody.v1.ImportCounts
+	19, // 16: specimen.custody.v1.ImportReadingsResponse.preview:type_name -> specimen.custody.v1.ImportRow
+	20, // 17: specimen.custody.v1.ImportReadingsResponse.gaps:type_name -> specimen.custody.v1.ImportGap
+	16, // 18: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
+	28, // 19: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
+	28, // 20: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
+	69, // 21: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
+	70, // 22: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
+	36, // 23: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
+	37, // 24: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
+	67, // 25: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
+	35, // 26: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	37, // 27: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
+	46, // 28: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
+	36, // 29: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
+	37, // 30: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
+	35, // 31: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	48, // 32: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
+	48, // 33: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
+	52, // 34: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
+	54, // 35: specimen.custody.v1.Person.roles:type_name -> specimen.custody.v1.RoleAt
+	36, // 36: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
+	59, // 37: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
+	0,  // 38: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
+	62, // 39: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
+	65, // 40: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
+	63, // 41: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
+	64, // 42: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
+	4,  // 43: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
+	7,  // 44: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
+	11, // 45: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
+	21, // 46: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
+	22, // 47: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
+	23, // 48: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
+	25, // 49: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
+	27, // 50: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
+	30, // 51: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
+	31, // 52: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	31, // 53: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	32, // 54: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
+	33, // 55: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
+	38, // 56: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
+	39, // 57: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
+	41, // 58: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
+	42, // 59: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
+	43, // 60: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
+	44, // 61: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
+	49, // 62: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
+	47, // 63: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
+	50, // 64: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
+	47, // 65: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
+	51, // 66: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
+	47, // 67: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
+	53, // 68: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
+	47, // 69: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
+	55, // 70: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
+	47, // 71: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
+	56, // 72: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
+	47, // 73: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
+	58, // 74: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
+	57, // 75: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
+	60, // 76: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
+	5,  // 77: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
+	10, // 78: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
+	13, // 79: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
+	6,  // 80: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 81: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
+	24, // 82: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
+	26, // 83: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
+	29, // 84: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
+	29, // 85: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
+	29, // 86: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
+	29, // 87: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
+	29, // 88: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
+	34, // 89: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
+	71, // 90: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
+	40, // 91: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
+	6,  // 92: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 93: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 94: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
+	45, // 95: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
+	49, // 96: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
+	49, // 97: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
+	50, // 98: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
+	50, // 99: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
+	51, // 100: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
+	51, // 101: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
+	53, // 102: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
+	53, // 103: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
+	55, // 104: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
+	55, // 105: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
+	56, // 106: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
+	56, // 107: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
+	58, // 108: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	58, // 109: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	61, // 110: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
+	77, // [77:111] is the sub-list for method output_type
+	43, // [43:77] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_custody_proto_init() }
@@ -6620,16 +6829,17 @@ func file_custody_v1_custody_proto_init() {
 	if File_custody_v1_custody_proto != nil {
 		return
 	}
-	file_custody_v1_custody_proto_msgTypes[8].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[18].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[50].OneofWrappers = []any{}
+	file_custody_v1_patients_proto_init()
+	file_custody_v1_custody_proto_msgTypes[9].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[19].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[51].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_custody_proto_rawDesc), len(file_custody_v1_custody_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   66,
+			NumMessages:   68,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

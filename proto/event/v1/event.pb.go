@@ -915,6 +915,9 @@ type Fact struct {
 	//	*Fact_RulesAdopted
 	//	*Fact_Reidentified
 	//	*Fact_SchemesDeclared
+	//	*Fact_IdentityWritten
+	//	*Fact_IdentityMerged
+	//	*Fact_IdentityErased
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1641,6 +1644,33 @@ func (x *Fact) GetSchemesDeclared() *SchemesDeclared {
 	return nil
 }
 
+func (x *Fact) GetIdentityWritten() *IdentityWritten {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_IdentityWritten); ok {
+			return x.IdentityWritten
+		}
+	}
+	return nil
+}
+
+func (x *Fact) GetIdentityMerged() *IdentityMerged {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_IdentityMerged); ok {
+			return x.IdentityMerged
+		}
+	}
+	return nil
+}
+
+func (x *Fact) GetIdentityErased() *IdentityErased {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_IdentityErased); ok {
+			return x.IdentityErased
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -1949,6 +1979,18 @@ type Fact_SchemesDeclared struct {
 	SchemesDeclared *SchemesDeclared `protobuf:"bytes,108,opt,name=schemes_declared,json=schemesDeclared,proto3,oneof"`
 }
 
+type Fact_IdentityWritten struct {
+	IdentityWritten *IdentityWritten `protobuf:"bytes,109,opt,name=identity_written,json=identityWritten,proto3,oneof"`
+}
+
+type Fact_IdentityMerged struct {
+	IdentityMerged *IdentityMerged `protobuf:"bytes,110,opt,name=identity_merged,json=identityMerged,proto3,oneof"`
+}
+
+type Fact_IdentityErased struct {
+	IdentityErased *IdentityErased `protobuf:"bytes,111,opt,name=identity_erased,json=identityErased,proto3,oneof"`
+}
+
 func (*Fact_RequestPlaced) isFact_Fact() {}
 
 func (*Fact_RequestCancelled) isFact_Fact() {}
@@ -2100,6 +2142,12 @@ func (*Fact_RulesAdopted) isFact_Fact() {}
 func (*Fact_Reidentified) isFact_Fact() {}
 
 func (*Fact_SchemesDeclared) isFact_Fact() {}
+
+func (*Fact_IdentityWritten) isFact_Fact() {}
+
+func (*Fact_IdentityMerged) isFact_Fact() {}
+
+func (*Fact_IdentityErased) isFact_Fact() {}
 
 // RequestPlaced says what was ordered for a patient.
 type RequestPlaced struct {
@@ -6037,7 +6085,9 @@ type PersonDescribed struct {
 	// Collector, courier, reception, scientist, quality or engineer.
 	Role string `protobuf:"bytes,1,opt,name=role,proto3" json:"role,omitempty"`
 	// May act.
-	Active        bool `protobuf:"varint,2,opt,name=active,proto3" json:"active,omitempty"`
+	Active bool `protobuf:"varint,2,opt,name=active,proto3" json:"active,omitempty"`
+	// Roles at single places, beside role, which holds everywhere.
+	Roles         []*RoleAt `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6086,20 +6136,256 @@ func (x *PersonDescribed) GetActive() bool {
 	return false
 }
 
+func (x *PersonDescribed) GetRoles() []*RoleAt {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+// RoleAt is a role that somebody has at one place.
+type RoleAt struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Role          string                 `protobuf:"bytes,1,opt,name=role,proto3" json:"role,omitempty"`
+	Place         string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoleAt) Reset() {
+	*x = RoleAt{}
+	mi := &file_event_v1_event_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoleAt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoleAt) ProtoMessage() {}
+
+func (x *RoleAt) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoleAt.ProtoReflect.Descriptor instead.
+func (*RoleAt) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *RoleAt) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
+func (x *RoleAt) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+// IdentityWritten says that a patient's identity was written or corrected; the
+// aggregate is the random reference. What it was stands in the identity store alone.
+type IdentityWritten struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names of the fields that changed.
+	Fields        []string    `protobuf:"bytes,1,rep,name=fields,proto3" json:"fields,omitempty"`
+	Reason        string      `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Note          *Ciphertext `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IdentityWritten) Reset() {
+	*x = IdentityWritten{}
+	mi := &file_event_v1_event_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IdentityWritten) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IdentityWritten) ProtoMessage() {}
+
+func (x *IdentityWritten) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IdentityWritten.ProtoReflect.Descriptor instead.
+func (*IdentityWritten) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *IdentityWritten) GetFields() []string {
+	if x != nil {
+		return x.Fields
+	}
+	return nil
+}
+
+func (x *IdentityWritten) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *IdentityWritten) GetNote() *Ciphertext {
+	if x != nil {
+		return x.Note
+	}
+	return nil
+}
+
+// IdentityMerged says that two references are one person.
+type IdentityMerged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Reference that stays.
+	Into          string      `protobuf:"bytes,1,opt,name=into,proto3" json:"into,omitempty"`
+	Reason        string      `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Note          *Ciphertext `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IdentityMerged) Reset() {
+	*x = IdentityMerged{}
+	mi := &file_event_v1_event_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IdentityMerged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IdentityMerged) ProtoMessage() {}
+
+func (x *IdentityMerged) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IdentityMerged.ProtoReflect.Descriptor instead.
+func (*IdentityMerged) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *IdentityMerged) GetInto() string {
+	if x != nil {
+		return x.Into
+	}
+	return ""
+}
+
+func (x *IdentityMerged) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *IdentityMerged) GetNote() *Ciphertext {
+	if x != nil {
+		return x.Note
+	}
+	return nil
+}
+
+// IdentityErased says that nobody can say any more who a reference was.
+type IdentityErased struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Reason        string                 `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IdentityErased) Reset() {
+	*x = IdentityErased{}
+	mi := &file_event_v1_event_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IdentityErased) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IdentityErased) ProtoMessage() {}
+
+func (x *IdentityErased) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IdentityErased.ProtoReflect.Descriptor instead.
+func (*IdentityErased) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *IdentityErased) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // DeviceEnrolled declares a device.
 type DeviceEnrolled struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Phone, cart, desk or service.
+	// Phone, cart, desk, wall or service.
 	DeviceKind string `protobuf:"bytes,1,opt,name=device_kind,json=deviceKind,proto3" json:"device_kind,omitempty"`
 	// May act.
-	Active        bool `protobuf:"varint,2,opt,name=active,proto3" json:"active,omitempty"`
+	Active bool `protobuf:"varint,2,opt,name=active,proto3" json:"active,omitempty"`
+	// Place it belongs to, empty for none.
+	Place string `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	// Key id and public key (SubjectPublicKeyInfo, RFC 5280) of the key that signs its
+	// facts; empty when it has none.
+	KeyId         string `protobuf:"bytes,4,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
+	PublicKey     []byte `protobuf:"bytes,5,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceEnrolled) Reset() {
 	*x = DeviceEnrolled{}
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6111,7 +6397,7 @@ func (x *DeviceEnrolled) String() string {
 func (*DeviceEnrolled) ProtoMessage() {}
 
 func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6124,7 +6410,7 @@ func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceEnrolled.ProtoReflect.Descriptor instead.
 func (*DeviceEnrolled) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *DeviceEnrolled) GetDeviceKind() string {
@@ -6139,6 +6425,27 @@ func (x *DeviceEnrolled) GetActive() bool {
 		return x.Active
 	}
 	return false
+}
+
+func (x *DeviceEnrolled) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *DeviceEnrolled) GetKeyId() string {
+	if x != nil {
+		return x.KeyId
+	}
+	return ""
+}
+
+func (x *DeviceEnrolled) GetPublicKey() []byte {
+	if x != nil {
+		return x.PublicKey
+	}
+	return nil
 }
 
 // LoggerFileImported says that a logger's file was read into the log, and how it
@@ -6170,7 +6477,7 @@ type LoggerFileImported struct {
 
 func (x *LoggerFileImported) Reset() {
 	*x = LoggerFileImported{}
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6182,7 +6489,7 @@ func (x *LoggerFileImported) String() string {
 func (*LoggerFileImported) ProtoMessage() {}
 
 func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6195,7 +6502,7 @@ func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFileImported.ProtoReflect.Descriptor instead.
 func (*LoggerFileImported) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *LoggerFileImported) GetHash() string {
@@ -6285,7 +6592,7 @@ type LoggerDescribed struct {
 
 func (x *LoggerDescribed) Reset() {
 	*x = LoggerDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6297,7 +6604,7 @@ func (x *LoggerDescribed) String() string {
 func (*LoggerDescribed) ProtoMessage() {}
 
 func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6310,7 +6617,7 @@ func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerDescribed.ProtoReflect.Descriptor instead.
 func (*LoggerDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *LoggerDescribed) GetEveryMs() int64 {
@@ -6360,7 +6667,7 @@ type RouteDescribed struct {
 
 func (x *RouteDescribed) Reset() {
 	*x = RouteDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6372,7 +6679,7 @@ func (x *RouteDescribed) String() string {
 func (*RouteDescribed) ProtoMessage() {}
 
 func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6385,7 +6692,7 @@ func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RouteDescribed.ProtoReflect.Descriptor instead.
 func (*RouteDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *RouteDescribed) GetFrom() string {
@@ -6433,7 +6740,7 @@ type SchemesDeclared struct {
 
 func (x *SchemesDeclared) Reset() {
 	*x = SchemesDeclared{}
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6445,7 +6752,7 @@ func (x *SchemesDeclared) String() string {
 func (*SchemesDeclared) ProtoMessage() {}
 
 func (x *SchemesDeclared) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6458,7 +6765,7 @@ func (x *SchemesDeclared) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SchemesDeclared.ProtoReflect.Descriptor instead.
 func (*SchemesDeclared) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *SchemesDeclared) GetSchemes() []*NumberScheme {
@@ -6499,7 +6806,7 @@ type NumberScheme struct {
 
 func (x *NumberScheme) Reset() {
 	*x = NumberScheme{}
-	mi := &file_event_v1_event_proto_msgTypes[83]
+	mi := &file_event_v1_event_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6511,7 +6818,7 @@ func (x *NumberScheme) String() string {
 func (*NumberScheme) ProtoMessage() {}
 
 func (x *NumberScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[83]
+	mi := &file_event_v1_event_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6524,7 +6831,7 @@ func (x *NumberScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
 func (*NumberScheme) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{83}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *NumberScheme) GetId() string {
@@ -6636,7 +6943,7 @@ type RulesAdopted struct {
 
 func (x *RulesAdopted) Reset() {
 	*x = RulesAdopted{}
-	mi := &file_event_v1_event_proto_msgTypes[84]
+	mi := &file_event_v1_event_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6648,7 +6955,7 @@ func (x *RulesAdopted) String() string {
 func (*RulesAdopted) ProtoMessage() {}
 
 func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[84]
+	mi := &file_event_v1_event_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6661,7 +6968,7 @@ func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesAdopted.ProtoReflect.Descriptor instead.
 func (*RulesAdopted) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{84}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *RulesAdopted) GetHash() string {
@@ -6805,7 +7112,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"PatientKey\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
-	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xb9)\n" +
+	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xa6+\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
@@ -6895,7 +7202,10 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x0froute_described\x18i \x01(\v2!.specimen.event.v1.RouteDescribedH\x00R\x0erouteDescribed\x12F\n" +
 	"\rrules_adopted\x18j \x01(\v2\x1f.specimen.event.v1.RulesAdoptedH\x00R\frulesAdopted\x12E\n" +
 	"\freidentified\x18k \x01(\v2\x1f.specimen.event.v1.ReidentifiedH\x00R\freidentified\x12O\n" +
-	"\x10schemes_declared\x18l \x01(\v2\".specimen.event.v1.SchemesDeclaredH\x00R\x0fschemesDeclaredB\x06\n" +
+	"\x10schemes_declared\x18l \x01(\v2\".specimen.event.v1.SchemesDeclaredH\x00R\x0fschemesDeclared\x12O\n" +
+	"\x10identity_written\x18m \x01(\v2\".specimen.event.v1.IdentityWrittenH\x00R\x0fidentityWritten\x12L\n" +
+	"\x0fidentity_merged\x18n \x01(\v2!.specimen.event.v1.IdentityMergedH\x00R\x0eidentityMerged\x12L\n" +
+	"\x0fidentity_erased\x18o \x01(\v2!.specimen.event.v1.IdentityErasedH\x00R\x0eidentityErasedB\x06\n" +
 	"\x04fact\"\xc3\x01\n" +
 	"\rRequestPlaced\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x14\n" +
@@ -7131,14 +7441,32 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\aassumed\x18\x03 \x01(\v2\x18.specimen.event.v1.RangeR\aassumed\x12\x14\n" +
 	"\x05basis\x18\x04 \x01(\tR\x05basis\x12\x14\n" +
 	"\x05owner\x18\x05 \x01(\tR\x05owner\x12\x16\n" +
-	"\x06review\x18\x06 \x01(\x03R\x06review\"=\n" +
+	"\x06review\x18\x06 \x01(\x03R\x06review\"n\n" +
 	"\x0fPersonDescribed\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x16\n" +
-	"\x06active\x18\x02 \x01(\bR\x06active\"I\n" +
+	"\x06active\x18\x02 \x01(\bR\x06active\x12/\n" +
+	"\x05roles\x18\x03 \x03(\v2\x19.specimen.event.v1.RoleAtR\x05roles\"2\n" +
+	"\x06RoleAt\x12\x12\n" +
+	"\x04role\x18\x01 \x01(\tR\x04role\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\"t\n" +
+	"\x0fIdentityWritten\x12\x16\n" +
+	"\x06fields\x18\x01 \x03(\tR\x06fields\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x121\n" +
+	"\x04note\x18\x03 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"o\n" +
+	"\x0eIdentityMerged\x12\x12\n" +
+	"\x04into\x18\x01 \x01(\tR\x04into\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x121\n" +
+	"\x04note\x18\x03 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"(\n" +
+	"\x0eIdentityErased\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\"\x95\x01\n" +
 	"\x0eDeviceEnrolled\x12\x1f\n" +
 	"\vdevice_kind\x18\x01 \x01(\tR\n" +
 	"deviceKind\x12\x16\n" +
-	"\x06active\x18\x02 \x01(\bR\x06active\"\xf0\x01\n" +
+	"\x06active\x18\x02 \x01(\bR\x06active\x12\x14\n" +
+	"\x05place\x18\x03 \x01(\tR\x05place\x12\x15\n" +
+	"\x06key_id\x18\x04 \x01(\tR\x05keyId\x12\x1d\n" +
+	"\n" +
+	"public_key\x18\x05 \x01(\fR\tpublicKey\"\xf0\x01\n" +
 	"\x12LoggerFileImported\x12\x12\n" +
 	"\x04hash\x18\x01 \x01(\tR\x04hash\x12\x12\n" +
 	"\x04file\x18\x02 \x01(\tR\x04file\x12\x18\n" +
@@ -7202,7 +7530,7 @@ func file_event_v1_event_proto_rawDescGZIP() []byte {
 	return file_event_v1_event_proto_rawDescData
 }
 
-var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 85)
+var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 89)
 var file_event_v1_event_proto_goTypes = []any{
 	(*Decision)(nil),              // 0: specimen.event.v1.Decision
 	(*Ciphertext)(nil),            // 1: specimen.event.v1.Ciphertext
@@ -7282,118 +7610,128 @@ var file_event_v1_event_proto_goTypes = []any{
 	(*PlaceDescribed)(nil),        // 75: specimen.event.v1.PlaceDescribed
 	(*CarrierDescribed)(nil),      // 76: specimen.event.v1.CarrierDescribed
 	(*PersonDescribed)(nil),       // 77: specimen.event.v1.PersonDescribed
-	(*DeviceEnrolled)(nil),        // 78: specimen.event.v1.DeviceEnrolled
-	(*LoggerFileImported)(nil),    // 79: specimen.event.v1.LoggerFileImported
-	(*LoggerDescribed)(nil),       // 80: specimen.event.v1.LoggerDescribed
-	(*RouteDescribed)(nil),        // 81: specimen.event.v1.RouteDescribed
-	(*SchemesDeclared)(nil),       // 82: specimen.event.v1.SchemesDeclared
-	(*NumberScheme)(nil),          // 83: specimen.event.v1.NumberScheme
-	(*RulesAdopted)(nil),          // 84: specimen.event.v1.RulesAdopted
+	(*RoleAt)(nil),                // 78: specimen.event.v1.RoleAt
+	(*IdentityWritten)(nil),       // 79: specimen.event.v1.IdentityWritten
+	(*IdentityMerged)(nil),        // 80: specimen.event.v1.IdentityMerged
+	(*IdentityErased)(nil),        // 81: specimen.event.v1.IdentityErased
+	(*DeviceEnrolled)(nil),        // 82: specimen.event.v1.DeviceEnrolled
+	(*LoggerFileImported)(nil),    // 83: specimen.event.v1.LoggerFileImported
+	(*LoggerDescribed)(nil),       // 84: specimen.event.v1.LoggerDescribed
+	(*RouteDescribed)(nil),        // 85: specimen.event.v1.RouteDescribed
+	(*SchemesDeclared)(nil),       // 86: specimen.event.v1.SchemesDeclared
+	(*NumberScheme)(nil),          // 87: specimen.event.v1.NumberScheme
+	(*RulesAdopted)(nil),          // 88: specimen.event.v1.RulesAdopted
 }
 var file_event_v1_event_proto_depIdxs = []int32{
-	7,  // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
-	4,  // 1: specimen.event.v1.Flag.tests:type_name -> specimen.event.v1.FlagTest
-	8,  // 2: specimen.event.v1.Fact.request_placed:type_name -> specimen.event.v1.RequestPlaced
-	9,  // 3: specimen.event.v1.Fact.request_cancelled:type_name -> specimen.event.v1.RequestCancelled
-	10, // 4: specimen.event.v1.Fact.test_added:type_name -> specimen.event.v1.TestAdded
-	11, // 5: specimen.event.v1.Fact.test_withdrawn:type_name -> specimen.event.v1.TestWithdrawn
-	12, // 6: specimen.event.v1.Fact.tube_assigned:type_name -> specimen.event.v1.TubeAssigned
-	13, // 7: specimen.event.v1.Fact.draw_started:type_name -> specimen.event.v1.DrawStarted
-	14, // 8: specimen.event.v1.Fact.collection_failed:type_name -> specimen.event.v1.CollectionFailed
-	15, // 9: specimen.event.v1.Fact.identity_mismatch:type_name -> specimen.event.v1.IdentityMismatch
-	16, // 10: specimen.event.v1.Fact.draw_ended:type_name -> specimen.event.v1.DrawEnded
-	17, // 11: specimen.event.v1.Fact.recollection_asked:type_name -> specimen.event.v1.RecollectionAsked
-	18, // 12: specimen.event.v1.Fact.recollection_declined:type_name -> specimen.event.v1.RecollectionDeclined
-	19, // 13: specimen.event.v1.Fact.recollection_done:type_name -> specimen.event.v1.RecollectionDone
-	20, // 14: specimen.event.v1.Fact.tube_prepared:type_name -> specimen.event.v1.TubePrepared
-	21, // 15: specimen.event.v1.Fact.collected:type_name -> specimen.event.v1.Collected
-	22, // 16: specimen.event.v1.Fact.packed:type_name -> specimen.event.v1.Packed
-	23, // 17: specimen.event.v1.Fact.unpacked:type_name -> specimen.event.v1.Unpacked
-	24, // 18: specimen.event.v1.Fact.released:type_name -> specimen.event.v1.Released
-	25, // 19: specimen.event.v1.Fact.taken_over:type_name -> specimen.event.v1.TakenOver
-	26, // 20: specimen.event.v1.Fact.seen:type_name -> specimen.event.v1.Seen
-	27, // 21: specimen.event.v1.Fact.destined:type_name -> specimen.event.v1.Destined
-	28, // 22: specimen.event.v1.Fact.redirected:type_name -> specimen.event.v1.Redirected
-	29, // 23: specimen.event.v1.Fact.received:type_name -> specimen.event.v1.Received
-	30, // 24: specimen.event.v1.Fact.accepted_for_testing:type_name -> specimen.event.v1.AcceptedForTesting
-	31, // 25: specimen.event.v1.Fact.accepted_with_deviation:type_name -> specimen.event.v1.AcceptedWithDeviation
-	32, // 26: specimen.event.v1.Fact.rejected:type_name -> specimen.event.v1.Rejected
-	33, // 27: specimen.event.v1.Fact.defect_noted:type_name -> specimen.event.v1.DefectNoted
-	34, // 28: specimen.event.v1.Fact.handling_attested:type_name -> specimen.event.v1.HandlingAttested
-	35, // 29: specimen.event.v1.Fact.spin_started:type_name -> specimen.event.v1.SpinStarted
-	36, // 30: specimen.event.v1.Fact.spin_ended:type_name -> specimen.event.v1.SpinEnded
-	37, // 31: specimen.event.v1.Fact.spin_failed:type_name -> specimen.event.v1.SpinFailed
-	38, // 32: specimen.event.v1.Fact.opened:type_name -> specimen.event.v1.Opened
-	39, // 33: specimen.event.v1.Fact.measured:type_name -> specimen.event.v1.Measured
-	40, // 34: specimen.event.v1.Fact.film_made:type_name -> specimen.event.v1.FilmMade
-	41, // 35: specimen.event.v1.Fact.incubation_started:type_name -> specimen.event.v1.IncubationStarted
-	42, // 36: specimen.event.v1.Fact.incubation_ended:type_name -> specimen.event.v1.IncubationEnded
-	43, // 37: specimen.event.v1.Fact.frozen:type_name -> specimen.event.v1.Frozen
-	44, // 38: specimen.event.v1.Fact.thawed:type_name -> specimen.event.v1.Thawed
-	45, // 39: specimen.event.v1.Fact.stored:type_name -> specimen.event.v1.Stored
-	46, // 40: specimen.event.v1.Fact.retrieved:type_name -> specimen.event.v1.Retrieved
-	47, // 41: specimen.event.v1.Fact.referred:type_name -> specimen.event.v1.Referred
-	48, // 42: specimen.event.v1.Fact.disposed:type_name -> specimen.event.v1.Disposed
-	49, // 43: specimen.event.v1.Fact.derived_from:type_name -> specimen.event.v1.DerivedFrom
-	50, // 44: specimen.event.v1.Fact.same_material_as:type_name -> specimen.event.v1.SameMaterialAs
-	52, // 45: specimen.event.v1.Fact.split_into:type_name -> specimen.event.v1.SplitInto
-	53, // 46: specimen.event.v1.Fact.result_issued:type_name -> specimen.event.v1.ResultIssued
-	54, // 47: specimen.event.v1.Fact.declared_lost:type_name -> specimen.event.v1.DeclaredLost
-	55, // 48: specimen.event.v1.Fact.found:type_name -> specimen.event.v1.Found
-	56, // 49: specimen.event.v1.Fact.flag_raised:type_name -> specimen.event.v1.FlagRaised
-	57, // 50: specimen.event.v1.Fact.flag_changed:type_name -> specimen.event.v1.FlagChanged
-	58, // 51: specimen.event.v1.Fact.flag_cleared:type_name -> specimen.event.v1.FlagCleared
-	59, // 52: specimen.event.v1.Fact.flag_taken:type_name -> specimen.event.v1.FlagTaken
-	60, // 53: specimen.event.v1.Fact.flag_overridden:type_name -> specimen.event.v1.FlagOverridden
-	61, // 54: specimen.event.v1.Fact.flag_acted:type_name -> specimen.event.v1.FlagActed
-	62, // 55: specimen.event.v1.Fact.flag_put_aside:type_name -> specimen.event.v1.FlagPutAside
-	63, // 56: specimen.event.v1.Fact.sealed:type_name -> specimen.event.v1.Sealed
-	64, // 57: specimen.event.v1.Fact.seal_broken:type_name -> specimen.event.v1.SealBroken
-	65, // 58: specimen.event.v1.Fact.departed:type_name -> specimen.event.v1.Departed
-	66, // 59: specimen.event.v1.Fact.arrived:type_name -> specimen.event.v1.Arrived
-	67, // 60: specimen.event.v1.Fact.emptied:type_name -> specimen.event.v1.Emptied
-	68, // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
-	69, // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
-	70, // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
-	79, // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
-	71, // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
-	72, // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
-	73, // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
-	74, // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
-	75, // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
-	76, // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
-	77, // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
-	78, // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
-	80, // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
-	81, // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
-	84, // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
-	51, // 76: specimen.event.v1.Fact.reidentified:type_name -> specimen.event.v1.Reidentified
-	82, // 77: specimen.event.v1.Fact.schemes_declared:type_name -> specimen.event.v1.SchemesDeclared
-	1,  // 78: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 79: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 80: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 81: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 82: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 83: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 84: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 85: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 86: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 87: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 88: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 89: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
-	3,  // 90: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
-	3,  // 91: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
-	1,  // 92: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 93: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
-	1,  // 94: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
-	2,  // 95: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
-	2,  // 96: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
-	83, // 97: specimen.event.v1.SchemesDeclared.schemes:type_name -> specimen.event.v1.NumberScheme
-	98, // [98:98] is the sub-list for method output_type
-	98, // [98:98] is the sub-list for method input_type
-	98, // [98:98] is the sub-list for extension type_name
-	98, // [98:98] is the sub-list for extension extendee
-	0,  // [0:98] is the sub-list for field type_name
+	7,   // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
+	4,   // 1: specimen.event.v1.Flag.tests:type_name -> specimen.event.v1.FlagTest
+	8,   // 2: specimen.event.v1.Fact.request_placed:type_name -> specimen.event.v1.RequestPlaced
+	9,   // 3: specimen.event.v1.Fact.request_cancelled:type_name -> specimen.event.v1.RequestCancelled
+	10,  // 4: specimen.event.v1.Fact.test_added:type_name -> specimen.event.v1.TestAdded
+	11,  // 5: specimen.event.v1.Fact.test_withdrawn:type_name -> specimen.event.v1.TestWithdrawn
+	12,  // 6: specimen.event.v1.Fact.tube_assigned:type_name -> specimen.event.v1.TubeAssigned
+	13,  // 7: specimen.event.v1.Fact.draw_started:type_name -> specimen.event.v1.DrawStarted
+	14,  // 8: specimen.event.v1.Fact.collection_failed:type_name -> specimen.event.v1.CollectionFailed
+	15,  // 9: specimen.event.v1.Fact.identity_mismatch:type_name -> specimen.event.v1.IdentityMismatch
+	16,  // 10: specimen.event.v1.Fact.draw_ended:type_name -> specimen.event.v1.DrawEnded
+	17,  // 11: specimen.event.v1.Fact.recollection_asked:type_name -> specimen.event.v1.RecollectionAsked
+	18,  // 12: specimen.event.v1.Fact.recollection_declined:type_name -> specimen.event.v1.RecollectionDeclined
+	19,  // 13: specimen.event.v1.Fact.recollection_done:type_name -> specimen.event.v1.RecollectionDone
+	20,  // 14: specimen.event.v1.Fact.tube_prepared:type_name -> specimen.event.v1.TubePrepared
+	21,  // 15: specimen.event.v1.Fact.collected:type_name -> specimen.event.v1.Collected
+	22,  // 16: specimen.event.v1.Fact.packed:type_name -> specimen.event.v1.Packed
+	23,  // 17: specimen.event.v1.Fact.unpacked:type_name -> specimen.event.v1.Unpacked
+	24,  // 18: specimen.event.v1.Fact.released:type_name -> specimen.event.v1.Released
+	25,  // 19: specimen.event.v1.Fact.taken_over:type_name -> specimen.event.v1.TakenOver
+	26,  // 20: specimen.event.v1.Fact.seen:type_name -> specimen.event.v1.Seen
+	27,  // 21: specimen.event.v1.Fact.destined:type_name -> specimen.event.v1.Destined
+	28,  // 22: specimen.event.v1.Fact.redirected:type_name -> specimen.event.v1.Redirected
+	29,  // 23: specimen.event.v1.Fact.received:type_name -> specimen.event.v1.Received
+	30,  // 24: specimen.event.v1.Fact.accepted_for_testing:type_name -> specimen.event.v1.AcceptedForTesting
+	31,  // 25: specimen.event.v1.Fact.accepted_with_deviation:type_name -> specimen.event.v1.AcceptedWithDeviation
+	32,  // 26: specimen.event.v1.Fact.rejected:type_name -> specimen.event.v1.Rejected
+	33,  // 27: specimen.event.v1.Fact.defect_noted:type_name -> specimen.event.v1.DefectNoted
+	34,  // 28: specimen.event.v1.Fact.handling_attested:type_name -> specimen.event.v1.HandlingAttested
+	35,  // 29: specimen.event.v1.Fact.spin_started:type_name -> specimen.event.v1.SpinStarted
+	36,  // 30: specimen.event.v1.Fact.spin_ended:type_name -> specimen.event.v1.SpinEnded
+	37,  // 31: specimen.event.v1.Fact.spin_failed:type_name -> specimen.event.v1.SpinFailed
+	38,  // 32: specimen.event.v1.Fact.opened:type_name -> specimen.event.v1.Opened
+	39,  // 33: specimen.event.v1.Fact.measured:type_name -> specimen.event.v1.Measured
+	40,  // 34: specimen.event.v1.Fact.film_made:type_name -> specimen.event.v1.FilmMade
+	41,  // 35: specimen.event.v1.Fact.incubation_started:type_name -> specimen.event.v1.IncubationStarted
+	42,  // 36: specimen.event.v1.Fact.incubation_ended:type_name -> specimen.event.v1.IncubationEnded
+	43,  // 37: specimen.event.v1.Fact.frozen:type_name -> specimen.event.v1.Frozen
+	44,  // 38: specimen.event.v1.Fact.thawed:type_name -> specimen.event.v1.Thawed
+	45,  // 39: specimen.event.v1.Fact.stored:type_name -> specimen.event.v1.Stored
+	46,  // 40: specimen.event.v1.Fact.retrieved:type_name -> specimen.event.v1.Retrieved
+	47,  // 41: specimen.event.v1.Fact.referred:type_name -> specimen.event.v1.Referred
+	48,  // 42: specimen.event.v1.Fact.disposed:type_name -> specimen.event.v1.Disposed
+	49,  // 43: specimen.event.v1.Fact.derived_from:type_name -> specimen.event.v1.DerivedFrom
+	50,  // 44: specimen.event.v1.Fact.same_material_as:type_name -> specimen.event.v1.SameMaterialAs
+	52,  // 45: specimen.event.v1.Fact.split_into:type_name -> specimen.event.v1.SplitInto
+	53,  // 46: specimen.event.v1.Fact.result_issued:type_name -> specimen.event.v1.ResultIssued
+	54,  // 47: specimen.event.v1.Fact.declared_lost:type_name -> specimen.event.v1.DeclaredLost
+	55,  // 48: specimen.event.v1.Fact.found:type_name -> specimen.event.v1.Found
+	56,  // 49: specimen.event.v1.Fact.flag_raised:type_name -> specimen.event.v1.FlagRaised
+	57,  // 50: specimen.event.v1.Fact.flag_changed:type_name -> specimen.event.v1.FlagChanged
+	58,  // 51: specimen.event.v1.Fact.flag_cleared:type_name -> specimen.event.v1.FlagCleared
+	59,  // 52: specimen.event.v1.Fact.flag_taken:type_name -> specimen.event.v1.FlagTaken
+	60,  // 53: specimen.event.v1.Fact.flag_overridden:type_name -> specimen.event.v1.FlagOverridden
+	61,  // 54: specimen.event.v1.Fact.flag_acted:type_name -> specimen.event.v1.FlagActed
+	62,  // 55: specimen.event.v1.Fact.flag_put_aside:type_name -> specimen.event.v1.FlagPutAside
+	63,  // 56: specimen.event.v1.Fact.sealed:type_name -> specimen.event.v1.Sealed
+	64,  // 57: specimen.event.v1.Fact.seal_broken:type_name -> specimen.event.v1.SealBroken
+	65,  // 58: specimen.event.v1.Fact.departed:type_name -> specimen.event.v1.Departed
+	66,  // 59: specimen.event.v1.Fact.arrived:type_name -> specimen.event.v1.Arrived
+	67,  // 60: specimen.event.v1.Fact.emptied:type_name -> specimen.event.v1.Emptied
+	68,  // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
+	69,  // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
+	70,  // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
+	83,  // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
+	71,  // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
+	72,  // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
+	73,  // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
+	74,  // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
+	75,  // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
+	76,  // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
+	77,  // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
+	82,  // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
+	84,  // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
+	85,  // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
+	88,  // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
+	51,  // 76: specimen.event.v1.Fact.reidentified:type_name -> specimen.event.v1.Reidentified
+	86,  // 77: specimen.event.v1.Fact.schemes_declared:type_name -> specimen.event.v1.SchemesDeclared
+	79,  // 78: specimen.event.v1.Fact.identity_written:type_name -> specimen.event.v1.IdentityWritten
+	80,  // 79: specimen.event.v1.Fact.identity_merged:type_name -> specimen.event.v1.IdentityMerged
+	81,  // 80: specimen.event.v1.Fact.identity_erased:type_name -> specimen.event.v1.IdentityErased
+	1,   // 81: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 82: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 83: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 84: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 85: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 86: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 87: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 88: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 89: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 90: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 91: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 92: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
+	3,   // 93: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
+	3,   // 94: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
+	1,   // 95: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 96: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 97: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
+	2,   // 98: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
+	2,   // 99: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
+	78,  // 100: specimen.event.v1.PersonDescribed.roles:type_name -> specimen.event.v1.RoleAt
+	1,   // 101: specimen.event.v1.IdentityWritten.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 102: specimen.event.v1.IdentityMerged.note:type_name -> specimen.event.v1.Ciphertext
+	87,  // 103: specimen.event.v1.SchemesDeclared.schemes:type_name -> specimen.event.v1.NumberScheme
+	104, // [104:104] is the sub-list for method output_type
+	104, // [104:104] is the sub-list for method input_type
+	104, // [104:104] is the sub-list for extension type_name
+	104, // [104:104] is the sub-list for extension extendee
+	0,   // [0:104] is the sub-list for field type_name
 }
 
 func init() { file_event_v1_event_proto_init() }
@@ -7478,6 +7816,9 @@ func file_event_v1_event_proto_init() {
 		(*Fact_RulesAdopted)(nil),
 		(*Fact_Reidentified)(nil),
 		(*Fact_SchemesDeclared)(nil),
+		(*Fact_IdentityWritten)(nil),
+		(*Fact_IdentityMerged)(nil),
+		(*Fact_IdentityErased)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -7485,7 +7826,7 @@ func file_event_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_event_v1_event_proto_rawDesc), len(file_event_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   85,
+			NumMessages:   89,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
