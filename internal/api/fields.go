@@ -207,7 +207,7 @@ var byName = map[protoreflect.Name]check{
 	"bench_spin_minutes": between(0, 24*60, " minutes"), "every_seconds": between(1, 24*3600, " seconds"),
 	"hold_seconds": between(0, 24*3600, " seconds"), "max_gap_seconds": between(0, 24*3600, " seconds"),
 	"uncertainty": celsius, "low": celsius, "high": celsius, "celsius": celsius,
-	"role":    word([]string{"collector", "courier", "reception", "scientist", "quality", "engineer"}),
+	"role":    word(event.Roles()),
 	"departs": form(hhmm, "is no time of day; write it as 07:30"), "takes_minutes": between(1, 7*24*60, " minutes"),
 	"kind": nil, "text": text(plainText), "raw": func(v protoreflect.Value) string {
 		if len(v.Bytes()) > label.MaxRaw {
@@ -245,7 +245,7 @@ var byField = map[protoreflect.FullName]check{
 	"specimen.custody.v1.ExplainDoubtRequest.id":   form(regexp.MustCompile(`^[0-9a-f]{32}$`), "is no doubt's id: 32 hex digits, as the tube shows them"),
 	"specimen.custody.v1.Place.kind":               word([]string{"ward", "home", "clinic", "hatch", "vehicle", "reception", "bench", "store"}),
 	"specimen.custody.v1.Carrier.kind":             word([]string{"rack", "bag", "box", "flask"}),
-	"specimen.custody.v1.Device.kind":              word([]string{"phone", "cart", "desk", "service"}),
+	"specimen.custody.v1.Device.kind":              word([]string{"phone", "cart", "desk", "wall", "service"}),
 	"specimen.custody.v1.Route.from":               aLabel,
 	"specimen.custody.v1.Route.to":                 aLabel,
 	"specimen.custody.v1.Device.offset_ms":         sound, // read only, ignored when sent

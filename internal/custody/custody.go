@@ -22,6 +22,7 @@ type Scan struct {
 	Carrier event.Key
 	Draw    event.Key
 	Patient string // random reference
+	Row     string // reference of the work list's row a draw is begun from
 	Request event.Key
 	Type    string    // tube type code
 	Parent  event.Key // parent of an aliquot, earlier number of a relabelled tube
@@ -36,6 +37,10 @@ type Scan struct {
 	// Known is the tube that Target names, worked out since the last fact that may
 	// have changed it; nil: Decide works it out.
 	Known *Tube
+	// Asked: people sign in here, and Roles are those that the one who signed in has at
+	// the scan's place. Without it everybody may do everything.
+	Asked bool
+	Roles []string
 	// Details are the step's own keys (see StepDetails), already checked by intake.
 	Details map[string]string
 }

@@ -196,6 +196,9 @@ var heldAllows = append([]string{"receive", "see", "split"}, neverStopped...)
 // refuse gives why a live scan must stop, nil when it needn't.
 func (d *deciding) refuse() *Refused {
 	s := d.s
+	if r := d.refuseRole(); r != nil {
+		return r
+	}
 	if t := d.tube; t != nil && s.Target.Kind == event.KindTube {
 		if t.Disposed.Is() && t.Disposed.At <= s.Occurred && !slices.Contains(neverStopped, s.Step) {
 			return &Refused{Why: event.RefuseDisposed, Say: "this tube was discarded", At: t.Disposed.At}
@@ -221,8 +224,10 @@ func (d *deciding) refuse() *Refused {
 	case "collect":
 		return d.refuseIdentity()
 	case "wristband", "start-draw":
-		if draw, ok := d.w.draw(d.into.Key); ok && differ(draw.Patient, s.Patient) {
+		if draw, ok := d.w.draw(d.into.Key); ok && d.w.others(draw.Patient, s.Patient) {
 			return mismatch(s.Patient, draw.Patient, "this wristband belongs to another patient than the draw")
+		} else if ok && d.w.others(draw.Meant, s.Patient) {
+			return mismatch(s.Patient, draw.Meant, "this wristband belongs to another patient than the one chosen from the list")
 		}
 	case "relabel":
 		return d.refuseRelabel()
@@ -275,9 +280,12 @@ func mismatch(band, label, say string) *Refused {
 
 // refuseIdentity: the label was made for somebody else than the band at hand.
 func (d *deciding) refuseIdentity() *Refused {
+	if draw, ok := d.w.draw(d.drawKey()); ok && draw.Meant != "" && draw.Patient == "" && d.s.Patient == "" {
+		return &Refused{Why: event.RefuseSecondIdentifier, Say: "a name chosen from a list identifies nobody; scan the wristband first"}
+	}
 	patient := d.bandPatient()
 	label := d.labelPatient()
-	if differ(patient, label) {
+	if d.w.others(patient, label) {
 		return mismatch(patient, label, "this label belongs to another patient")
 	}
 	return nil

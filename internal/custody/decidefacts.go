@@ -78,7 +78,7 @@ func startDraw(d *deciding) ([]event.Fact, error) {
 	if d.s.Step == "wristband" && !slices.Contains(checks, "wristband") {
 		checks = append([]string{"wristband"}, checks...)
 	}
-	return one(event.DrawStarted{Patient: d.s.Patient, Site: d.detail("site"), Method: d.detail("method"), Checks: checks})
+	return one(event.DrawStarted{Patient: d.s.Patient, Meant: d.s.Row, Site: d.detail("site"), Method: d.detail("method"), Checks: checks})
 }
 
 func askSample(d *deciding) ([]event.Fact, error) {

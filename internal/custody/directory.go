@@ -22,6 +22,9 @@ type Device struct {
 	DeviceKind    string
 	Enrolled      bool // it was declared at all
 	Active        bool
+	Place         string        // where it belongs, empty for nowhere
+	KeyID         string        // of the key that signs its facts, empty for none
+	PublicKey     []byte        // SubjectPublicKeyInfo
 	OffsetMs      int64         // device minus true, as last measured
 	UncertaintyMs int64         // half width
 	MeasuredAt    event.Instant // 0: never measured
@@ -199,7 +202,8 @@ func (w *World) Device(key event.Key) (Device, bool) {
 		for _, fact := range s.Facts {
 			switch f := fact.(type) {
 			case event.DeviceEnrolled:
-				d.DeviceKind, d.Active, d.Enrolled = f.DeviceKind, f.Active, true
+				d.DeviceKind, d.Active, d.Place, d.Enrolled = f.DeviceKind, f.Active, f.Place, true
+				d.KeyID, d.PublicKey = f.KeyID, f.PublicKey
 			case event.ClockMeasured:
 				d.OffsetMs, d.UncertaintyMs, d.MeasuredAt = f.OffsetMs, f.UncertaintyMs, s.At()
 			}

@@ -262,7 +262,7 @@ func (w *World) drawDoubts(key event.Key) []finding {
 		return nil
 	}
 	for _, m := range d.patients {
-		if m.Reason != d.patients[0].Reason {
+		if w.others(m.Reason, d.patients[0].Reason) {
 			return []finding{{doubt: event.DoubtTwoPatients, causes: []string{d.patients[0].Scan, m.Scan}, since: m.At}}
 		}
 	}
@@ -319,14 +319,14 @@ func (d *derived) lookCollection(w *World, own []Step) {
 				break
 			}
 		}
-		if patient := w.collectedFor(f); labelled && !d.tube.Reidentified.Is() && patient != "" && patient != label {
+		if patient := w.collectedFor(f); labelled && !d.tube.Reidentified.Is() && w.others(patient, label) {
 			d.add(event.DoubtIdentityMismatch, s.At(), s)
 		}
 		if before != nil {
-			if differ(earlier.Type, f.Type) || differ(earlier.Patient, f.Patient) || differ(earlier.Draw, f.Draw) {
+			if differ(earlier.Type, f.Type) || w.others(earlier.Patient, f.Patient) || differ(earlier.Draw, f.Draw) {
 				d.add(event.DoubtOneNumberTwoTubes, s.At(), before, s)
 			}
-			if differ(earlier.Patient, f.Patient) && !d.tube.Reidentified.Is() {
+			if w.others(earlier.Patient, f.Patient) && !d.tube.Reidentified.Is() {
 				d.add(event.DoubtTwoPatients, s.At(), before, s)
 			}
 			continue

@@ -11,6 +11,7 @@ type Draw struct {
 	Key     event.Key
 	Seq     uint64
 	Patient string // random reference, of the first start that named one
+	Meant   string // reference of the list's row it was begun from, empty when it was not
 	Site    string
 	Method  string
 	Checks  []string // in the order in which they were made
@@ -78,6 +79,7 @@ func (d *Draw) apply(s *Step, fact event.Fact) {
 			d.Started, d.Device = mark(s, "", event.Ciphertext{}), s.Record.Device
 		}
 		keepFirst(&d.Patient, f.Patient)
+		keepFirst(&d.Meant, f.Meant)
 		keepFirst(&d.Site, f.Site)
 		keepFirst(&d.Method, f.Method)
 		for _, c := range f.Checks {

@@ -343,6 +343,16 @@ func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate
 		r.place(self.Key) // whether a release named a place or a person decides who holds the tube
 	case event.KindRoute:
 		r.route(self.Key, records, moved)
+	case event.KindPatient:
+		references := []string{self.Key.Label()}
+		for _, o := range records {
+			if f, ok := first[event.IdentityMerged](o.Facts); ok {
+				references = append(references, f.Into)
+			}
+		}
+		if len(references) > 1 {
+			r.patient(references)
+		}
 	case event.KindLogger:
 		for _, o := range records {
 			if f, ok := first[event.LoggerAttached](o.Facts); ok {

@@ -43,6 +43,7 @@ type DrawStarted struct {
 	Site    string   // body site code
 	Method  string   // needle, winged, catheter, line or capillary
 	Checks  []string // checks that were made
+	Meant   string   // reference of the row of a work list it was begun from; it identifies nobody
 }
 
 // CollectionFailed says that no blood was obtained.

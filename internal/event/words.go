@@ -284,3 +284,18 @@ func Steps() []string {
 		"destine", "redirect", "end-incubation", "split", "issue-result", "act-flag", "put-aside", "calibrate",
 	}
 }
+
+// The roles of people, everywhere or at a place.
+const (
+	RoleCollector = "collector"
+	RoleCourier   = "courier"
+	RoleReception = "reception"
+	RoleScientist = "scientist"
+	RoleQuality   = "quality"
+	RoleEngineer  = "engineer"
+)
+
+// Roles lists every role.
+func Roles() []string {
+	return []string{RoleCollector, RoleCourier, RoleReception, RoleScientist, RoleQuality, RoleEngineer}
+}

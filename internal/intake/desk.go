@@ -64,6 +64,11 @@ type Scan struct {
 	Kind                                 event.Kind // of what the label names, when the sender knows
 	Note                                 string
 	Ward                                 string // that gave out the number, where wards do so each for itself
+	Row                                  string // reference of a work list's row that a draw is begun from
+	// Attested are the exact bytes that a device signed, with its key and signature,
+	// verified before.
+	Attested, Signature []byte
+	KeyID               string
 }
 
 // Answer is what the sender of a scan hears.
@@ -75,6 +80,8 @@ type Answer struct {
 	Seq     uint64 // of the decision in the log, 0 when nothing was stored
 	Target  custody.Target
 	At      event.Instant // instant the sentence speaks of, 0 for none
+	// Patients are the references of an identity mismatch: on the band, on the label.
+	Patients []string
 }
 
 // FieldError names a field of the sender and the remedy.
@@ -173,6 +180,9 @@ func (d *Desk) decide(scan custody.Scan) (decision *event.Decision, after uint64
 			err = nil
 			answer = Answer{
 				ID: scan.ID, Answer: event.AnswerRefused, Refusal: refused.Why, Say: refused.Say, At: refused.At, Target: scan.Target,
+			}
+			if refused.Patient != "" && refused.Expected != "" {
+				answer.Patients = []string{refused.Patient, refused.Expected}
 			}
 			if len(dec.Facts) == 0 {
 				return
@@ -364,7 +374,7 @@ func (d *Desk) digest(s Scan) []byte {
 		{"id", s.ID}, {"label", s.Label}, {"step", s.Step}, {"raw", string(s.Raw)}, {"symbology", s.Symbology}, {"how", s.How},
 		{"boot", s.BootID}, {"device", s.Device}, {"place", s.Place}, {"by", s.By}, {"from", s.From}, {"to", s.To}, {"with", s.With},
 		{"on behalf", s.OnBehalf}, {"carrier", s.Carrier}, {"draw", s.Draw}, {"patient", s.Patient}, {"request", s.Request},
-		{"type", s.Type}, {"parent", s.Parent}, {"reason", s.Reason}, {"typed", s.TypedAt}, {"app", s.App}, {"kind", string(s.Kind)}, {"note", s.Note}, {"ward", s.Ward},
+		{"type", s.Type}, {"parent", s.Parent}, {"reason", s.Reason}, {"typed", s.TypedAt}, {"app", s.App}, {"kind", string(s.Kind)}, {"note", s.Note}, {"ward", s.Ward}, {"row", s.Row},
 	} {
 		all.text(f.name, f.value)
 	}

@@ -51,6 +51,7 @@ func (d *Desk) Write(ctx context.Context, e Entry) (uint64, error) {
 		return 0, err
 	}
 	defer release()
+	signer := signerOf(ctx)
 	for range attempts {
 		now := d.now()
 		dec := event.Decision{
@@ -60,6 +61,7 @@ func (d *Desk) Write(ctx context.Context, e Entry) (uint64, error) {
 			},
 			Facts: e.Facts,
 		}
+		signer.act(&dec.Envelope)
 		if e.At == 0 {
 			dec.Occurred, dec.DeviceTime = now, now
 		}

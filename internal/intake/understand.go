@@ -43,9 +43,19 @@ func (d *Desk) understand(ctx context.Context, s Scan) (custody.Scan, error) {
 			BootID: s.BootID, ZoneOffsetMin: s.ZoneOffsetMin, TimeSource: "scanned",
 			Actor: s.By, OnBehalf: s.OnBehalf, Witness: s.With, Device: s.Device, DeviceSeq: s.DeviceSeq,
 			Place: event.Spelled(s.Place), How: s.How, App: s.App,
+			Attested: s.Attested, KeyID: s.KeyID, Signature: s.Signature,
 		},
-		From: party(s.From, d.model.Placed), To: party(s.To, d.model.Placed), Type: s.Type, Tests: d.codes(s.Tests), Details: s.Details,
+		From: party(s.From, d.model.Placed), To: party(s.To, d.model.Placed), Type: s.Type, Tests: d.codes(s.Tests), Details: s.Details, Row: s.Row,
 	}}
+	signer := signerOf(ctx)
+	signer.act(&out.Envelope)
+	if out.Asked = signer.Asked; out.Asked {
+		if out.Place == "" {
+			out.Place = event.Spelled(signer.Place)
+		}
+		out.Roles = signer.rolesAt(out.Place)
+		out.Role = custody.AsRole(s.Step, out.Roles)
+	}
 	d.times(&out.Scan, s)
 	if err := d.typed(&out.Scan, s); err != nil {
 		return out.Scan, err

@@ -33,7 +33,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.TubeAssigned{Tube: event.Key(m.Tube), Type: m.Type, Tests: m.Tests}
 	case *eventv1.Fact_DrawStarted:
 		m := p.DrawStarted
-		return event.DrawStarted{Patient: m.Patient, Site: m.Site, Method: m.Method, Checks: m.Checks}
+		return event.DrawStarted{Patient: m.Patient, Site: m.Site, Method: m.Method, Checks: m.Checks, Meant: m.Meant}
 	case *eventv1.Fact_CollectionFailed:
 		m := p.CollectionFailed
 		return event.CollectionFailed{Patient: m.Patient, Reason: m.Reason, Note: cipherFromProto(m.Note)}

@@ -41,6 +41,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Site:    f.Site,
 			Method:  f.Method,
 			Checks:  f.Checks,
+			Meant:   f.Meant,
 		}}}, nil
 	case event.CollectionFailed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_CollectionFailed{CollectionFailed: &eventv1.CollectionFailed{

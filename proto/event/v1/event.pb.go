@@ -2461,7 +2461,10 @@ type DrawStarted struct {
 	// Needle, winged, catheter, line or capillary.
 	Method string `protobuf:"bytes,3,opt,name=method,proto3" json:"method,omitempty"`
 	// Checks that were made.
-	Checks        []string `protobuf:"bytes,4,rep,name=checks,proto3" json:"checks,omitempty"`
+	Checks []string `protobuf:"bytes,4,rep,name=checks,proto3" json:"checks,omitempty"`
+	// Meant is the reference of the row of a work list it was begun from; it identifies
+	// nobody.
+	Meant         string `protobuf:"bytes,5,opt,name=meant,proto3" json:"meant,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2522,6 +2525,13 @@ func (x *DrawStarted) GetChecks() []string {
 		return x.Checks
 	}
 	return nil
+}
+
+func (x *DrawStarted) GetMeant() string {
+	if x != nil {
+		return x.Meant
+	}
+	return ""
 }
 
 // CollectionFailed says that no blood was obtained.
@@ -7226,12 +7236,13 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\fTubeAssigned\x12\x12\n" +
 	"\x04tube\x18\x01 \x01(\tR\x04tube\x12\x12\n" +
 	"\x04type\x18\x02 \x01(\tR\x04type\x12\x14\n" +
-	"\x05tests\x18\x03 \x03(\tR\x05tests\"k\n" +
+	"\x05tests\x18\x03 \x03(\tR\x05tests\"\x81\x01\n" +
 	"\vDrawStarted\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x12\n" +
 	"\x04site\x18\x02 \x01(\tR\x04site\x12\x16\n" +
 	"\x06method\x18\x03 \x01(\tR\x06method\x12\x16\n" +
-	"\x06checks\x18\x04 \x03(\tR\x06checks\"w\n" +
+	"\x06checks\x18\x04 \x03(\tR\x06checks\x12\x14\n" +
+	"\x05meant\x18\x05 \x01(\tR\x05meant\"w\n" +
 	"\x10CollectionFailed\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x121\n" +

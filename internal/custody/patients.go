@@ -1,0 +1,151 @@
+package custody
+
+import (
+	"slices"
+
+	"specimen.example/custody/internal/event"
+)
+
+// One person may have got several references: a temporary number at night, the own one
+// in the morning. IdentityMerged says so; facts keep the reference they were told.
+
+// patientKey is the aggregate of a reference.
+func patientKey(reference string) event.Key {
+	key, err := event.LocalKey(reference)
+	if err != nil {
+		return ""
+	}
+	return key
+}
+
+// mergedInto is the reference that took over from reference, "" for none.
+func (w *World) mergedInto(reference string) string {
+	agg := w.logs[event.KindPatient][patientKey(reference)]
+	if agg == nil {
+		return ""
+	}
+	into := ""
+	for _, s := range foldSteps(event.KindPatient, agg) {
+		if f, ok := first[event.IdentityMerged](s.Facts); ok && !s.Voided {
+			into = f.Into
+		}
+	}
+	return into
+}
+
+// Patient gives the reference that stands for a reference now. Merges that lead in a
+// circle end where they began to repeat: any arrival order gives the same.
+func (w *World) Patient(reference string) string {
+	if reference == "" || len(w.logs[event.KindPatient]) == 0 {
+		return reference
+	}
+	been := []string{reference}
+	for {
+		into := w.mergedInto(been[len(been)-1])
+		if into == "" {
+			return been[len(been)-1]
+		}
+		if at := slices.Index(been, into); at >= 0 {
+			return slices.Min(been[at:])
+		}
+		been = append(been, into)
+	}
+}
+
+// others reports whether two references are of two patients.
+func (w *World) others(a, b string) bool {
+	return differ(a, b) && w.Patient(a) != w.Patient(b)
+}
+
+// Erased reports whether a reference's identity was destroyed.
+func (w *World) Erased(reference string) bool {
+	agg := w.logs[event.KindPatient][patientKey(w.Patient(reference))]
+	if agg == nil {
+		return false
+	}
+	for _, rec := range agg.records {
+		if holds[event.IdentityErased](rec.Facts) {
+			return true
+		}
+	}
+	return false
+}
+
+// patient adds every tube that names a reference, or whose request or draw does. It
+// reads all: two patients are found to be one a few times a day.
+func (r *reach) patient(references []string) {
+	w := r.w
+	names := func(agg *aggregate) bool {
+		for _, rec := range agg.records {
+			for _, f := range rec.Facts {
+				if slices.Contains(references, patientOf(f)) {
+					return true
+				}
+			}
+		}
+		return false
+	}
+	for key, agg := range w.logs[event.KindTube] {
+		if names(agg) {
+			r.add(Target{event.KindTube, key})
+		}
+	}
+	for key, agg := range w.logs[event.KindDraw] {
+		if names(agg) {
+			r.add(Target{event.KindDraw, key})
+			r.tubes(w.byDraw[key])
+		}
+	}
+	for key, agg := range w.logs[event.KindRequest] {
+		if names(agg) {
+			r.tubes(w.byRequest[key])
+		}
+	}
+}
+
+// patientOf is the reference that a fact names, "" for none.
+func patientOf(fact event.Fact) string {
+	switch f := fact.(type) {
+	case event.RequestPlaced:
+		return f.Patient
+	case event.DrawStarted:
+		return f.Patient
+	case event.CollectionFailed:
+		return f.Patient
+	case event.TubePrepared:
+		return f.Patient
+	case event.Collected:
+		return f.Patient
+	case event.Reidentified:
+		return f.Patient
+	default:
+		return ""
+	}
+}
+
+// Waiting lists the requests of a patient that aren't cancelled and have a tube that
+// nobody has collected, sorted.
+func (w *World) Waiting(reference string) []event.Key {
+	var out []event.Key
+	for key := range w.logs[event.KindRequest] {
+		req, ok := w.Request(key)
+		if !ok || req.Cancelled || req.Patient == "" || w.Patient(req.Patient) != w.Patient(reference) {
+			continue
+		}
+		if w.waits(req) {
+			out = append(out, key)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (w *World) waits(req *Request) bool {
+	if len(req.Assigned) == 0 {
+		return len(w.byRequest[req.Key]) == 0
+	}
+	return slices.ContainsFunc(req.Assigned, func(a Assignment) bool {
+		agg := w.logs[event.KindTube][a.Tube]
+		return agg == nil || !slices.ContainsFunc(agg.records, func(r *event.Record) bool { return holds[event.Collected](r.Facts) })
+	})
+}
