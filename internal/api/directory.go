@@ -194,9 +194,17 @@ func (s *Server) GetLogger(_ context.Context, req *custodyv1.GetEntryRequest) (*
 	return m, nil
 }
 
+func rolesOf(list []*custodyv1.RoleAt) []event.RoleAt {
+	var out []event.RoleAt
+	for _, r := range list {
+		out = append(out, event.RoleAt{Role: r.GetRole(), Place: event.Spelled(r.GetPlace())})
+	}
+	return out
+}
+
 // PutPerson declares a person by staff code.
 func (s *Server) PutPerson(ctx context.Context, m *custodyv1.Person) (*custodyv1.Person, error) {
-	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), atOurClock, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive()})
+	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), atOurClock, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive(), Roles: rolesOf(m.GetRoles())})
 }
 
 // GetPerson gives a declared person.
@@ -208,7 +216,7 @@ func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*
 	var m *custodyv1.Person
 	s.Model.World(func(w *custody.World) {
 		if p, ok := w.Person(k); ok {
-			m = &custodyv1.Person{Id: p.Key.Label(), Role: p.Role, Active: p.Active}
+			m = &custodyv1.Person{Id: p.Key.Label(), Role: p.Role, Active: p.Active, Roles: roleMessages(p.Roles)}
 		}
 	})
 	if m == nil {
@@ -219,8 +227,23 @@ func (s *Server) GetPerson(_ context.Context, req *custodyv1.GetEntryRequest) (*
 
 // PutDevice declares a device.
 func (s *Server) PutDevice(ctx context.Context, m *custodyv1.Device) (*custodyv1.Device, error) {
-	m.OffsetMs, m.Doubts = 0, nil // read only: what was ignored is not given back as if it were kept
-	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), atOurClock, event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive()})
+	m.OffsetMs, m.Doubts, m.KeyId = 0, nil, "" // read only: what was ignored is not given back as if it were kept
+	k, err := s.key("id", m.GetId(), event.KindDevice)
+	if err != nil {
+		return nil, err
+	}
+	described := event.DeviceEnrolled{DeviceKind: m.GetKind(), Active: m.GetActive(), Place: event.Spelled(m.GetPlace())}
+	if m.GetActive() {
+		// A device that is described anew keeps its key; one that was revoked needs
+		// another, whoever has it now.
+		s.Model.World(func(w *custody.World) {
+			if d, ok := w.Device(k); ok && d.Active {
+				described.KeyID, described.PublicKey = d.KeyID, d.PublicKey
+			}
+		})
+	}
+	m.KeyId = described.KeyID
+	return m, s.put(ctx, event.KindDevice, m.GetId(), m.GetBy(), atOurClock, described)
 }
 
 // GetDevice gives a device and what was learned of its clock.
@@ -236,7 +259,7 @@ func (s *Server) GetDevice(ctx context.Context, req *custodyv1.GetEntryRequest) 
 		if !ok {
 			return
 		}
-		m = &custodyv1.Device{Id: d.Key.Label(), Kind: d.DeviceKind, Active: d.Active, OffsetMs: d.OffsetMs}
+		m = &custodyv1.Device{Id: d.Key.Label(), Kind: d.DeviceKind, Active: d.Active, OffsetMs: d.OffsetMs, Place: d.Place, KeyId: d.KeyID}
 		for _, doubt := range w.DoubtsOf(custody.Target{Kind: event.KindDevice, Key: d.Key}, 0) {
 			m.Doubts = append(m.Doubts, openDoubt(doubt, whereabouts{}))
 		}

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/exchange/loggerfile"
@@ -56,6 +57,23 @@ func text(f func(string) string) check {
 		}
 		return f(s)
 	}
+}
+
+// atMost bounds bytes.
+func atMost(n int) check {
+	return func(v protoreflect.Value) string {
+		if len(v.Bytes()) > n {
+			return fmt.Sprintf("it has %d bytes and at most %d are allowed", len(v.Bytes()), n)
+		}
+		return ""
+	}
+}
+
+func dateText(s string) string {
+	if _, err := time.Parse(time.DateOnly, s); err != nil {
+		return fmt.Sprintf("%q is no date; write it as 1978-10-19", clip(s))
+	}
+	return ""
 }
 
 func form(re *regexp.Regexp, say string) check {
@@ -231,6 +249,12 @@ var byName = map[protoreflect.Name]check{
 	"schemes": nil, "issuer": free, "names": word(label.Things()), "pattern": free, "check": word(label.Checks()), "letter_case": word([]label.Case{label.CaseCounts}),
 	"zeros": word([]label.Zeros{label.ZerosFill}), "framed": sound, "tube_type": sound, "reuse_hours": between(0, 100*366*24, " hours"), "warnings": sound, // read only
 	"separator": aSeparator, "separates": sound, "wanted": word(label.Things()), "ward": aLabel,
+	"attested": nil, "private": sound, "key_id": sound, "signature": sound, "row": form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient; take it from the work list"),
+	"roles": nil, "badge": free, "pin": free, "account": free, "code": form(regexp.MustCompile(`^[A-Za-z0-9 -]{1,40}$`), "is no code: letters and digits, as the engineer read it out"),
+	"public_key": atMost(256), "proof": atMost(128), "scopes": word(auth.Scopes()), "loggers": aLabel, "days": between(1, 366, " days"),
+	"birth_date": text(dateText), "sex": aCode, "bed": free, "keep": aLabel, "gone": aLabel,
+	"reference":   form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient"),
+	"why":         word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
 }
 
@@ -249,6 +273,11 @@ var byField = map[protoreflect.FullName]check{
 	"specimen.custody.v1.Route.from":               aLabel,
 	"specimen.custody.v1.Route.to":                 aLabel,
 	"specimen.custody.v1.Device.offset_ms":         sound, // read only, ignored when sent
+	"specimen.custody.v1.AttestedScan.scan":        atMost(16 << 10),
+	"specimen.custody.v1.AttestedScan.private":     atMost(4 << 10),
+	"specimen.custody.v1.AttestedScan.signature":   atMost(64),
+	"specimen.custody.v1.AttestedScan.key_id":      anID,
+	"specimen.custody.v1.RevokeTokenRequest.id":    anID,
 	"specimen.stability.v1.TakeFlagRequest.id":     anID,
 	"specimen.stability.v1.OverrideFlagRequest.id": anID,
 	"specimen.stability.v1.ActFlagRequest.id":      anID,
@@ -301,6 +330,16 @@ var required = map[protoreflect.FullName]bool{
 	"specimen.stability.v1.PutAsideFlagRequest.tube": true, "specimen.stability.v1.PutAsideFlagRequest.by": true,
 	"specimen.stability.v1.PutAsideFlagRequest.until": true, "specimen.stability.v1.CheckRulesRequest.file": true,
 	"specimen.stability.v1.AdoptRulesRequest.by": true,
+	"specimen.custody.v1.RoleAt.role":            true, "specimen.custody.v1.RoleAt.place": true,
+	"specimen.custody.v1.AttestedScan.scan": true, "specimen.custody.v1.AttestedScan.key_id": true, "specimen.custody.v1.AttestedScan.signature": true,
+	"specimen.custody.v1.SetSignInRequest.id": true, "specimen.custody.v1.GetSignInRequest.id": true, "specimen.custody.v1.ReleaseLockRequest.id": true,
+	"specimen.custody.v1.InviteDeviceRequest.id": true, "specimen.custody.v1.EnrolDeviceRequest.code": true,
+	"specimen.custody.v1.EnrolDeviceRequest.public_key": true, "specimen.custody.v1.EnrolDeviceRequest.proof": true,
+	"specimen.custody.v1.MakeTokenRequest.name": true, "specimen.custody.v1.MakeTokenRequest.scopes": true, "specimen.custody.v1.MakeTokenRequest.days": true,
+	"specimen.custody.v1.RevokeTokenRequest.id":       true,
+	"specimen.custody.v1.WritePatientRequest.patient": true, "specimen.custody.v1.WorkListRequest.place": true, "specimen.custody.v1.LookPatientRequest.why": true,
+	"specimen.custody.v1.MergePatientsRequest.keep": true, "specimen.custody.v1.MergePatientsRequest.gone": true, "specimen.custody.v1.MergePatientsRequest.reason": true,
+	"specimen.custody.v1.ErasePatientRequest.reason": true,
 }
 
 var mostOf = map[protoreflect.FullName]int{
@@ -335,9 +374,17 @@ func wrong(m proto.Message) []violation {
 
 func walk(out []violation, path string, m protoreflect.Message) []violation {
 	fields := m.Descriptor().Fields()
+	signed := fields.ByName("attested")
+	carried := signed != nil && signed.Message() != nil && m.Has(signed) // what it holds is checked when its signature is
 	for i := range fields.Len() {
 		fd := fields.Get(i)
 		name := path + fd.JSONName()
+		if carried && fd != signed {
+			if m.Has(fd) {
+				out = append(out, violation{name, "a signed scan says all itself; leave this out"})
+			}
+			continue
+		}
 		if !m.Has(fd) {
 			if required[fd.FullName()] {
 				out = append(out, violation{name, "it is missing; it must be given"})

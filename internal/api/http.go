@@ -20,6 +20,7 @@ import (
 	"github.com/grpc-ecosystem/grpc-gateway/v2/utilities"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -48,7 +49,13 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 			if strings.EqualFold(name, "traceparent") || strings.EqualFold(name, "tracestate") { // W3C Trace Context
 				return strings.ToLower(name), true
 			}
+			if strings.HasPrefix(strings.ToLower(name), "grpc-metadata-") {
+				return "", false // what our own front says of a call can't come from outside
+			}
 			return runtime.DefaultHeaderMatcher(name)
+		}),
+		runtime.WithMetadata(func(_ context.Context, r *http.Request) metadata.MD {
+			return metadata.Pairs(addressHeader, HostOf(r.RemoteAddr))
 		}),
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }), // nothing of gRPC concerns a browser
 		runtime.SetQueryParameterParser(strictQuery{}),
@@ -57,7 +64,7 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 	)
 	for _, register := range []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
 		custodyv1.RegisterScansHandler, custodyv1.RegisterRequestsHandler, custodyv1.RegisterTubesHandler,
-		custodyv1.RegisterDirectoryHandler, stabilityv1.RegisterFlagsHandler, stabilityv1.RegisterRulesHandler,
+		custodyv1.RegisterDirectoryHandler, custodyv1.RegisterSignInsHandler, stabilityv1.RegisterFlagsHandler, stabilityv1.RegisterRulesHandler,
 	} {
 		if err := register(ctx, mux, conn); err != nil {
 			return nil, fmt.Errorf("api: REST: %w", err)

@@ -26,7 +26,15 @@ func (s *Server) RecordScans(ctx context.Context, req *custodyv1.RecordScansRequ
 	var bad []violation
 	scans := make([]intake.Scan, len(req.GetScans()))
 	for i, m := range req.GetScans() {
-		scan, vs := scanOf(m, "scans["+strconv.Itoa(i)+"].")
+		path := "scans[" + strconv.Itoa(i) + "]."
+		if signed := m.GetAttested(); signed != nil {
+			var vs []violation
+			if m, vs = s.attested(signed, path); len(vs) > 0 {
+				bad = append(bad, vs...)
+				continue
+			}
+		}
+		scan, vs := scanOf(m, path)
 		scans[i], bad = scan, append(bad, vs...)
 	}
 	if len(bad) > 0 {
@@ -38,6 +46,10 @@ func (s *Server) RecordScans(ctx context.Context, req *custodyv1.RecordScansRequ
 	for _, lane := range lanes(scans) {
 		wg.Go(func() {
 			for _, i := range lane {
+				if say := s.mayCarry(ctx, req.GetScans()[i].GetAttested(), &scans[i]); say != "" {
+					answers[i] = intake.Answer{ID: scans[i].ID, Answer: event.AnswerRefused, Refusal: event.RefuseNotAllowed, Say: say}
+					continue
+				}
 				answers[i], errs[i] = s.Desk.Record(ctx, scans[i])
 			}
 		})
@@ -123,7 +135,7 @@ func scanOf(m *custodyv1.Scan, path string) (intake.Scan, []violation) {
 		Device: m.GetDevice(), DeviceSeq: m.GetDeviceSeq(), Place: m.GetPlace(), By: m.GetBy(), From: m.GetFrom(), To: m.GetTo(),
 		With: m.GetWith(), OnBehalf: m.GetOnBehalfOf(), Carrier: m.GetCarrier(), Draw: m.GetDraw(), Patient: m.GetPatient(),
 		Request: m.GetRequest(), Type: m.GetType(), Parent: m.GetParent(), Reason: m.GetReason(), TypedAt: m.GetTypedAt(),
-		App: m.GetApp(), Ward: m.GetWard(), Tests: m.GetTests(), Details: m.GetDetails(), Mode: event.Mode(m.GetMode()), How: m.GetHow(),
+		App: m.GetApp(), Ward: m.GetWard(), Row: m.GetRow(), Tests: m.GetTests(), Details: m.GetDetails(), Mode: event.Mode(m.GetMode()), How: m.GetHow(),
 		Label: m.GetLabel().GetText(), Raw: m.GetLabel().GetRaw(), Symbology: m.GetLabel().GetSymbology(),
 	}
 	if s.Details == nil {

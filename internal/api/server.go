@@ -11,6 +11,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/intake"
@@ -31,6 +32,7 @@ type Server struct {
 	custodyv1.UnimplementedRequestsServer
 	custodyv1.UnimplementedTubesServer
 	custodyv1.UnimplementedDirectoryServer
+	custodyv1.UnimplementedSignInsServer
 	stabilityv1.UnimplementedFlagsServer
 	stabilityv1.UnimplementedRulesServer
 
@@ -39,6 +41,7 @@ type Server struct {
 	Clock   Clock
 	Starter func() ([]byte, error) // bytes of the shipped rule set
 	Logger  *slog.Logger
+	Auth    *auth.Gate
 }
 
 // Register puts every service on g.
@@ -47,6 +50,7 @@ func (s *Server) Register(g *grpc.Server) {
 	custodyv1.RegisterRequestsServer(g, s)
 	custodyv1.RegisterTubesServer(g, s)
 	custodyv1.RegisterDirectoryServer(g, s)
+	custodyv1.RegisterSignInsServer(g, s)
 	stabilityv1.RegisterFlagsServer(g, s)
 	stabilityv1.RegisterRulesServer(g, s)
 }

@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/test/bufconn"
 
 	"specimen.example/custody/internal/api"
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/intake"
@@ -38,6 +39,15 @@ type Parts struct {
 	Demo   bool
 	// Tracer, when set, records each request's way to the flag it causes; see Traces.
 	Tracer trace.TracerProvider
+	// SignIn asks everybody who they are. Without it everything is open to whoever
+	// reaches the listener: for rehearsals, demonstrations and tests on the loopback.
+	SignIn bool
+	// House is the house's own sign-in, nil for none.
+	House *auth.HouseOptions
+	// Secure: the listener is reached over TLS alone.
+	Secure bool
+	// PINCost is what a try of a PIN takes; nil is RFC 9106's. Less is for tests.
+	PINCost *auth.Cost
 	// LabelDPI is what the forms for labels begin with; 0 is the pages' own.
 	LabelDPI int
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
@@ -55,6 +65,7 @@ type App struct {
 	conn   *grpc.ClientConn
 	cancel context.CancelFunc
 	health *health
+	gate   *auth.Gate
 
 	once    sync.Once
 	stopErr error
@@ -81,7 +92,11 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	a.desk = intake.New(p.Log, a.model, p.Clock.Now, p.Secret, p.Logger)
 	a.health = newHealth(a)
 	a.part("model", func() error { return a.model.Run(run) })
+	a.gate = a.openGate(run)
 	if err := a.catchUp(ctx); err != nil {
+		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+	}
+	if err := a.gate.Ready(ctx); err != nil {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
 	if err := a.serve(run); err != nil {
@@ -163,15 +178,16 @@ func (a *App) part(name string, f func() error) {
 func (a *App) serve(run context.Context) error {
 	registry := prometheus.NewRegistry()
 	counts := newCounts(registry, a.model)
-	unary := []grpc.UnaryServerInterceptor{counts.unary, api.Unary}
+	gate := a.callGate()
+	unary := []grpc.UnaryServerInterceptor{counts.unary, gate.Unary, api.Unary}
 	if a.parts.Tracer != nil {
 		unary = append([]grpc.UnaryServerInterceptor{traceUnary(a.parts.Tracer.Tracer(tracerName))}, unary...)
 	}
 	a.grpc = grpc.NewServer(
-		grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(api.Stream),
+		grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(gate.Stream, api.Stream),
 		grpc.MaxRecvMsgSize(api.MaxBody),
 	)
-	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Starter: func() ([]byte, error) {
+	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Auth: a.gate, Starter: func() ([]byte, error) {
 		_, data, err := library.Starter()
 		return data, err
 	}}
@@ -196,14 +212,10 @@ func (a *App) serve(run context.Context) error {
 	mux.Handle("/v1/", rest)
 	mux.HandleFunc("GET /healthz", a.health.live)
 	mux.HandleFunc("GET /readyz", a.health.ready)
-	mux.Handle("GET /metrics", counts.handler(registry))
-	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
-		w.Header().Set("Content-Type", "application/json")
-		_, _ = w.Write(api.OpenAPI)
-	})
+	mux.Handle("GET /metrics", a.onlyFor(metricsRule, counts.handler(registry)))
 	mux.Handle("/", web.New(&pages{a: a}, web.Options{
 		Demo: a.parts.Demo, Now: func() time.Time { return a.parts.Clock.Now().Time() }, OpenAPI: api.OpenAPI, Log: a.parts.Logger,
-		LabelDPI: a.parts.LabelDPI,
+		LabelDPI: a.parts.LabelDPI, SignIn: a.door(server), Secure: a.secure(),
 	}))
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	protocols := &http.Protocols{}
@@ -214,6 +226,7 @@ func (a *App) serve(run context.Context) error {
 		BaseContext: func(net.Listener) context.Context { return run },
 		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			if r.ProtoMajor == 2 && strings.HasPrefix(r.Header.Get("Content-Type"), "application/grpc") {
+				api.FromNetwork(r)
 				a.grpc.ServeHTTP(w, r)
 				return
 			}

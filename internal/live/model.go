@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"specimen.example/custody/internal/custody"
@@ -26,6 +27,8 @@ type Model struct {
 	lists  Lists
 	logger *slog.Logger
 	id     string // this process, as holder of the lease
+
+	described atomic.Uint64 // grows with each fact of a person or a device
 
 	// mu guards everything below. Applying a record and judging take it whole;
 	// views of single tubes do too, since they fill the tubes' caches.
@@ -174,6 +177,9 @@ func (m *Model) fold(rec *event.Record) {
 	}
 	m.touch(t)
 	m.causes.note(t, rec.Trace)
+	if rec.Kind == event.KindPerson || rec.Kind == event.KindDevice {
+		m.described.Add(1)
+	}
 	if rec.Kind == event.KindRules && rec.Key == event.SchemesKey {
 		m.readSchemes()
 	} else if rec.Kind == event.KindRules {
@@ -472,6 +478,10 @@ func (m *Model) World(f func(w *custody.World)) {
 	defer m.mu.Unlock()
 	f(m.world)
 }
+
+// Described grows with each fact of a person or a device: what was read of them before
+// may be old.
+func (m *Model) Described() uint64 { return m.described.Load() }
 
 // Now is the instant by which the model judges.
 func (m *Model) Now() event.Instant {

@@ -276,7 +276,7 @@ func (s *server) printPaper(w http.ResponseWriter, r *http.Request) {
 }
 
 // printPages adds the pages that are printed.
-func (s *server) printPages(mux *http.ServeMux) {
+func (s *server) printPages(mux *router) {
 	mux.HandleFunc("GET /print", s.printOverview)
 	mux.HandleFunc("GET /print/tubes", s.printTubes)
 	mux.HandleFunc("GET /print/carriers", s.printCarriers)

@@ -89,6 +89,8 @@ type Options struct {
 	// LabelDPI is how many dots to the inch the site's label printers have; 0 is the
 	// first of printing.DPIs.
 	LabelDPI int
+	// SignIn is how people come in; nil: nobody is asked to sign in.
+	SignIn *SignIn
 }
 
 //go:embed templates/*.html
@@ -124,7 +126,12 @@ type server struct {
 // New gives the handler of all pages, their assets and the wall's stream.
 func New(src Source, opts Options) http.Handler {
 	s := newServer(src, opts)
-	mux := http.NewServeMux()
+	return s.headers(s.routes().mux)
+}
+
+// routes are all pages, each behind its rule.
+func (s *server) routes() *router {
+	mux := &router{mux: http.NewServeMux(), s: s}
 	mux.HandleFunc("GET /{$}", s.start)
 	mux.HandleFunc("GET /wall", s.wall)
 	mux.HandleFunc("GET /wall/stream", s.wallStream)
@@ -149,7 +156,8 @@ func New(src Source, opts Options) http.Handler {
 	mux.HandleFunc("GET /assets/{version}/{name...}", serveAsset)
 	mux.HandleFunc("GET /favicon.ico", s.icon)
 	mux.HandleFunc("/", s.unknownPage)
-	return s.headers(mux)
+	s.signInPages(mux, own)
+	return mux
 }
 
 func newServer(src Source, opts Options) *server {

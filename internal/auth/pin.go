@@ -1,0 +1,88 @@
+package auth
+
+import (
+	"crypto/subtle"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"golang.org/x/crypto/argon2"
+)
+
+// cost is what one try of a PIN takes: the second recommended choice of RFC 9106,
+// section 4, with one lane per core of a small machine.
+type cost struct {
+	passes, kibibytes uint32
+	lanes             uint8
+}
+
+var pinCost = cost{passes: 3, kibibytes: 64 << 10, lanes: 2}
+
+const (
+	saltBytes = 16
+	hashBytes = 32
+)
+
+// A PIN has 6 to 12 digits. A PIN is short: what keeps it are the lock and the secret
+// that it is mixed with, which is on no shelf.
+const (
+	pinLeast = 6
+	pinMost  = 12
+)
+
+// CheckPIN says what is wrong with a new PIN, "" for nothing.
+func CheckPIN(pin string) string {
+	if len(pin) < pinLeast || len(pin) > pinMost || strings.ContainsFunc(pin, func(r rune) bool { return r < '0' || r > '9' }) {
+		return fmt.Sprintf("a PIN has %d to %d digits and nothing else", pinLeast, pinMost)
+	}
+	same, up, down := true, true, true
+	for i := 1; i < len(pin); i++ {
+		same = same && pin[i] == pin[i-1]
+		up = up && pin[i] == pin[i-1]+1
+		down = down && pin[i] == pin[i-1]-1
+	}
+	if same || up || down {
+		return "a row of digits is the first that somebody tries; choose another PIN"
+	}
+	return ""
+}
+
+// hashPIN gives what is kept of a peppered PIN, in the form of the argon2 reference
+// program: $argon2id$v=19$m=..,t=..,p=..$salt$hash.
+func hashPIN(peppered []byte, c cost, random io.Reader) (string, error) {
+	salt := make([]byte, saltBytes)
+	if _, err := io.ReadFull(random, salt); err != nil {
+		return "", fmt.Errorf("auth: no randomness: %w", err)
+	}
+	sum := argon2.IDKey(peppered, salt, c.passes, c.kibibytes, c.lanes, hashBytes)
+	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, c.kibibytes, c.passes, c.lanes,
+		base64.RawStdEncoding.EncodeToString(salt), base64.RawStdEncoding.EncodeToString(sum)), nil
+}
+
+var errHash = errors.New("auth: a stored PIN can't be read")
+
+// samePIN tells whether a peppered PIN is the kept one.
+func samePIN(kept string, peppered []byte) (bool, error) {
+	parts := strings.Split(kept, "$")
+	if len(parts) != 6 || parts[0] != "" || parts[1] != "argon2id" {
+		return false, errHash
+	}
+	var version int
+	var c cost
+	if _, err := fmt.Sscanf(parts[2]+" "+parts[3], "v=%d m=%d,t=%d,p=%d", &version, &c.kibibytes, &c.passes, &c.lanes); err != nil || version != argon2.Version ||
+		c.kibibytes == 0 || c.kibibytes > 1<<20 || c.passes == 0 || c.passes > 100 || c.lanes == 0 {
+		return false, errHash
+	}
+	salt, err := base64.RawStdEncoding.DecodeString(parts[4])
+	if err != nil {
+		return false, errHash
+	}
+	sum, err := base64.RawStdEncoding.DecodeString(parts[5])
+	if err != nil || len(sum) == 0 || len(sum) > 64 {
+		return false, errHash
+	}
+	got := argon2.IDKey(peppered, salt, c.passes, c.kibibytes, c.lanes, uint32(len(sum))) //nolint:gosec // at most 64
+	return subtle.ConstantTimeCompare(got, sum) == 1, nil
+}

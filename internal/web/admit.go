@@ -1,0 +1,199 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"specimen.example/custody/internal/auth"
+	"specimen.example/custody/internal/event"
+)
+
+// SignIn is how people and devices come in. Nil in Options: nobody is asked.
+type SignIn struct {
+	Gate  *auth.Gate
+	House *auth.House // the house's own sign-in; nil: there is none
+	// Cookie is the name of the cookie that holds a session's secret.
+	Cookie string
+	// Carry gives a context in which a Source's calls are the session's.
+	Carry func(ctx context.Context, secret string) context.Context
+	// Badge reads what was scanned off a badge.
+	Badge func(text string) (string, error)
+	// Describe writes the first engineer into the log.
+	Describe func(ctx context.Context, code string) error
+}
+
+// Who may see what where people sign in: common practice, no source. A pattern without
+// a rule is for nobody, and a test fails.
+var (
+	seers     = auth.Rule{Roles: event.Roles(), Here: true}
+	screens   = auth.Rule{Roles: event.Roles(), Here: true, Device: true} // a screen on the wall has no person
+	adopters  = auth.Rule{Roles: []string{event.RoleScientist, event.RoleQuality}}
+	signers   = auth.Rule{Roles: []string{event.RoleScientist}}
+	printers  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleCourier, event.RoleReception, event.RoleScientist, event.RoleEngineer}, Here: true}
+	doorstep  = auth.Rule{Open: true}
+	houseRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleScientist, event.RoleQuality}}
+)
+
+var whoSees = map[string]auth.Rule{
+	"GET /{$}":           seers,
+	"GET /wall":          screens,
+	"GET /wall/stream":   screens,
+	"GET /tubes":         seers,
+	"GET /tubes/{id}":    seers,
+	"GET /limits":        seers,
+	"GET /limits/{id}":   seers,
+	"GET /limits/check":  seers,
+	"GET /limits/adopt":  seers,
+	"POST /limits/check": adopters,
+	"POST /limits/adopt": signers,
+	"POST /labels/read":  screens,
+	"GET /camera":        screens,
+	"GET /readers":       screens,
+	"GET /docs":          seers,
+	"GET /openapi.json":  seers,
+
+	"GET /print":              printers,
+	"GET /print/tubes":        printers,
+	"GET /print/carriers":     printers,
+	"GET /print/hatches":      printers,
+	"GET /print/self-test":    printers,
+	"GET /print/downtime":     printers,
+	"GET /print/manifest":     printers,
+	"GET /print/packing":      printers,
+	"GET /print/paper/{name}": printers,
+
+	// What is needed to come in, and says nothing of the laboratory.
+	"GET /assets/{version}/{name...}": doorstep,
+	"GET /favicon.ico":                doorstep,
+	"GET /sign-in":                    doorstep,
+	"POST /sign-in":                   doorstep,
+	"POST /sign-in/device":            doorstep,
+	"GET /sign-in/house":              doorstep,
+	"GET /sign-in/back":               doorstep,
+	"POST /sign-out":                  doorstep,
+	"GET /set-up/{secret}":            doorstep,
+	"POST /set-up/{secret}":           doorstep,
+	"GET /enrol":                      doorstep,
+	"/":                               doorstep, // says that there is no such page
+}
+
+// router puts every page behind its rule.
+type router struct {
+	mux      *http.ServeMux
+	s        *server
+	patterns []string
+}
+
+// Handle is http.ServeMux's, with the pattern's rule before it.
+func (r *router) Handle(pattern string, h http.Handler) {
+	r.patterns = append(r.patterns, pattern)
+	r.mux.Handle(pattern, r.s.admit(whoSees[pattern], h))
+}
+
+// HandleFunc is Handle for a function.
+func (r *router) HandleFunc(pattern string, h http.HandlerFunc) { r.Handle(pattern, h) }
+
+// admit lets in who may see a page, and gives the handler who that is.
+func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
+	in := s.opts.SignIn
+	if in == nil {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		secret := s.sessionOf(r)
+		p, err := in.Gate.Identify(r.Context(), auth.Credentials{Session: secret})
+		if err != nil {
+			p = &auth.Principal{}
+		}
+		if denied := rule.Check(p); denied != nil {
+			s.turnAway(w, r, denied, err)
+			return
+		}
+		ctx := auth.With(r.Context(), p)
+		if p.Kind != auth.Nobody {
+			ctx = in.Carry(ctx, secret)
+		}
+		if strings.HasSuffix(r.URL.Path, "/stream") {
+			var end context.CancelFunc
+			ctx, end = context.WithCancel(ctx)
+			defer end()
+			go s.endWith(ctx, end, rule, secret)
+		}
+		next.ServeHTTP(w, r.WithContext(ctx))
+	})
+}
+
+// lookAgain is how often a stream asks whether its session still stands.
+const lookAgain = 2 * time.Second
+
+// endWith ends a stream when its session does.
+func (s *server) endWith(ctx context.Context, end context.CancelFunc, rule auth.Rule, secret string) {
+	tick := time.NewTicker(lookAgain)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			p, err := s.opts.SignIn.Gate.Look(ctx, auth.Credentials{Session: secret})
+			if err != nil || rule.Check(p) != nil {
+				end()
+				return
+			}
+		}
+	}
+}
+
+func (s *server) sessionOf(r *http.Request) string {
+	c, err := r.Cookie(s.opts.SignIn.Cookie)
+	if err != nil {
+		return ""
+	}
+	return c.Value
+}
+
+// turnAway says why somebody can't see a page. Who asked for a page to read is led to
+// the sign-in and back.
+func (s *server) turnAway(w http.ResponseWriter, r *http.Request, denied, ended error) {
+	var not *auth.NotAllowedError
+	switch {
+	case errors.As(denied, &not):
+		s.send(w, r, http.StatusForbidden, notForYou(not))
+	case r.Method == http.MethodGet && !strings.HasSuffix(r.URL.Path, "/stream") && strings.Contains(r.Header.Get("Accept"), "text/html"):
+		q := url.Values{"next": {r.URL.RequestURI()}}
+		if errors.Is(ended, auth.ErrEnded) {
+			q.Set("ended", "1")
+		}
+		http.Redirect(w, r, s.site.Base+"/sign-in?"+q.Encode(), http.StatusSeeOther)
+	default:
+		s.send(w, r, http.StatusUnauthorized, signInFirst())
+	}
+}
+
+func notForYou(not *auth.NotAllowedError) plainPage {
+	return plainPage{
+		Head: "This page is not for you",
+		Said: []string{sentence("It is for " + not.Rule.Words())},
+		Do:   []string{"Ask one of them.", "If it should be for you, ask the engineer to give you the role."},
+	}
+}
+
+func signInFirst() plainPage {
+	return plainPage{
+		Head: "Nobody is signed in",
+		Said: []string{"Nothing was done."},
+		Do:   []string{"Go to the start page and sign in. What you were filling in must be filled in again."},
+	}
+}
+
+// ActorOf gives the staff code of who is signed in, "" where nobody is asked.
+func ActorOf(ctx context.Context) string {
+	if p := auth.From(ctx); p.Kind == auth.Person {
+		return p.ID
+	}
+	return ""
+}
