@@ -7,3 +7,6 @@ func Required(fd protoreflect.FieldDescriptor) bool { return required[fd.FullNam
 
 // MostOf tells the outside tests how long a list may be.
 func MostOf(fd protoreflect.FieldDescriptor) int { return cmpMost(fd) }
+
+// Files tells the outside tests where the services are described.
+func Files() []protoreflect.FileDescriptor { return files() }

@@ -4,9 +4,6 @@ import (
 	"testing"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
-
-	custodyv1 "specimen.example/custody/proto/custody/v1"
-	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
 
 // requests are the input messages of every method, with the messages inside.
@@ -24,7 +21,7 @@ func requests() map[protoreflect.FullName]protoreflect.MessageDescriptor {
 			}
 		}
 	}
-	for _, file := range []protoreflect.FileDescriptor{custodyv1.File_custody_v1_custody_proto, stabilityv1.File_stability_v1_stability_proto} {
+	for _, file := range files() {
 		for i := range file.Services().Len() {
 			methods := file.Services().Get(i).Methods()
 			for j := range methods.Len() {

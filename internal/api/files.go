@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/exchange/loggerfile"
 	"specimen.example/custody/internal/intake"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
@@ -34,6 +35,13 @@ func (s *Server) ImportReadings(ctx context.Context, req *custodyv1.ImportReadin
 	}
 	if f.ID == "" {
 		f.ID = newID()
+	}
+	key, err := s.key("logger", f.Logger, event.KindLogger)
+	if err != nil {
+		return nil, err
+	}
+	if err := mayReport(ctx, key); err != nil {
+		return nil, err
 	}
 	for _, c := range req.GetSync() {
 		f.Sync = append(f.Sync, loggerfile.Sync{Logger: optionalInstant(c.GetLogger()), True: optionalInstant(c.GetTrueTime())})

@@ -70,7 +70,7 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 			return nil, fmt.Errorf("api: REST: %w", err)
 		}
 	}
-	watch := &watchFlags{client: stabilityv1.NewFlagsClient(conn)}
+	watch := &watchFlags{client: stabilityv1.NewFlagsClient(conn), mux: mux}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
 		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxBody))
@@ -281,7 +281,10 @@ func offsetOf(body []byte, line, column int) int {
 
 // watchFlags is the server-sent form of WatchFlags. The id of an event is the
 // sequence in the log; a browser sends it back by itself after a break.
-type watchFlags struct{ client stabilityv1.FlagsClient }
+type watchFlags struct {
+	client stabilityv1.FlagsClient
+	mux    *runtime.ServeMux
+}
 
 // watchRequest reads the request of a stream. A browser names the last event it saw
 // in a header, which wins over the address it first asked with.
@@ -304,9 +307,14 @@ func watchRequest(r *http.Request) (*stabilityv1.WatchFlagsRequest, error) {
 }
 
 func (h *watchFlags) serve(w http.ResponseWriter, r *http.Request, req *stabilityv1.WatchFlagsRequest) {
-	stream, err := h.client.WatchFlags(r.Context(), req)
+	ctx, err := runtime.AnnotateContext(r.Context(), h.mux, r, stabilityv1.Flags_WatchFlags_FullMethodName) // who asks
 	if err != nil {
-		restError(r.Context(), nil, &runtime.JSONPb{}, w, r, err)
+		restError(r.Context(), h.mux, &runtime.JSONPb{}, w, r, err)
+		return
+	}
+	stream, err := h.client.WatchFlags(ctx, req)
+	if err != nil {
+		restError(r.Context(), h.mux, &runtime.JSONPb{}, w, r, err)
 		return
 	}
 	out := http.NewResponseController(w)
@@ -316,7 +324,7 @@ func (h *watchFlags) serve(w http.ResponseWriter, r *http.Request, req *stabilit
 		change, err := stream.Recv()
 		if err != nil {
 			if first && err != io.EOF { //nolint:errorlint // grpc returns io.EOF itself
-				restError(r.Context(), nil, &runtime.JSONPb{}, w, r, err)
+				restError(r.Context(), h.mux, &runtime.JSONPb{}, w, r, err)
 			}
 			return
 		}

@@ -19,11 +19,19 @@ import (
 
 var inPath = regexp.MustCompile(`\{(\w+)\}`)
 
+// files hold the services of the API.
+func files() []protoreflect.FileDescriptor {
+	return []protoreflect.FileDescriptor{
+		custodyv1.File_custody_v1_custody_proto, custodyv1.File_custody_v1_patients_proto, custodyv1.File_custody_v1_signins_proto,
+		stabilityv1.File_stability_v1_stability_proto,
+	}
+}
+
 // parameters are the query parameters that each REST form takes, by verb and path:
 // a GET takes the fields that its path does not hold, everything else none.
 func parameters() map[string][]string {
 	out := map[string][]string{}
-	for _, file := range []protoreflect.FileDescriptor{custodyv1.File_custody_v1_custody_proto, custodyv1.File_custody_v1_patients_proto, custodyv1.File_custody_v1_signins_proto, stabilityv1.File_stability_v1_stability_proto} {
+	for _, file := range files() {
 		for i := range file.Services().Len() {
 			methods := file.Services().Get(i).Methods()
 			for j := range methods.Len() {

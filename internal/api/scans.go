@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -12,6 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
@@ -187,6 +189,9 @@ func (s *Server) RecordReadings(ctx context.Context, req *custodyv1.RecordReadin
 		if err != nil {
 			return nil, err
 		}
+		if err := mayReport(ctx, key); err != nil {
+			return nil, err
+		}
 		run := event.Run{Logger: key, ID: m.GetId(), Device: m.GetDevice()}
 		for _, r := range m.GetReadings() {
 			at, _ := parseInstant(r.GetAt()) // checked already
@@ -210,6 +215,14 @@ func (s *Server) RecordReadings(ctx context.Context, req *custodyv1.RecordReadin
 	}
 	resp.Sequence = seq
 	return resp, nil
+}
+
+// mayReport refuses the readings of another logger to a token that is for some alone.
+func mayReport(ctx context.Context, logger event.Key) error {
+	if p := auth.From(ctx); len(p.Loggers) > 0 && !slices.Contains(p.Loggers, logger) {
+		return status.Errorf(codes.PermissionDenied, "this token is not for the readings of %s", logger.Label())
+	}
+	return nil
 }
 
 // centi reads checked decimal text as 0.01 °C.

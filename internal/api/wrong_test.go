@@ -26,15 +26,21 @@ import (
 	"specimen.example/custody/internal/api"
 	"specimen.example/custody/internal/eventlog/memlog"
 	"specimen.example/custody/internal/label"
-	custodyv1 "specimen.example/custody/proto/custody/v1"
-	stabilityv1 "specimen.example/custody/proto/stability/v1"
+)
+
+// A key and a signature that are sound in form and belong to nobody: the public key of
+// RFC 6979, A.2.5, and r = s = 1.
+const (
+	somePublicKey = "MFkwEwYHKoZIzj0CAQYIKoZIzj0DAQcDQgAEYP7UuiVanTHJYet0xjVtaMBJuJI7Yfps5mliLmDyn7Z5A/4QCLi8maQa6elWKLxk8vGyDC1+n1F3o8KU1EYimQ=="
+	someSignature = "AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAQ=="
 )
 
 // bases is one valid request per method: each field is then wrong in turn.
 var bases = map[string]string{
 	"RecordScans": `{"scans":[{"id":"s-1","step":"see","occurredAt":"2026-11-24T11:00:00Z","label":{"text":"T1"},
 		"clock":{"offsetMs":"0"},"details":{"note":"dry"},"tests":["K"]}]}`,
-	"RecordReadings": `{"runs":[{"logger":"LG-1","readings":[{"at":"2026-11-24T11:00:00Z","celsius":"21.5"}]}]}`,
+	"RecordScans attested": `{"scans":[{"attested":{"scan":"e30=","keyId":"0123456789abcdef0123456789abcdef","signature":"AAAA"}}]}`,
+	"RecordReadings":       `{"runs":[{"logger":"LG-1","readings":[{"at":"2026-11-24T11:00:00Z","celsius":"21.5"}]}]}`,
 	"ImportReadings": `{"logger":"LG-1","name":"LG-1.csv","file":"VGltZSxUZW1wIEMKMjAyNi0xMS0yNCAwOTowMDowMCw0LjYKMjAyNi0xMS0yNCAwOTowNTowMCw0LjkK","zone":"Europe/Berlin","by":"lena",
 		"sync":[{"logger":"2026-11-24T09:00:10+01:00","trueTime":"2026-11-24T09:00:00+01:00"}]}`,
 	"VoidFact":     `{"id":"s-1","kind":"tube","key":"T1","by":"lena","reason":"wrong-tube"}`,
@@ -60,7 +66,7 @@ var bases = map[string]string{
 	"GetCarrier":    `{"id":"B-1"}`,
 	"PutLogger":     `{"id":"LG-1","everySeconds":"300","in":"B-1"}`,
 	"GetLogger":     `{"id":"LG-1"}`,
-	"PutPerson":     `{"id":"lena","role":"reception","active":true}`,
+	"PutPerson":     `{"id":"lena","role":"reception","active":true,"roles":[{"role":"collector","place":"CLINIC"}]}`,
 	"GetPerson":     `{"id":"lena"}`,
 	"PutDevice":     `{"id":"H-01","kind":"desk","active":true}`,
 	"GetDevice":     `{"id":"H-01"}`,
@@ -78,6 +84,15 @@ var bases = map[string]string{
 	"ListRules":     `{}`,
 	"CheckRules":    `{"file":"format: stability-rules/1"}`,
 	"AdoptRules":    `{"by":"lena"}`,
+	"WhoAmI":        `{}`,
+	"SetSignIn":     `{"id":"lena","badge":"B-0007","pin":"730581","by":"mira"}`,
+	"GetSignIn":     `{"id":"lena"}`,
+	"ReleaseLock":   `{"id":"lena"}`,
+	"InviteDevice":  `{"id":"H-01"}`,
+	"EnrolDevice":   `{"code":"K7QM2XPD44","publicKey":"` + somePublicKey + `","proof":"` + someSignature + `"}`,
+	"MakeToken":     `{"name":"sorter","scopes":["read"],"days":30}`,
+	"ListTokens":    `{}`,
+	"RevokeToken":   `{"id":"nobodys"}`,
 }
 
 // method is one method with how REST calls it.
@@ -91,7 +106,7 @@ type method struct {
 func methods(t *testing.T) []method {
 	t.Helper()
 	var out []method
-	for _, file := range []protoreflect.FileDescriptor{custodyv1.File_custody_v1_custody_proto, stabilityv1.File_stability_v1_stability_proto} {
+	for _, file := range api.Files() {
 		for i := range file.Services().Len() {
 			list := file.Services().Get(i).Methods()
 			for j := range list.Len() {
@@ -124,7 +139,22 @@ func methodOf(t *testing.T, md protoreflect.MethodDescriptor) method {
 
 func (m method) base(t *testing.T) proto.Message {
 	t.Helper()
-	text, ok := bases[string(m.desc.Name())]
+	return m.named(t, string(m.desc.Name()))
+}
+
+// baseFor is the base of the form of the request in which a field stands: a scan says
+// all itself, or is what a device signed.
+func (m method) baseFor(t *testing.T, s spot) proto.Message {
+	t.Helper()
+	if strings.Contains(s.path, ".attested.") {
+		return m.named(t, string(m.desc.Name())+" attested")
+	}
+	return m.base(t)
+}
+
+func (m method) named(t *testing.T, name string) proto.Message {
+	t.Helper()
+	text, ok := bases[name]
 	if !ok {
 		t.Fatalf("%s has no base request; write one into bases", m.desc.FullName())
 	}
@@ -319,6 +349,8 @@ var wrongText = map[string][]string{
 	"aim":       {"d2", "]dd2"},
 	"character": {"||"},
 	"file":      {strings.Repeat("a", 1<<20+1)},
+	"invite":    {"K7QM-2XPD!", strings.Repeat("A", 41)},
+	"date":      {"19.10.1978", "1978-13-01", "1978-10-19T00:00:00Z"},
 	"offset":    {"Mars/Base", "Local", "+1", "+15:00"},
 }
 
@@ -341,6 +373,8 @@ var kinds = map[string]string{
 	"Scan.id": "id", "Readings.id": "id", "VoidFactRequest.id": "id", "ExplainDoubtRequest.id": "word", "TakeFlagRequest.id": "id",
 	"OverrideFlagRequest.id": "id", "ActFlagRequest.id": "id", "PutAsideFlagRequest.id": "id", "AdoptRulesRequest.id": "id",
 	"Route.from": "label", "Route.to": "label",
+	"AttestedScan.key_id": "id", "key_id": "sound", "badge": "free", "pin": "free", "account": "free", "code": "invite", "scopes": "word", "loggers": "label",
+	"RevokeTokenRequest.id": "id", "birth_date": "date", "sex": "code", "bed": "free", "keep": "label", "gone": "label", "reference": "word", "row": "word", "why": "word",
 	"names": "word", "check": "word", "letter_case": "word", "zeros": "word", "wanted": "word", "ward": "label", "issuer": "free", "pattern": "free",
 	"separator": "character", "NumberScheme.id": "free", "NumberScheme.in": "free", "NumberScheme.ward": "sound", "warnings": "sound",
 	"date_order": "word", "unit": "word", "delimiter": "word", "decimal": "word", "doubled_hour": "word", "faults": "free", "second": "free",
@@ -350,13 +384,19 @@ var kinds = map[string]string{
 	"LoggerFile.id": "label", "LoggerFile.zone": "zone", "LoggerFile.hash": "sound", "LoggerFile.first": "sound", "LoggerFile.last": "sound",
 }
 
+// mostBytes is how long bytes may be where that is not a label's length.
+var mostBytes = map[string]int{
+	"AttestedScan.scan": 16 << 10, "AttestedScan.private": 4 << 10, "AttestedScan.signature": 64,
+	"EnrolDeviceRequest.public_key": 256, "EnrolDeviceRequest.proof": 128,
+}
+
 // outOfRange gives numbers just outside; none for a field that is not read.
 var outOfRange = map[string][]int64{
 	"device_seq": {-1}, "offset_ms": {-316224000001 * 1, 316224000001}, "uncertainty_ms": {-1, 31622400001}, "monotonic_ms": {-1},
 	"episode": {-1, 1<<40 + 1}, "after": {1<<60 + 1}, "bench_spin_minutes": {-1, 1441}, "every_seconds": {-1, 86401},
 	"time_column": {-1, 1001}, "clock_column": {-1, 1001}, "temperature_column": {-1, 1001},
 	"LoggerFile.values": {}, "LoggerFile.faults": {},
-	"hold_seconds": {-1, 86401}, "reuse_hours": {-1, 100*366*24 + 1}, "max_gap_seconds": {-1, 86401}, "takes_minutes": {-1, 10081}, "Device.offset_ms": {},
+	"hold_seconds": {-1, 86401}, "reuse_hours": {-1, 100*366*24 + 1}, "max_gap_seconds": {-1, 86401}, "takes_minutes": {-1, 10081}, "days": {-1, 367}, "Device.offset_ms": {},
 }
 
 func lookUp[T any](table map[string]T, fd protoreflect.FieldDescriptor) (T, bool) {
@@ -404,6 +444,9 @@ func (s spot) wrongValues(t *testing.T) []any {
 		if k, _ := lookUp(kinds, s.fd); k == "readings" {
 			most = 8 << 20
 		}
+		if n, ok := mostBytes[string(s.fd.Parent().Name())+"."+string(s.fd.Name())]; ok {
+			most = n
+		}
 		out = append(out, make([]byte, most+1))
 	case protoreflect.BoolKind, protoreflect.MessageKind: // every value is meant; a message's fields have spots of their own
 	default:
@@ -432,8 +475,13 @@ func TestEveryBaseRequestIsSound(t *testing.T) {
 		case codes.OK, codes.NotFound:
 		case codes.InvalidArgument: // sound in form, but this tube has no flag to answer, and the logger is not declared
 			field := "tube"
-			if m.desc.Name() == "ImportReadings" {
+			switch m.desc.Name() {
+			case "ImportReadings":
 				field = "logger"
+			case "ReleaseLock", "RevokeToken":
+				field = "id" // nobody's yet
+			case "EnrolDevice":
+				field = "proof" // r = s = 1 fits no key
 			}
 			mustName(t, string(m.desc.Name()), field, violationsOf(err))
 		default:
@@ -448,7 +496,7 @@ func TestEveryWrongFieldIsNamed(t *testing.T) {
 	for _, m := range methods(t) {
 		for _, s := range spots(m.desc.Input()) {
 			for i, v := range s.wrongValues(t) {
-				msg := m.base(t)
+				msg := m.baseFor(t, s)
 				field := s.set(msg.ProtoReflect(), v)
 				d.mustRefuse(m, msg, fmt.Sprintf("%s %s #%d", m.desc.Name(), field, i), field)
 				if kind, _ := lookUp(kinds, s.fd); kind == "instant" && i < 3 {
@@ -489,7 +537,7 @@ func TestEveryMissingFieldIsNamed(t *testing.T) {
 				continue
 			}
 			seen++
-			msg := m.base(t)
+			msg := m.baseFor(t, s)
 			s.in(msg.ProtoReflect()).Clear(s.fd)
 			d.mustRefuse(m, msg, fmt.Sprintf("%s without %s", m.desc.Name(), s.path), s.path)
 		}

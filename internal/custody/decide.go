@@ -214,11 +214,11 @@ func (d *deciding) refuse() *Refused {
 	}
 	switch s.Step {
 	case "take", "receive":
-		if s.From != "" && s.From == s.Actor {
+		if s.From != "" && event.Spelled(s.From) == event.Spelled(s.Actor) {
 			return &Refused{Why: event.RefuseSameParty, Say: "the same person gives and takes; the other side must be named"}
 		}
 	case "release":
-		if s.To != "" && s.To == s.Actor {
+		if s.To != "" && event.Spelled(s.To) == event.Spelled(s.Actor) {
 			return &Refused{Why: event.RefuseSameParty, Say: "the same person gives and takes; the other side must be named"}
 		}
 	case "collect":
@@ -253,7 +253,7 @@ func (d *deciding) refuseRelabel() *Refused {
 	switch {
 	case !place.Relabel:
 		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label, and at this place no tube gets a patient's number afterwards; a new sample is the way"}
-	case s.Witness == "" || s.Witness == s.Actor:
+	case s.Witness == "" || event.Spelled(s.Witness) == event.Spelled(s.Actor):
 		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label: a second person must name the number too"}
 	case s.Reason == "" && len(s.Note.Box) == 0:
 		return &Refused{Why: event.RefuseNotAllowed, Say: "it came without a label: say by what it is known whose it is"}
