@@ -345,8 +345,12 @@ func reach(ctx context.Context, s config.Settings) (*reached, error) {
 	if err != nil {
 		return nil, err
 	}
+	url, operatorURL, err := s.Cluster()
+	if err != nil {
+		return nil, err
+	}
 	o := eventlog.Options{
-		Dir: s.Data, URL: s.NATS, OperatorURL: s.OperatorNATS, Replicas: s.Replicas, Volume: s.Volume, MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key,
+		Dir: s.Data, URL: url, OperatorURL: operatorURL, Replicas: s.Replicas, Volume: s.Volume, MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key,
 	}
 	unlock := func() {}
 	if s.NATS == "" {

@@ -79,8 +79,12 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		}()
 		parts.Tracer = provider
 	}
+	url, operatorURL, err := s.Cluster()
+	if err != nil {
+		return err
+	}
 	parts.Log, err = eventlog.Open(ctx, eventlog.Options{
-		Dir: s.Data, URL: s.NATS, OperatorURL: s.OperatorNATS, Replicas: s.Replicas, Volume: s.Volume,
+		Dir: s.Data, URL: url, OperatorURL: operatorURL, Replicas: s.Replicas, Volume: s.Volume,
 		MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key, Logger: logger,
 	})
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"specimen.example/custody/internal/config"
 )
@@ -27,6 +28,8 @@ func newOptions(name string, stderr io.Writer) *options {
 	fs.StringVar(&fs.given.Data, "data", s.Data, "`FOLDER` of the embedded store")
 	fs.StringVar(&fs.given.NATS, "nats", s.NATS, "`URL` of an external cluster, as the user that may publish and read; empty means the embedded server")
 	fs.StringVar(&fs.given.OperatorNATS, "operator-nats", s.OperatorNATS, "the same `URL` for the user that may create streams")
+	fs.StringVar(&fs.given.NATSLoginFile, "nats-login-file", s.NATSLoginFile, "`FILE` with user:password for --nats")
+	fs.StringVar(&fs.given.OperatorLoginFile, "operator-login-file", s.OperatorLoginFile, "`FILE` with user:password for --operator-nats")
 	fs.StringVar(&fs.given.Volume, "volume", s.Volume, "`PERIOD` of the log that is written to")
 	fs.StringVar(&fs.given.KeyFile, "key-file", s.KeyFile, "`FILE` with the secret that encrypts the store at rest")
 	return fs
@@ -36,6 +39,9 @@ func newOptions(name string, stderr io.Writer) *options {
 func (fs *options) daemonOptions() {
 	s := config.Default()
 	fs.StringVar(&fs.given.Listen, "listen", s.Listen, "`ADDRESS` of gRPC, REST and pages; if port 8080 is taken a free one is used")
+	fs.StringVar(&fs.given.TLSCert, "tls-cert", s.TLSCert, "`FILE` with the certificate to show, in PEM; without it one is made where TLS is needed, everywhere but on the loopback")
+	fs.StringVar(&fs.given.TLSKey, "tls-key", s.TLSKey, "`FILE` with its key")
+	fs.StringVar(&fs.given.TLSNames, "tls-names", s.TLSNames, "more host `NAMES` and addresses for the certificate that is made, with commas between")
 	fs.StringVar(&fs.given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
 	fs.StringVar(&fs.given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")
 	fs.StringVar(&fs.given.Traces, "traces", s.Traces, "`URL` of an OpenTelemetry collector (OTLP over HTTP); empty sends no spans")
@@ -72,42 +78,43 @@ Commands, for a log that is running or stopped; each tells more with --help:
 
 // settings gives what the options say, checked. It is called after Parse.
 func (fs *options) settings() (config.Settings, error) {
-	s := config.Default()
+	given := map[string]string{}
+	fs.Visit(func(f *flag.Flag) { given[f.Name] = f.Value.String() })
+	fs.given = config.Default()
 	if fs.file != "" {
 		f, err := os.Open(fs.file)
 		if err != nil {
-			return s, fmt.Errorf("config: %w", err)
+			return fs.given, fmt.Errorf("config: %w", err)
 		}
 		defer func() { _ = f.Close() }()
-		if err := s.Read(fs.file, f); err != nil {
-			return s, fmt.Errorf("config: %w", err)
+		if err := fs.given.Read(fs.file, f); err != nil {
+			return fs.given, fmt.Errorf("config: %w", err)
 		}
 	}
-	fs.Visit(func(f *flag.Flag) {
-		switch f.Name {
-		case "data":
-			s.Data = fs.given.Data
-		case "listen":
-			s.Listen = fs.given.Listen
-		case "nats":
-			s.NATS = fs.given.NATS
-		case "operator-nats":
-			s.OperatorNATS = fs.given.OperatorNATS
-		case "volume":
-			s.Volume = fs.given.Volume
-		case "key-file":
-			s.KeyFile = fs.given.KeyFile
-		case "clock":
-			s.Clock = fs.given.Clock
-		case "log":
-			s.Log = fs.given.Log
-		case "traces":
-			s.Traces = fs.given.Traces
-		case "label-dpi":
-			s.LabelDPI = fs.given.LabelDPI
-		case "demo":
-			s.Demo = fs.given.Demo
+	// Said again, the options win over the file.
+	for name, value := range given {
+		if err := fs.Set(name, value); err != nil {
+			return fs.given, fmt.Errorf("%s: %w", name, err)
 		}
-	})
-	return s, s.Check()
+	}
+	for name, more := range map[string]string{"nats": "--nats-login-file", "operator-nats": "--operator-login-file"} {
+		if hasPassword(given[name]) {
+			_, _ = fmt.Fprintf(fs.Output(), "custodyd: warning: whoever lists the processes of this machine sees the password in --%s; put user:password into a file and give it with %s\n", name, more)
+		}
+	}
+	return fs.given, fs.given.Check()
+}
+
+// hasPassword tells whether an address in a list of them holds one.
+func hasPassword(addresses string) bool {
+	for one := range strings.SplitSeq(addresses, ",") {
+		_, rest, ok := strings.Cut(one, "://")
+		if !ok {
+			rest = one
+		}
+		if login, _, ok := strings.Cut(rest, "@"); ok && strings.Contains(login, ":") {
+			return true
+		}
+	}
+	return false
 }

@@ -6,7 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/netip"
+	"net/url"
 	"os"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -19,13 +22,25 @@ import (
 type Settings struct {
 	// Data is the folder of the embedded store. It is locked while in use.
 	Data string `yaml:"data"`
-	// Listen is the address of gRPC, REST and pages. Until people and devices can
-	// sign in, keep it on the loopback.
+	// Listen is the address of gRPC, REST and pages. Anywhere but on the loopback it
+	// speaks TLS and nothing else.
 	Listen string `yaml:"listen"`
+	// TLSCert and TLSKey are files in PEM with the certificate that is shown and its
+	// key; both or none. They are read again when they change. Without them a
+	// certificate is made and kept in Data.
+	TLSCert string `yaml:"tls-cert"`
+	TLSKey  string `yaml:"tls-key"`
+	// TLSNames are further host names and addresses of the certificate that is made,
+	// with commas between. Where they are given the loopback speaks TLS too.
+	TLSNames string `yaml:"tls-names"`
 	// NATS is the address of an external cluster; empty means the embedded server.
 	// OperatorNATS is the same for the user that may create streams.
 	NATS         string `yaml:"nats"`
 	OperatorNATS string `yaml:"operator-nats"`
+	// NATSLoginFile and OperatorLoginFile each hold user:password for those addresses,
+	// so that no password stands in a URL, where lists of processes and logs show it.
+	NATSLoginFile     string `yaml:"nats-login-file"`
+	OperatorLoginFile string `yaml:"operator-login-file"`
 	// Replicas of the streams on an external cluster, 1 to 5; 0 means 3.
 	Replicas int `yaml:"replicas"`
 	// Volume is the period of the log that is written to, a subject token.
@@ -85,6 +100,15 @@ func (s *Settings) Check() error {
 	bad(s.Replicas < 0 || s.Replicas > 5, "replicas: %d must be 1 to 5", s.Replicas)
 	bad(s.MaxBytes < 0 || s.MaxStore < 0 || s.MemoryLimit < 0, "max-bytes, max-store, memory-limit: they can't be negative")
 	bad(s.MaxBytes > 0 && s.MaxStore > 0 && s.MaxBytes > s.MaxStore, "max-bytes: %d is more than max-store %d", s.MaxBytes, s.MaxStore)
+	bad((s.TLSCert == "") != (s.TLSKey == ""), "tls-cert, tls-key: give both or none")
+	bad(s.TLSCert != "" && s.TLSNames != "", "tls-names: they are for a certificate that is made here; the names of tls-cert stand in its file")
+	for _, name := range s.Names() {
+		bad(!IsName(name), "tls-names: %q is neither a host name nor an address; write for example custody.example,10.0.0.7", name)
+	}
+	bad(s.NATSLoginFile != "" && s.NATS == "", "nats-login-file: it is for an external cluster; give its address with nats")
+	bad(s.OperatorLoginFile != "" && s.NATS == "", "operator-login-file: it is for an external cluster; give its address with nats")
+	bad(s.NATSLoginFile != "" && HasLogin(s.NATS), "nats: its user stands in nats-login-file; leave it out of the URL")
+	bad(s.OperatorLoginFile != "" && HasLogin(s.OperatorNATS), "operator-nats: its user stands in operator-login-file; leave it out of the URL")
 	if _, err := printing.ParseDPI(strconv.Itoa(s.LabelDPI)); err != nil {
 		bad(true, "label-%v", err)
 	}
@@ -110,4 +134,86 @@ func (s *Settings) Key() (string, error) {
 		return "", fmt.Errorf("key-file: %s holds fewer than 16 characters; make one with: head -c 32 /dev/urandom | base64", s.KeyFile)
 	}
 	return key, nil
+}
+
+// Names are those of TLSNames, one by one.
+func (s *Settings) Names() []string {
+	var names []string
+	for name := range strings.SplitSeq(s.TLSNames, ",") {
+		if name = strings.TrimSpace(name); name != "" {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// aHost is a host name of letters, digits and hyphens (RFC 1123, 2.1), with a star in
+// front of it for all of one level (RFC 6125, 6.4.3).
+var aHost = regexp.MustCompile(`^(\*\.)?([a-zA-Z0-9]([a-zA-Z0-9-]{0,61}[a-zA-Z0-9])?)(\.[a-zA-Z0-9]([a-zA-Z0-9-]{0,61}[a-zA-Z0-9])?)*$`)
+
+// IsName tells whether a certificate can hold name: an address, or a host name.
+func IsName(name string) bool {
+	if a, err := netip.ParseAddr(name); err == nil {
+		return a.Zone() == ""
+	}
+	return len(name) <= 253 && aHost.MatchString(name)
+}
+
+// HasLogin tells whether one of the addresses, with commas between, names a user.
+func HasLogin(addresses string) bool { return strings.Contains(addresses, "@") }
+
+// Cluster gives the addresses of the external cluster for both its users, with what
+// their login files say; "" and "" without one. They hold passwords: they are for the
+// connection, not for a log.
+func (s *Settings) Cluster() (daemon, operator string, err error) {
+	if s.NATS == "" {
+		return "", "", nil
+	}
+	if daemon, err = withLogin(s.NATS, "nats-login-file", s.NATSLoginFile); err != nil {
+		return "", "", err
+	}
+	operator = s.OperatorNATS
+	if operator == "" && s.OperatorLoginFile != "" {
+		operator = withoutLogin(s.NATS)
+	}
+	operator, err = withLogin(operator, "operator-login-file", s.OperatorLoginFile)
+	return daemon, operator, err
+}
+
+// withLogin puts the user and password of a file into each of the addresses.
+func withLogin(addresses, setting, file string) (string, error) {
+	if file == "" {
+		return addresses, nil
+	}
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("%s: %w", setting, err)
+	}
+	user, password, ok := strings.Cut(strings.TrimSpace(string(data)), ":")
+	if !ok || user == "" || password == "" || strings.ContainsAny(user+password, "\r\n") {
+		return "", fmt.Errorf("%s: %s must hold one line, user:password", setting, file)
+	}
+	// A comma may stand in a URL, but it parts the addresses.
+	login := strings.ReplaceAll(url.UserPassword(user, password).String(), ",", "%2C")
+	all := strings.Split(addresses, ",")
+	for i, one := range all {
+		scheme, rest, ok := strings.Cut(strings.TrimSpace(one), "://")
+		if !ok {
+			scheme, rest = "nats", scheme
+		}
+		all[i] = scheme + "://" + login + "@" + rest
+	}
+	return strings.Join(all, ","), nil
+}
+
+func withoutLogin(addresses string) string {
+	all := strings.Split(addresses, ",")
+	for i, one := range all {
+		scheme, rest, ok := strings.Cut(strings.TrimSpace(one), "://")
+		if !ok {
+			scheme, rest = "nats", scheme
+		}
+		all[i] = scheme + "://" + rest[strings.LastIndex(rest, "@")+1:]
+	}
+	return strings.Join(all, ",")
 }
