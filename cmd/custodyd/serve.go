@@ -64,6 +64,13 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		}
 		defer unlock()
 	}
+	scheme, certificate, err := certify(s, listener.Addr(), logger)
+	if err != nil {
+		return err
+	}
+	if certificate != nil {
+		parts.TLS = certificate.Config()
+	}
 	if parts.Secret, err = app.Secret(s.Data, key); err != nil {
 		return err
 	}
@@ -110,7 +117,11 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 			return errors.Join(err, daemon.Stop(ctx))
 		}
 	}
-	_, _ = fmt.Fprintf(stdout, "custodyd serves on http://%s  (wall: /wall, API: /docs, health: /healthz); stop it with Ctrl-C\n", listener.Addr())
+	_, _ = fmt.Fprintf(stdout, "custodyd serves on %s://%s  (wall: /wall, API: /docs, health: /healthz); stop it with Ctrl-C\n", scheme, listener.Addr())
+	if certificate != nil {
+		_, _ = fmt.Fprintln(stdout, certificate.Say())
+		extra.Go(func() { certificate.Watch(demoCtx) })
+	}
 	var failed error
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)

@@ -5,12 +5,12 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 
@@ -44,14 +44,15 @@ type Parts struct {
 	SignIn bool
 	// House is the house's own sign-in, nil for none.
 	House *auth.HouseOptions
-	// Secure: the listener is reached over TLS alone.
-	Secure bool
 	// PINCost is what a try of a PIN takes; nil is RFC 9106's. Less is for tests.
 	PINCost *auth.Cost
 	// LabelDPI is what the forms for labels begin with; 0 is the pages' own.
 	LabelDPI int
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
 	Listener net.Listener
+	// TLS, when set, is what Listener speaks; else it is plain HTTP, which is for the
+	// loopback alone. See Certificate.
+	TLS *tls.Config
 }
 
 // App is a running daemon.
@@ -218,27 +219,8 @@ func (a *App) serve(run context.Context) error {
 		LabelDPI: a.parts.LabelDPI, SignIn: a.door(server), Secure: a.secure(),
 	}))
 	guarded := http.NewCrossOriginProtection().Handler(mux)
-	protocols := &http.Protocols{}
-	protocols.SetHTTP1(true)
-	protocols.SetUnencryptedHTTP2(true)
-	a.http = &http.Server{
-		Protocols: protocols, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
-		BaseContext: func(net.Listener) context.Context { return run },
-		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-			if r.ProtoMajor == 2 && strings.HasPrefix(r.Header.Get("Content-Type"), "application/grpc") {
-				api.FromNetwork(r)
-				a.grpc.ServeHTTP(w, r)
-				return
-			}
-			guarded.ServeHTTP(w, r)
-		}),
-	}
-	a.part("listener", func() error {
-		if err := a.http.Serve(a.parts.Listener); !errors.Is(err, http.ErrServerClosed) {
-			return err
-		}
-		return nil
-	})
+	a.http = a.newHTTP(run, guarded)
+	a.part("listener", a.accept)
 	return nil
 }
 

@@ -112,7 +112,7 @@ func (a *App) callGate() *api.Gate {
 	return &api.Gate{Auth: a.gate, Secure: a.secure()}
 }
 
-func (a *App) secure() bool { return a.parts.Secure }
+func (a *App) secure() bool { return a.parts.TLS != nil }
 
 // door is what the pages ask of who comes, nil where nobody is asked.
 func (a *App) door(server *api.Server) *web.SignIn {
