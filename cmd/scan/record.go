@@ -340,6 +340,12 @@ func (t *tool) again(ctx context.Context, client custodyv1.ScansClient, scan *cu
 		if err == nil || !lost(err) {
 			return answer, err
 		}
+		if do := distrust(err); do != "" {
+			return &custodyv1.ScanAnswer{
+				Id: scan.Id, Answer: string(event.AnswerNotSaved),
+				Say: fmt.Sprintf("tried %s (%s); %s. Then send it again with --id %s", t.server, why(err), do, scan.Id),
+			}, nil
+		}
 		if status.Code(err) != codes.DeadlineExceeded || last == nil {
 			last = err
 		}

@@ -122,7 +122,7 @@ func clock(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	at, err := readTime(args[0])
 	ts.Check(err)
-	address, opts, err := target(ts.Getenv(serverVariable))
+	address, opts, err := target(ts.Getenv(serverVariable), trust{})
 	ts.Check(err)
 	conn, err := grpc.NewClient(address, opts...)
 	ts.Check(err)
@@ -199,7 +199,7 @@ func TestTarget(t *testing.T) {
 		{server: "http://custody.example/v1", wrong: "is no address"},
 		{server: "", wrong: "is no address"},
 	} {
-		got, _, err := target(c.server)
+		got, _, err := target(c.server, trust{})
 		if got != c.want || (err != nil) != (c.wrong != "") {
 			t.Errorf("target(%q) = %q, %v; want %q", c.server, got, err, c.want)
 		}

@@ -17,8 +17,6 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 
 	"specimen.example/custody/internal/app/rehearse"
@@ -43,6 +41,7 @@ type tool struct {
 	out, errs io.Writer
 
 	server  string
+	trust   trust
 	timeout time.Duration
 	json    bool
 
@@ -74,6 +73,8 @@ wrong, 3 not saved or the server can't be reached.`,
 	root.SetErr(t.errs)
 	flags := root.PersistentFlags()
 	flags.StringVar(&t.server, "server", cmp.Or(os.Getenv(serverVariable), defaultServer), "address of custodyd; the variable "+serverVariable+" says it too")
+	flags.StringVar(&t.trust.token, "token-file", os.Getenv(tokenVariable), "file with a token that tells custodyd who asks; the variable "+tokenVariable+" says it too")
+	flags.StringVar(&t.trust.ca, "ca", os.Getenv(caVariable), "file with the certificate to trust for https, in place of the system's; the variable "+caVariable+" says it too")
 	flags.DurationVar(&t.timeout, "timeout", 15*time.Second, "how long to try")
 	flags.BoolVar(&t.json, "json", false, "one JSON object a line, for programs")
 	root.AddCommand(t.recordCommand(), t.tubeCommand(), t.carrierCommand(), t.flagsCommand(), t.takeFlagCommand(),
@@ -120,6 +121,8 @@ func (t *tool) exit(err error) int {
 		t.sayf("%s", t.unreachable(err))
 	case code == exitUsage:
 		t.sayf("scan: %v\nsee: scan --help", err)
+	case t.refusedFor(err) != "":
+		t.sayf("%s", t.refusedFor(err))
 	default:
 		t.sayf("scan: %v", rehearse.Plain(err))
 	}
@@ -137,11 +140,6 @@ func lost(err error) bool {
 		return true
 	}
 	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled)
-}
-
-// unreachable says what was tried and what to do.
-func (t *tool) unreachable(err error) string {
-	return fmt.Sprintf("scan: %s gave no answer (%s)\nstart custodyd there, or name another with --server or %s", t.server, why(err), serverVariable)
 }
 
 // why is the last part of a connection's error, which says what happened.
@@ -163,7 +161,7 @@ func (t *tool) dial() (*grpc.ClientConn, error) {
 	if t.conn != nil {
 		return t.conn, nil
 	}
-	target, opts, err := target(t.server)
+	target, opts, err := target(t.server, t.trust)
 	if err != nil {
 		return nil, err
 	}
@@ -176,8 +174,9 @@ func (t *tool) dial() (*grpc.ClientConn, error) {
 }
 
 // target reads a server's address. http goes without encryption, which is meant
-// for the same machine; https is checked against the system's certificates.
-func target(server string) (string, []grpc.DialOption, error) {
+// for the same machine; https is checked against the system's certificates, or the one
+// that is given.
+func target(server string, with trust) (string, []grpc.DialOption, error) {
 	if !strings.Contains(server, "://") {
 		server = "http://" + server
 	}
@@ -186,19 +185,25 @@ func target(server string) (string, []grpc.DialOption, error) {
 		return "", nil, usagef("--server %q is no address; write for example %s", server, defaultServer)
 	}
 	port := u.Port()
-	var creds credentials.TransportCredentials
 	switch u.Scheme {
 	case "http":
-		port, creds = cmp.Or(port, "80"), insecure.NewCredentials()
+		port = cmp.Or(port, "80")
 	case "https":
-		port, creds = cmp.Or(port, "443"), credentials.NewTLS(nil)
+		port = cmp.Or(port, "443")
 	default:
 		return "", nil, usagef("--server %q must begin with http:// or https://", server)
+	}
+	creds, calls, err := with.over(u.Hostname(), u.Scheme == "https")
+	if err != nil {
+		return "", nil, err
 	}
 	opts := []grpc.DialOption{grpc.WithTransportCredentials(creds), grpc.WithConnectParams(grpc.ConnectParams{
 		// A server that comes back within --timeout shall be found before it ends.
 		Backoff: backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, MaxDelay: time.Second}, MinConnectTimeout: 5 * time.Second,
 	})}
+	if calls != nil {
+		opts = append(opts, grpc.WithPerRPCCredentials(calls))
+	}
 	if loopback(u.Hostname()) {
 		opts = append(opts, grpc.WithNoProxy())
 	}
