@@ -2,20 +2,29 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"slices"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/mem"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
 
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/app/rehearse"
@@ -32,6 +41,7 @@ func TestMain(m *testing.M) {
 //
 //	exits N prog args...   run a program and expect exactly this exit code
 //	daemon                 start a daemon in memory and say it as SCAN_SERVER
+//	daemon https TOKEN     the same behind TLS, asking for a token; $CERT is its certificate
 //	clock TIME             set that daemon's clock
 func TestScripts(t *testing.T) {
 	stories, err := os.ReadDir("../../testdata/stories")
@@ -82,8 +92,8 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 // laboratory, one box with a logger, one request with two tubes. Its clock stands
 // at 2026-11-24 08:00 UTC.
 func daemon(ts *testscript.TestScript, neg bool, args []string) {
-	if neg || len(args) > 0 {
-		ts.Fatalf("usage: daemon")
+	if neg || len(args) > 0 && (len(args) != 2 || args[0] != "https") {
+		ts.Fatalf("usage: daemon [https TOKEN]")
 	}
 	memory, err := app.Memory(context.Background())
 	ts.Check(err)
@@ -110,10 +120,32 @@ func daemon(ts *testscript.TestScript, neg bool, args []string) {
 	}))
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	ts.Check(err)
-	server := forward(memory.Conn())
+	scheme, server := "http", forward(memory.Conn(), nil)
+	if len(args) == 2 {
+		certificate, err := app.OpenCertificate(app.CertificateOptions{
+			Dir: ts.MkAbs("tls"), Names: []string{"127.0.0.1"}, Now: time.Now, Rand: rand.Reader, Logger: slog.New(slog.DiscardHandler),
+		})
+		ts.Check(err)
+		ts.Setenv("CERT", ts.MkAbs("tls/certificate.pem"))
+		scheme, server = "https", forward(memory.Conn(), asks(args[1]), grpc.Creds(credentials.NewTLS(certificate.Config())))
+	}
 	go func() { _ = server.Serve(listener) }() // ends with Stop
 	ts.Defer(server.Stop)
-	ts.Setenv(serverVariable, "http://"+listener.Addr().String())
+	ts.Setenv(serverVariable, scheme+"://"+listener.Addr().String())
+}
+
+// asks lets calls in that carry token, in the way of RFC 6750, 2.1; "no-" before it is a
+// token without any right.
+func asks(token string) func(context.Context) error {
+	return func(ctx context.Context) error {
+		switch md, _ := metadata.FromIncomingContext(ctx); {
+		case slices.Equal(md.Get("authorization"), []string{"Bearer " + token}):
+			return nil
+		case slices.Equal(md.Get("authorization"), []string{"Bearer no-" + token}):
+			return status.Error(codes.PermissionDenied, "no right to scan")
+		}
+		return status.Error(codes.Unauthenticated, "no token of ours")
+	}
 }
 
 func clock(ts *testscript.TestScript, neg bool, args []string) {
@@ -122,7 +154,7 @@ func clock(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	at, err := readTime(args[0])
 	ts.Check(err)
-	address, opts, err := target(ts.Getenv(serverVariable), trust{})
+	address, opts, err := target(ts.Getenv(serverVariable), trust{token: tokenOf(ts), ca: ts.Getenv(caVariable)})
 	ts.Check(err)
 	conn, err := grpc.NewClient(address, opts...)
 	ts.Check(err)
@@ -130,12 +162,25 @@ func clock(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(rehearse.New(conn).Clock(event.At(at)))
 }
 
+// tokenOf is the file that the script's variable names.
+func tokenOf(ts *testscript.TestScript) string {
+	if name := ts.Getenv(tokenVariable); name != "" {
+		return ts.MkAbs(name)
+	}
+	return ""
+}
+
 // forward is a server on the network that hands every call on to a connection, as
 // bytes: the program under test is a process of its own and can't reach a daemon
 // that lives in this one. Every call has one request, so streams need no second
 // direction.
-func forward(conn grpc.ClientConnInterface) *grpc.Server {
-	return grpc.NewServer(grpc.ForceServerCodecV2(bytesCodec{}), grpc.UnknownServiceHandler(func(_ any, from grpc.ServerStream) error {
+func forward(conn grpc.ClientConnInterface, allow func(context.Context) error, opts ...grpc.ServerOption) *grpc.Server {
+	return grpc.NewServer(append(opts, grpc.ForceServerCodecV2(bytesCodec{}), grpc.UnknownServiceHandler(func(_ any, from grpc.ServerStream) error {
+		if allow != nil {
+			if err := allow(from.Context()); err != nil {
+				return err
+			}
+		}
 		method, _ := grpc.MethodFromServerStream(from)
 		to, err := conn.NewStream(from.Context(), &grpc.StreamDesc{ServerStreams: true, ClientStreams: true}, method, grpc.ForceCodecV2(bytesCodec{}))
 		if err != nil {
@@ -162,7 +207,7 @@ func forward(conn grpc.ClientConnInterface) *grpc.Server {
 				return err
 			}
 		}
-	}))
+	}))...)
 }
 
 // bytesCodec passes messages on without reading them.
@@ -209,6 +254,32 @@ func TestTarget(t *testing.T) {
 				t.Errorf("target(%q): %v is no usage error", c.server, err)
 			}
 		}
+	}
+}
+
+// A token goes over https, or to this machine; to no other in the clear.
+func TestATokenIsNotSentInTheClear(t *testing.T) {
+	token := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(token, []byte("abc.DEF-123==\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for server, sent := range map[string]bool{
+		"https://custody.example": true, "https://127.0.0.1:8080": true, "http://127.0.0.1:8080": true, "http://[::1]:8080": true, "http://localhost": true,
+		"127.0.0.1:8080": true, "http://custody.example": false, "custody.example:8080": false, "http://10.0.0.7:8080": false, "http://0.0.0.0:8080": false,
+		"http://localhost.example": false, "http://127.0.0.1.example": false, "http://127.0.0.1@custody.example": false,
+	} {
+		address, _, err := target(server, trust{token: token})
+		var usage coded
+		switch {
+		case sent && err != nil:
+			t.Errorf("%s: %v", server, err)
+		case !sent && (!errors.As(err, &usage) || usage.code != exitUsage || !strings.Contains(err.Error(), "https only") || strings.Contains(err.Error(), "abc")):
+			t.Errorf("%s leads to %q: %v", server, address, err)
+		}
+	}
+	// The connection itself wants TLS where the token went over https.
+	if _, calls, err := (trust{token: token}).over("custody.example", true); err != nil || !calls.RequireTransportSecurity() {
+		t.Errorf("%v", err)
 	}
 }
 
