@@ -33,20 +33,16 @@ func runHealthy(ctx context.Context, args []string, _, stderr io.Writer) error {
 	if err != nil {
 		return usage("listen: %q is no address; write it as 127.0.0.1:8080", s.Listen)
 	}
-	secure := s.TLSCert != "" || s.TLSNames != ""
-	switch ip := net.ParseIP(host); {
-	case host == "" || ip != nil && ip.IsUnspecified():
-		host, secure = "127.0.0.1", true
-	case host != "localhost" && (ip == nil || !ip.IsLoopback()):
-		secure = true
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
 	}
 	ctx, cancel := context.WithTimeout(ctx, askWithin)
 	defer cancel()
-	status, said, err := askReady(ctx, net.JoinHostPort(host, port), secure)
-	if err == nil && !secure && status == http.StatusBadRequest {
-		// A daemon that speaks TLS answers so to plain HTTP. In an image the question is
-		// put with fewer settings than the daemon has.
-		status, said, err = askReady(ctx, net.JoinHostPort(host, port), true)
+	// Whether it speaks TLS is found out: in an image the question is put with fewer
+	// settings than the daemon has. A daemon that does says so to plain HTTP.
+	status, said, err := askReady(ctx, "http://"+net.JoinHostPort(host, port))
+	if err == nil && status == http.StatusBadRequest {
+		status, said, err = askReady(ctx, "https://"+net.JoinHostPort(host, port))
 	}
 	switch {
 	case err != nil:
@@ -65,12 +61,8 @@ func runHealthy(ctx context.Context, args []string, _, stderr io.Writer) error {
 // the house's certificate names what people type, not 127.0.0.1, while the file of one
 // that was made here can be read by the daemon's user alone. Its dates are checked:
 // past them no client gets a scan in.
-func askReady(ctx context.Context, address string, secure bool) (status int, said []byte, err error) {
-	scheme := "http"
-	if secure {
-		scheme = "https"
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, scheme+"://"+address+"/readyz", nil)
+func askReady(ctx context.Context, address string) (status int, said []byte, err error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, address+"/readyz", nil)
 	if err != nil {
 		return 0, nil, err
 	}
