@@ -97,7 +97,7 @@ func TestCompose(t *testing.T) {
 		}
 		for _, p := range s.Ports {
 			if !strings.HasPrefix(p, "127.0.0.1:") || strings.Count(p, ":") != 2 {
-				t.Errorf("%s: %s is reached from elsewhere, and there is no sign-in", name, p)
+				t.Errorf("%s: %s is reached from elsewhere", name, p)
 			}
 		}
 		for _, f := range s.EnvFile {
@@ -137,14 +137,16 @@ func composeOfDaemons(t *testing.T, c composeFile, made string) {
 		if !slices.Equal(d.Command, []string{"--config", "/run/secrets/custodyd.yaml"}) || !slices.Contains(d.Secrets, "custodyd.yaml") {
 			t.Errorf("%s: command %q, secrets %q", name, d.Command, d.Secrets)
 		}
-		if !slices.Contains(d.Secrets, strings.TrimPrefix(s.KeyFile, "/run/secrets/")) {
-			t.Errorf("%s has not the key file %s", name, s.KeyFile)
+		for _, file := range filesOf(s) {
+			if !slices.Contains(d.Secrets, strings.TrimPrefix(file, "/run/secrets/")) {
+				t.Errorf("%s has not the file %s", name, file)
+			}
 		}
 		if d.StopGracePeriod != "60s" {
 			t.Errorf("%s is killed after %s", name, d.StopGracePeriod)
 		}
 		for _, url := range strings.Split(s.NATS, ",") {
-			host := url[strings.Index(url, "@")+1 : strings.LastIndex(url, ":")]
+			host := strings.TrimSuffix(strings.TrimPrefix(url, "nats://"), ":4222")
 			server, ok := c.Services[host]
 			if !ok || !slices.Contains(d.DependsOn, host) || !share(server.Networks, d.Networks) {
 				t.Errorf("%s can't reach %s", name, host)
@@ -192,7 +194,14 @@ func composeOfPrometheus(t *testing.T, c composeFile) {
 		} `yaml:"global"`
 		RuleFiles     []string `yaml:"rule_files"`
 		ScrapeConfigs []struct {
-			JobName       string `yaml:"job_name"`
+			JobName   string `yaml:"job_name"`
+			Scheme    string `yaml:"scheme"`
+			TLSConfig struct {
+				CAFile string `yaml:"ca_file"`
+			} `yaml:"tls_config"`
+			Authorization struct {
+				CredentialsFile string `yaml:"credentials_file"`
+			} `yaml:"authorization"`
 			StaticConfigs []struct {
 				Targets []string          `yaml:"targets"`
 				Labels  map[string]string `yaml:"labels"`
@@ -222,6 +231,20 @@ func composeOfPrometheus(t *testing.T, c composeFile) {
 	slices.Sort(want)
 	if !slices.Equal(static.Targets, want) {
 		t.Errorf("it asks %q, the daemons are %q", static.Targets, want)
+	}
+	job := p.ScrapeConfigs[0]
+	if job.Scheme != "https" || job.TLSConfig.CAFile != settingsOf(t, "custodyd.yaml", readFile(t, filepath.Join(secrets(t), "custodyd.yaml"))).TLSCert {
+		t.Errorf("it asks by %s and trusts %s", job.Scheme, job.TLSConfig.CAFile)
+	}
+	for _, file := range []string{job.TLSConfig.CAFile, job.Authorization.CredentialsFile} {
+		if name, ok := strings.CutPrefix(file, "/run/secrets/"); !ok || !slices.Contains(prometheus.Secrets, name) {
+			t.Errorf("Prometheus has no %s", file)
+		}
+	}
+	for _, secret := range prometheus.Secrets {
+		if secret == "tls.key" || strings.HasSuffix(secret, ".login") || secret == "custody.key" {
+			t.Errorf("Prometheus has no use for %s", secret)
+		}
 	}
 	for _, file := range append([]string{"prometheus.yaml"}, p.RuleFiles...) {
 		mounted := "./prometheus/" + file + ":/etc/prometheus/" + file + ":ro"

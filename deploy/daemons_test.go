@@ -3,6 +3,8 @@ package deploy_test
 import (
 	"bufio"
 	"bytes"
+	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"io"
 	"net/http"
@@ -25,11 +27,13 @@ import (
 type daemon struct {
 	cmd    *exec.Cmd
 	port   string
+	client *http.Client  // trusts the daemon's certificate
 	stderr *bytes.Buffer // read it only after the end
 }
 
-// start starts argv and waits until it says that it serves.
-func (e *empty) start(t *testing.T, port string, argv []string) *daemon {
+// start starts argv and waits until it says that it serves. trust is the file of its
+// certificate, in the root.
+func (e *empty) start(t *testing.T, port string, argv []string, trust string) *daemon {
 	t.Helper()
 	d := &daemon{cmd: e.command(argv), port: port, stderr: new(bytes.Buffer)}
 	d.cmd.Stderr = d.stderr
@@ -48,13 +52,20 @@ func (e *empty) start(t *testing.T, port string, argv []string) *daemon {
 	}()
 	select {
 	case line := <-lines:
-		if !strings.Contains(line, "serves on") {
+		if !strings.Contains(line, "serves on https://") {
 			_ = d.cmd.Wait()
 			t.Fatalf("it does not serve: %s%s", line, d.stderr)
 		}
 	case <-time.After(logtest.Patience):
 		t.Fatal("it does not serve")
 	}
+	roots := x509.NewCertPool()
+	if !roots.AppendCertsFromPEM([]byte(readFile(t, filepath.Join(e.root, trust)))) {
+		t.Fatalf("%s holds no certificate", trust)
+	}
+	transport := &http.Transport{TLSClientConfig: &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS12}}
+	t.Cleanup(transport.CloseIdleConnections)
+	d.client = &http.Client{Transport: transport}
 	return d
 }
 
@@ -72,12 +83,12 @@ func (d *daemon) stop(t *testing.T) {
 // ask gives the status and text of one call.
 func (d *daemon) ask(t *testing.T, method, path, body string) (int, string) {
 	t.Helper()
-	req, err := http.NewRequestWithContext(t.Context(), method, "http://127.0.0.1:"+d.port+path, strings.NewReader(body))
+	req, err := http.NewRequestWithContext(t.Context(), method, "https://127.0.0.1:"+d.port+path, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/json")
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := d.client.Do(req)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +157,7 @@ func (e *empty) custodyd(t *testing.T) {
 	if _, err := healthy(); err == nil {
 		t.Error("it is healthy before it runs")
 	}
-	d := e.start(t, port, here(slices.Concat(entry, words(t, image.all("CMD")[0]))))
+	d := e.start(t, port, here(slices.Concat(entry, words(t, image.all("CMD")[0]))), "/var/lib/custody/tls/certificate.pem")
 	if out, err := healthy(); err != nil {
 		t.Errorf("the health check: %v\n%s", err, out)
 	}
@@ -190,8 +201,12 @@ func (e *empty) twoDaemons(t *testing.T) {
 	var daemons []*daemon
 	for i, port := range freePorts(t, 2) {
 		file := fmt.Sprintf("/run/secrets/custodyd-%d.yaml", i)
-		own := strings.NewReplacer(s.NATS, c.address("daemon"), s.OperatorNATS, c.address("operator"), s.Listen, fmt.Sprintf("127.0.0.1:%d", port)).Replace(text)
-		for name, content := range map[string]string{file: own, s.KeyFile: readFile(t, filepath.Join(made, "custody.key"))} {
+		own := strings.NewReplacer(s.NATS, c.hosts(), s.Listen, fmt.Sprintf("127.0.0.1:%d", port)).Replace(text)
+		for name, content := range map[string]string{
+			file: own, s.KeyFile: readFile(t, filepath.Join(made, "custody.key")),
+			s.TLSCert: readFile(t, filepath.Join(made, "tls.crt")), s.TLSKey: readFile(t, filepath.Join(made, "tls.key")),
+			s.NATSLoginFile: "daemon:" + passwords["daemon"] + "\n", s.OperatorLoginFile: "operator:" + passwords["operator"] + "\n",
+		} {
 			if err := os.WriteFile(filepath.Join(e.root, name), []byte(content), 0o644); err != nil { //nolint:gosec // another user reads it, as in a container
 				t.Fatal(err)
 			}
@@ -202,7 +217,7 @@ func (e *empty) twoDaemons(t *testing.T) {
 			e.folder(t, "/var/lib/cluster")
 			argv = append(argv, "--data", "/var/lib/cluster", "--key-file", s.KeyFile)
 		}
-		daemons = append(daemons, e.start(t, fmt.Sprint(port), argv))
+		daemons = append(daemons, e.start(t, fmt.Sprint(port), argv, s.TLSCert))
 	}
 	if code, text := daemons[0].ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusOK || !strings.Contains(text, "recorded") {
 		t.Fatalf("a scan: %d %s", code, text)

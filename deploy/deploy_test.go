@@ -6,6 +6,8 @@ package deploy_test
 
 import (
 	"bytes"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"io"
 	"io/fs"
@@ -17,6 +19,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"go.yaml.in/yaml/v3"
 
@@ -131,6 +134,11 @@ func TestTheExampleHasEverySetting(t *testing.T) {
 	}
 }
 
+// filesOf are the files that settings name.
+func filesOf(s config.Settings) []string {
+	return slices.DeleteFunc([]string{s.KeyFile, s.TLSCert, s.TLSKey, s.NATSLoginFile, s.OperatorLoginFile}, func(f string) bool { return f == "" })
+}
+
 // natsVariables are the variables that the NATS file wants from the environment.
 func natsVariables(t *testing.T) []string {
 	t.Helper()
@@ -181,13 +189,50 @@ func environmentOf(t *testing.T, path string) map[string]string {
 	return env
 }
 
+// The certificate of secrets.sh is taken by its file under the names that compose.yaml,
+// cluster.yaml and the caller have for the daemons, and can sign no other (RFC 5280,
+// 4.2.1.9).
+func TestSecretsCertificate(t *testing.T) {
+	t.Setenv("CUSTODY_NAMES", "custody.example fd00::7")
+	folder := secrets(t, "10.0.0.1", "nats-1.example")
+	text := []byte(readFile(t, filepath.Join(folder, "tls.crt")))
+	pair, err := tls.X509KeyPair(text, []byte(readFile(t, filepath.Join(folder, "tls.key"))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	roots := x509.NewCertPool()
+	roots.AppendCertsFromPEM(text)
+	for name, want := range map[string]bool{
+		"custodyd": true, "custodyd.custody.svc": true, "custodyd-0": true, "custodyd-1": true, "localhost": true, "127.0.0.1": true,
+		"10.0.0.1": true, "nats-1.example": true, "custody.example": true, "[fd00::7]": true, "nats-0": false, "10.0.0.2": false, "other.example": false,
+	} {
+		if _, err := pair.Leaf.Verify(x509.VerifyOptions{Roots: roots, DNSName: name}); (err == nil) != want {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	left := time.Until(pair.Leaf.NotAfter)
+	if pair.Leaf.IsCA || !pair.Leaf.BasicConstraintsValid || left < 396*24*time.Hour || left > 397*24*time.Hour {
+		t.Errorf("it may sign %v, and holds for %s", pair.Leaf.IsCA, left)
+	}
+}
+
 // What secrets.sh makes fits the programs that read it, and is made once.
 func TestSecrets(t *testing.T) {
 	folder := secrets(t, "nats-0.nats", "nats-1.nats", "nats-2.nats")
 	s := settingsOf(t, "custodyd.yaml", readFile(t, filepath.Join(folder, "custodyd.yaml")))
 	env := environmentOf(t, filepath.Join(folder, "nats.env"))
-	for user, url := range map[string]string{"daemon": s.NATS, "operator": s.OperatorNATS} {
+	for _, file := range []*string{&s.NATSLoginFile, &s.OperatorLoginFile} {
+		*file = filepath.Join(folder, strings.TrimPrefix(*file, "/run/secrets/"))
+	}
+	daemonURL, operatorURL, err := s.Cluster()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for user, url := range map[string]string{"daemon": daemonURL, "operator": operatorURL} {
 		password := env["CUSTODY_NATS_"+strings.ToUpper(user)+"_PASSWORD"]
+		if strings.Contains(readFile(t, filepath.Join(folder, "custodyd.yaml")), password) {
+			t.Errorf("the settings hold the password of %s", user)
+		}
 		var want []string
 		for _, host := range []string{"nats-0", "nats-1", "nats-2"} {
 			want = append(want, "nats://"+user+":"+password+"@"+host+".nats:4222")
@@ -202,6 +247,9 @@ func TestSecrets(t *testing.T) {
 	s.KeyFile = filepath.Join(folder, "custody.key")
 	if _, err := s.Key(); err != nil {
 		t.Error(err)
+	}
+	if info, err := os.Stat(filepath.Join(folder, "metrics.token")); err != nil || info.Size() != 0 {
+		t.Errorf("metrics.token: %v, %v", info, err)
 	}
 	seen := map[string]bool{}
 	for name, value := range env {

@@ -148,8 +148,9 @@ type (
 	}
 	probe struct {
 		HTTPGet struct {
-			Path string `yaml:"path"`
-			Port string `yaml:"port"`
+			Path   string `yaml:"path"`
+			Port   string `yaml:"port"`
+			Scheme string `yaml:"scheme"`
 		} `yaml:"httpGet"`
 		PeriodSeconds    int `yaml:"periodSeconds"`
 		TimeoutSeconds   int `yaml:"timeoutSeconds"`
@@ -432,8 +433,19 @@ func checkDaemon(t *testing.T, w workload, c container, files map[string]string)
 	if s.Listen != fmt.Sprintf("0.0.0.0:%d", c.Ports[0].ContainerPort) {
 		t.Errorf("it listens on %s", s.Listen)
 	}
-	if files[s.KeyFile] == "" {
-		t.Errorf("the key file %s is mounted nowhere", s.KeyFile)
+	for _, file := range filesOf(s) {
+		if files[file] == "" {
+			t.Errorf("the file %s is mounted nowhere", file)
+		}
+	}
+	// Off the loopback it speaks TLS, with a certificate that has the service's names.
+	if s.TLSCert == "" && (s.Data == "" || !slices.Contains(s.Names(), w.Metadata.Name) || !slices.Contains(s.Names(), w.Metadata.Name+".custody.svc")) {
+		t.Errorf("the names of its certificate are %q", s.Names())
+	}
+	for _, p := range []probe{c.StartupProbe, c.LivenessProbe, c.ReadinessProbe} {
+		if p.HTTPGet.Scheme != "HTTPS" {
+			t.Errorf("a probe asks by %q", p.HTTPGet.Scheme)
+		}
 	}
 	if _, written := files[s.Data]; (s.NATS == "") != (written && s.Data != "") {
 		t.Errorf("nats %q, data %q", s.NATS, s.Data)
@@ -487,7 +499,7 @@ func TestSecretsExample(t *testing.T) {
 			t.Errorf("%s is %q", s.Metadata.Name, s.Type)
 		}
 		for name, value := range s.StringData {
-			if !strings.Contains(value, "CHANGE-ME") {
+			if name != "custodyd.yaml" && !strings.Contains(value, "CHANGE-ME") {
 				t.Errorf("%s of %s is no placeholder", name, s.Metadata.Name)
 			}
 		}
@@ -502,10 +514,20 @@ func TestSecretsExample(t *testing.T) {
 				t.Errorf("routes %q, secrets.sh makes %q", got, want)
 			}
 		case "custody":
-			env := environmentOf(t, filepath.Join(folder, "nats.env"))
-			want := settingsOf(t, "custodyd.yaml", strings.NewReplacer(
-				env["CUSTODY_NATS_DAEMON_PASSWORD"], "CHANGE-ME", env["CUSTODY_NATS_OPERATOR_PASSWORD"], "CHANGE-ME",
-			).Replace(readFile(t, filepath.Join(folder, "custodyd.yaml"))))
+			want := settingsOf(t, "custodyd.yaml", readFile(t, filepath.Join(folder, "custodyd.yaml")))
+			names := []string{"custodyd.yaml"}
+			for _, file := range filesOf(want) {
+				names = append(names, filepath.Base(file))
+			}
+			slices.Sort(names)
+			if got := slices.Sorted(maps.Keys(s.StringData)); !slices.Equal(got, names) {
+				t.Errorf("%q, the settings name %q", got, names)
+			}
+			for name, user := range map[string]string{"nats.login": "daemon", "operator.login": "operator"} {
+				if made, _, _ := strings.Cut(readFile(t, filepath.Join(folder, name)), ":"); made != user || s.StringData[name] != user+":CHANGE-ME" {
+					t.Errorf("%s is for %s, and %q here", name, made, s.StringData[name])
+				}
+			}
 			if got := settingsOf(t, "custodyd.yaml", s.StringData["custodyd.yaml"]); got != want {
 				t.Errorf("%+v, secrets.sh makes %+v", got, want)
 			}

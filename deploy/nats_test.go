@@ -46,6 +46,15 @@ func (c *natsCluster) address(user string) string {
 	return strings.Join(urls, ",")
 }
 
+// hosts are the addresses of all three servers without a user.
+func (c *natsCluster) hosts() string {
+	urls := make([]string, len(c.servers))
+	for i, s := range c.servers {
+		urls[i] = "nats://" + s.Addr().String()
+	}
+	return strings.Join(urls, ",")
+}
+
 // freePorts gives addresses of the loopback that nobody listens on.
 func freePorts(t *testing.T, n int) []int {
 	t.Helper()

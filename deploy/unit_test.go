@@ -160,6 +160,33 @@ func TestUnitOfTheDaemon(t *testing.T) {
 	}
 }
 
+// The drop-in gives the daemon on a cluster the files of secrets.sh, and leaves the rest
+// as the unit has it.
+func TestDropInOfTheCluster(t *testing.T) {
+	dropIn, err := readUnit(readFile(t, "custodyd-cluster.conf"), directives(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	service := dropIn["Service"]
+	if got := slices.Sorted(maps.Keys(service)); len(dropIn) != 1 || !slices.Equal(got, []string{"ExecStart", "LoadCredential"}) {
+		t.Errorf("it changes %q", got)
+	}
+	want := unitOf(t, "custodyd")["Service"]["ExecStart"][0]
+	made := settingsOf(t, "custodyd.yaml", readFile(t, filepath.Join(secrets(t), "custodyd.yaml")))
+	for _, more := range []struct{ option, file string }{
+		{"nats-login-file", made.NATSLoginFile}, {"operator-login-file", made.OperatorLoginFile}, {"tls-cert", made.TLSCert}, {"tls-key", made.TLSKey},
+	} {
+		name := filepath.Base(more.file)
+		want += " --" + more.option + " %d/" + name
+		if !slices.Contains(service["LoadCredential"], name+":/etc/custody/"+name) {
+			t.Errorf("%s is not lent", name)
+		}
+	}
+	if got := service["ExecStart"]; !slices.Equal(got, []string{"", want}) {
+		t.Errorf("ExecStart is %q, want none and then %q", got, want)
+	}
+}
+
 // The server's unit sets what secrets.sh doesn't make, and nothing twice.
 func TestUnitOfTheServer(t *testing.T) {
 	service := unitOf(t, "custody-nats")["Service"]
@@ -188,9 +215,16 @@ func TestSystemdReadsTheUnits(t *testing.T) {
 	if err != nil {
 		t.Fatal("systemd-analyze is missing. Run this once, then try again:\n    sudo apt-get update && sudo apt-get install -y systemd")
 	}
+	dropIn := ""
 	verify := func(text, name string) string {
 		path := filepath.Join(t.TempDir(), name+".service")
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		err := os.WriteFile(path, []byte(text), 0o600)
+		if err == nil && dropIn != "" {
+			if err = os.Mkdir(path+".d", 0o700); err == nil {
+				err = os.WriteFile(filepath.Join(path+".d", "cluster.conf"), []byte(dropIn), 0o600)
+			}
+		}
+		if err != nil {
 			t.Fatal(err)
 		}
 		out, err := exec.Command(analyze, "verify", "--man=no", path).CombinedOutput() //nolint:gosec // our own file
@@ -203,6 +237,17 @@ func TestSystemdReadsTheUnits(t *testing.T) {
 		text := regexp.MustCompile(`(?m)^ExecStart=/usr/local/bin/\S+`).ReplaceAllString(readFile(t, u.path), "ExecStart=/bin/true")
 		if said := verify(text, name); said != "" {
 			t.Errorf("systemd-analyze verify %s: %s", u.path, said)
+		}
+		if name == "custodyd" {
+			dropIn = regexp.MustCompile(`(?m)^ExecStart=/usr/local/bin/\S+`).ReplaceAllString(readFile(t, "custodyd-cluster.conf"), "ExecStart=/bin/true")
+			if said := verify(text, name); said != "" {
+				t.Errorf("systemd-analyze verify with custodyd-cluster.conf: %s", said)
+			}
+			dropIn = strings.Replace(dropIn, "LoadCredential=", "LendCredential=", 1)
+			if said := verify(text, name); !strings.Contains(said, "LendCredential") {
+				t.Errorf("systemd-analyze verify doesn't read the drop-in: %q", said)
+			}
+			dropIn = ""
 		}
 		if said := verify(strings.Replace(text, "ProtectHome=", "ProtectHouse=", 1), name); !strings.Contains(said, "ProtectHouse") {
 			t.Errorf("systemd-analyze verify lets a directive pass that doesn't exist: %q", said)

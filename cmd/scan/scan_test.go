@@ -41,7 +41,8 @@ func TestMain(m *testing.M) {
 //
 //	exits N prog args...   run a program and expect exactly this exit code
 //	daemon                 start a daemon in memory and say it as SCAN_SERVER
-//	daemon https TOKEN     the same behind TLS, asking for a token; $CERT is its certificate
+//	daemon https TOKEN     the same behind TLS, asking for a token; $CERT is its certificate,
+//	                       $PLAIN its address without the s
 //	clock TIME             set that daemon's clock
 func TestScripts(t *testing.T) {
 	stories, err := os.ReadDir("../../testdata/stories")
@@ -131,6 +132,7 @@ func daemon(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	go func() { _ = server.Serve(listener) }() // ends with Stop
 	ts.Defer(server.Stop)
+	ts.Setenv("PLAIN", "http://"+listener.Addr().String())
 	ts.Setenv(serverVariable, scheme+"://"+listener.Addr().String())
 }
 

@@ -132,6 +132,10 @@ func distrust(err error) string {
 
 // unreachable says what was tried and what to do.
 func (t *tool) unreachable(err error) string {
-	return fmt.Sprintf("scan: %s gave no answer (%s)\n%s", t.server, why(err),
-		cmp.Or(distrust(err), "start custodyd there, or name another with --server or "+serverVariable))
+	do := cmp.Or(distrust(err), "start custodyd there, or name another with --server or "+serverVariable)
+	// A server that speaks TLS hangs up on plain HTTP/2; so does one that is ending.
+	if strings.Contains(status.Convert(err).Message(), "server preface") {
+		do = "if it speaks https, write https:// after --server; else " + do
+	}
+	return fmt.Sprintf("scan: %s gave no answer (%s)\n%s", t.server, why(err), do)
 }
