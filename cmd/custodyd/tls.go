@@ -2,6 +2,8 @@ package main
 
 import (
 	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"fmt"
 	"log/slog"
 	"net"
@@ -45,4 +47,36 @@ func certify(s config.Settings, address net.Addr, logger *slog.Logger) (string, 
 	}
 	certificate, err := app.OpenCertificate(o)
 	return "https", certificate, err
+}
+
+// endOf is the end of the certificate in a file, the first one in it, which is the
+// daemon's; zero when there is none to be read.
+func endOf(file string) time.Time {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return time.Time{}
+	}
+	block, _ := pem.Decode(data)
+	if block == nil {
+		return time.Time{}
+	}
+	leaf, err := x509.ParseCertificate(block.Bytes)
+	if err != nil {
+		return time.Time{}
+	}
+	return leaf.NotAfter
+}
+
+// certificate judges the house's own. One that is made here is made anew in time.
+func (w *ward) certificate() []check {
+	const name = "certificate"
+	const wanted = "30 days left at least"
+	switch {
+	case w.settings.TLSCert == "":
+		return nil
+	case w.ends.IsZero():
+		return []check{{name, isUnknown, w.settings.TLSCert + " can't be read from here", wanted, "run doctor as a user who may read it"}}
+	}
+	return one(name, w.ends.Sub(w.now) >= 30*24*time.Hour, fmt.Sprintf("%s ends %s", w.settings.TLSCert, w.ends.UTC().Format("2006-01-02 15:04Z")), wanted,
+		"put another into tls-cert and tls-key; a running daemon reads them again")
 }

@@ -11,6 +11,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"io"
+	"log/slog"
 	"math/big"
 	"net"
 	"net/http"
@@ -19,6 +20,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"specimen.example/custody/internal/app"
 )
 
 // httpsGet asks as somebody who was given the file, under a name of the certificate.
@@ -150,6 +153,44 @@ func TestWithoutACertificateNothingStarts(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Another certificate of the house is shown without a restart, and doctor tells its end.
+func TestAnotherCertificateIsTakenWithoutARestart(t *testing.T) {
+	sourceOf := func() (cert, key string) {
+		dir := t.TempDir()
+		_, err := app.OpenCertificate(app.CertificateOptions{Dir: dir, Names: []string{"custody.example"}, Now: time.Now, Rand: rand.Reader, Logger: slog.New(slog.DiscardHandler)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return filepath.Join(dir, "certificate.pem"), filepath.Join(dir, "key.pem")
+	}
+	cert, key := sourceOf()
+	data := t.TempDir()
+	d := launch(t, "--data", data, "--listen", "127.0.0.1:0", "--tls-cert", cert, "--tls-key", key)
+	port := portOf(t, d.address())
+	if code, text, err := httpsGet(t, port, "/readyz", cert, "custody.example"); err != nil || code != http.StatusOK {
+		t.Errorf("%d %s %v", code, text, err)
+	}
+	var out, said bytes.Buffer
+	run(t.Context(), []string{"doctor", "--data", data, "--config", file(t, "tls-cert: "+cert+"\ntls-key: "+key+"\n")}, &out, &said)
+	if !strings.Contains(out.String(), "ok       certificate  "+cert+" ends "+time.Now().UTC().Add(396*24*time.Hour).Format("2006-")) {
+		t.Errorf("doctor says %s%s", &out, &said)
+	}
+	newCert, newKey := sourceOf()
+	if err := errors.Join(os.Rename(newKey, key), os.Rename(newCert, cert)); err != nil {
+		t.Fatal(err)
+	}
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(50 * time.Millisecond) {
+		code, _, err := httpsGet(t, port, "/readyz", cert, "custody.example")
+		if err == nil && code == http.StatusOK {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("the new certificate is not shown: %d %v", code, err)
+		}
+	}
+	d.end()
 }
 
 // A certificate past its end lets no client in: that is not healthy.

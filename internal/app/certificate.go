@@ -37,7 +37,7 @@ const (
 	// certificateSlack: clients whose clock is behind by this take a new certificate.
 	certificateSlack = time.Hour
 	// lookEvery is how often files are looked at, and the end of the certificate.
-	lookEvery = 10 * time.Second
+	lookEvery = 2 * time.Second
 )
 
 // The files in the folder of a certificate that is made here. The first may be given
