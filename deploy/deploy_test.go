@@ -271,4 +271,15 @@ func TestSecrets(t *testing.T) {
 	if readFile(t, filepath.Join(folder, "nats.env")) != before {
 		t.Error("a second run wrote over the first")
 	}
+	// What fails leaves nothing that stands in the way of the next run.
+	folder = filepath.Join(t.TempDir(), "secrets")
+	stderr.Reset()
+	failed := exec.Command("./secrets.sh", folder, "10.0.0.256")
+	failed.Stderr = &stderr
+	if err := failed.Run(); err == nil || !strings.Contains(stderr.String(), "10.0.0.256") {
+		t.Errorf("a name that is none: %v, %s", err, &stderr)
+	}
+	if out, err := exec.Command("./secrets.sh", folder, "10.0.0.255").CombinedOutput(); err != nil {
+		t.Errorf("the run after it: %v, %s", err, out)
+	}
 }

@@ -55,10 +55,6 @@ mkdir -p "$folder"
 # which sees the files without the folder.
 chmod 0700 "$folder"
 umask 022
-head -c 32 /dev/urandom | base64 >"$folder/custody.key"
-printf 'daemon:%s\n' "$daemon" >"$folder/nats.login"
-printf 'operator:%s\n' "$operator" >"$folder/operator.login"
-: >"$folder/metrics.token"
 names=
 for name in custodyd custodyd.custody custodyd.custody.svc custodyd-0 custodyd-1 localhost 127.0.0.1 "$@" ${CUSTODY_NAMES:-}; do
 	case $name in
@@ -74,10 +70,16 @@ openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -sha256 -da
 	-addext keyUsage=critical,digitalSignature -addext extendedKeyUsage=serverAuth \
 	-keyout "$folder/tls.key" -out "$folder/tls.crt" 2>"$folder/openssl.log" || {
 	cat "$folder/openssl.log" >&2
+	rm -f "$folder/openssl.log" "$folder/tls.key" "$folder/tls.crt"
+	echo "secrets: no certificate could be made for $names" >&2
 	exit 1
 }
 rm "$folder/openssl.log"
 chmod 0644 "$folder/tls.key"
+head -c 32 /dev/urandom | base64 >"$folder/custody.key"
+printf 'daemon:%s\n' "$daemon" >"$folder/nats.login"
+printf 'operator:%s\n' "$operator" >"$folder/operator.login"
+: >"$folder/metrics.token"
 scheme=nats port=4222 join=,
 cat >"$folder/custodyd.yaml" <<END
 # Made by secrets.sh. Every key is explained in deploy/custodyd.example.yaml.

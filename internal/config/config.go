@@ -156,7 +156,10 @@ func IsName(name string) bool {
 	if a, err := netip.ParseAddr(name); err == nil {
 		return a.Zone() == ""
 	}
-	return len(name) <= 253 && aHost.MatchString(name)
+	// The last part of a host name is never a number (RFC 1123, 2.1): such a one is an
+	// address with a mistake.
+	last := name[strings.LastIndex(name, ".")+1:]
+	return len(name) <= 253 && aHost.MatchString(name) && strings.Trim(last, "0123456789") != ""
 }
 
 // HasLogin tells whether one of the addresses, with commas between, names a user.

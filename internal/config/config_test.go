@@ -34,6 +34,7 @@ func TestSettingsOfTLSAndTheCluster(t *testing.T) {
 		"a URL for a name":    {func(s *config.Settings) { s.TLSNames = "https://custody.example" }, []string{"tls-names", "custody.example,10.0.0.7"}},
 		"a name with a port":  {func(s *config.Settings) { s.TLSNames = "custody.example:8080" }, []string{"tls-names"}},
 		"an underscore":       {func(s *config.Settings) { s.TLSNames = "ward_n" }, []string{"tls-names", "ward_n"}},
+		"a wrong address":     {func(s *config.Settings) { s.TLSNames = "10.0.0.256" }, []string{"tls-names", "10.0.0.256"}},
 		"a zone":              {func(s *config.Settings) { s.TLSNames = "fe80::1%eth0" }, []string{"tls-names"}},
 		"a label too long":    {func(s *config.Settings) { s.TLSNames = strings.Repeat("a", 64) + ".example" }, []string{"tls-names"}}, // 63: RFC 1035, 2.3.4
 		"a login for nothing": {func(s *config.Settings) { s.NATSLoginFile = "f" }, []string{"nats-login-file", "nats"}},
