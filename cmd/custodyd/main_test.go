@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -172,9 +173,6 @@ func TestWhatCantStartSaysWhatToDo(t *testing.T) {
 		say  []string
 	}{
 		"no address":             {[]string{"--listen", "here"}, []string{"listen", "127.0.0.1:8080"}},
-		"a demo for everybody":   {[]string{"--demo", "--listen", "0.0.0.0:0"}, []string{"demo", "loopback"}},
-		"a demo on all networks": {[]string{"--demo", "--listen", ":0"}, []string{"demo", "loopback"}},
-		"a demo on a name":       {[]string{"--demo", "--listen", "example.test:0"}, []string{"demo", "loopback"}},
 		"a key that is no key":   {[]string{"--key-file", file(t, "short\n")}, []string{"key-file", "16", "/dev/urandom"}},
 		"no key file":            {[]string{"--key-file", filepath.Join(data, "none")}, []string{"key-file", "none"}},
 		"a file for a folder":    {[]string{"--data", file(t, "")}, []string{"data"}},
@@ -194,11 +192,60 @@ func TestWhatCantStartSaysWhatToDo(t *testing.T) {
 	}
 }
 
+// Where nobody is asked to sign in nobody else may reach it.
+func TestNobodyIsAskedOnTheLoopbackAlone(t *testing.T) {
+	for _, open := range [][]string{{"--demo"}, {"--clock", "steered"}, {"--sign-in", "off"}} {
+		for _, address := range []string{"0.0.0.0:0", ":0", "[::]:0", "192.0.2.7:0", "example.test:0"} {
+			var out, err bytes.Buffer
+			args := append([]string{"--data", t.TempDir(), "--listen", address}, open...)
+			if code := run(t.Context(), args, &out, &err); code != exitUsage || !strings.Contains(err.String(), "loopback") || !strings.Contains(err.String(), "sign in") {
+				t.Errorf("%v: exit %d, %s", args, code, &err)
+			}
+		}
+	}
+}
+
+// The first start prints a link, good once, and nothing else lets anybody in.
+func TestTheFirstStartPrintsALink(t *testing.T) {
+	data := t.TempDir()
+	d := launch(t, "--data", data, "--listen", "127.0.0.1:0", "--log", "error")
+	address := d.address()
+	if code, _ := get(t, address+"/v1/flags"); code != http.StatusUnauthorized {
+		t.Errorf("open before anybody was set up: %d", code)
+	}
+	aLink := regexp.MustCompile(`http://\S+/set-up/\S+`)
+	var link string
+	for link == "" { // it comes behind the address
+		link = aLink.FindString(d.out.String())
+		if link == "" {
+			<-d.out.grown
+		}
+	}
+	if code, body := get(t, link); code != http.StatusOK || !strings.Contains(body, "first engineer") {
+		t.Errorf("the link %q: %d %s", link, code, body)
+	}
+	var out, err bytes.Buffer
+	if code := run(t.Context(), []string{"set-up", "--data", data}, &out, &err); code != exitDone {
+		t.Fatalf("set-up: %d %s", code, &err)
+	}
+	newer := aLink.FindString(out.String())
+	if code, _ := get(t, link); code != http.StatusForbidden {
+		t.Errorf("the older link: %d", code)
+	}
+	if code, _ := get(t, newer); newer == link || code != http.StatusOK {
+		t.Errorf("the newer link %q: %d", newer, code)
+	}
+	d.end()
+	if code := run(t.Context(), []string{"set-up", "--data", data}, &out, &err); code != exitFailed || !strings.Contains(err.String(), "start it") {
+		t.Errorf("set-up of a stopped daemon: %d %s", code, &err)
+	}
+}
+
 // It serves, says where, and stops when it is told; what it stored is there when it
 // starts again.
 func TestItServesStopsAndStartsAgain(t *testing.T) {
 	data := t.TempDir()
-	args := []string{"--data", data, "--listen", "127.0.0.1:0", "--log", "warn"}
+	args := []string{"--data", data, "--listen", "127.0.0.1:0", "--log", "warn", "--sign-in", "off"}
 	d := launch(t, args...)
 	address := d.address()
 	for path, want := range map[string]int{"/healthz": 200, "/readyz": 200, "/metrics": 200, "/openapi.json": 200, "/wall": 200, "/v1/places/LAB": 404} {

@@ -36,6 +36,7 @@ import (
 //
 //	GET  /operator/state                      inspection, and how the daemon is
 //	GET  /operator/streams/NAME?from=&to=     records of a stream (eventlog.Message)
+//	POST /operator/set-up                     a link by which an engineer comes in
 //	POST /operator/volumes/NAME/close
 //	POST /operator/volumes/NAME/remove        body: the manifest of its archive
 const doorFile = "operator.sock"
@@ -97,6 +98,7 @@ type operatorCalls struct {
 	model   *live.Model
 	secret  []byte
 	started time.Time
+	setUp   func() (link string, err error) // opens a way in
 }
 
 // openDoor serves calls until the function it returns is called.
@@ -139,6 +141,14 @@ func openDoor(dir string, calls *operatorCalls) (shut func(), err error) {
 			return
 		}
 		answer(w, op.RemoveVolume(r.Context(), r.PathValue("name"), &m))
+	})
+	mux.HandleFunc("POST /operator/set-up", func(w http.ResponseWriter, _ *http.Request) {
+		link, err := calls.setUp()
+		if err != nil {
+			answer(w, err)
+			return
+		}
+		_, _ = io.WriteString(w, link) // a broken connection shows at the reader
 	})
 	server := &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second}
 	served := make(chan struct{})

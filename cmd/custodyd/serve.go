@@ -17,6 +17,7 @@ import (
 
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/app/demo"
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/config"
 	"specimen.example/custody/internal/eventlog"
 )
@@ -45,11 +46,10 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		return err
 	}
 	defer func() { _ = listener.Close() }()
-	if tcp, ok := listener.Addr().(*net.TCPAddr); ok && !tcp.IP.IsLoopback() {
-		logger.Warn("there is no sign-in yet: whoever reaches this address can read and record; put it behind something that asks who they are",
-			slog.String("address", listener.Addr().String()))
+	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks()}
+	if parts.House, err = house(s); err != nil {
+		return err
 	}
-	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI}
 	if s.Clock == "steered" {
 		parts.Clock = app.SteeredClock(0)
 	}
@@ -102,7 +102,13 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		return err
 	}
 	if s.Data != "" {
-		door, err := openDoor(s.Data, &operatorCalls{log: parts.Log, model: daemon.Model(), secret: parts.Secret, started: time.Now()})
+		door, err := openDoor(s.Data, &operatorCalls{
+			log: parts.Log, model: daemon.Model(), secret: parts.Secret, started: time.Now(),
+			setUp: func() (string, error) {
+				path, err := daemon.AnotherSetUpLink()
+				return linkTo(s, scheme, listener.Addr(), path), err
+			},
+		})
 		if err != nil {
 			logger.Warn("backup, doctor and volume can't reach this process: "+err.Error(), slog.String("data", s.Data))
 		} else {
@@ -121,6 +127,10 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	if certificate != nil {
 		_, _ = fmt.Fprintln(stdout, certificate.Say())
 		extra.Go(func() { certificate.Watch(demoCtx) })
+	}
+	if err := sayWhoComesIn(ctx, daemon, s, scheme, listener.Addr(), stdout); err != nil {
+		endDemo()
+		return errors.Join(err, daemon.Stop(ctx))
 	}
 	var failed error
 	hangup := make(chan os.Signal, 1)
@@ -142,6 +152,43 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	stop, cancel := context.WithTimeout(context.Background(), stopWithin)
 	defer cancel()
 	return errors.Join(failed, daemon.Stop(stop))
+}
+
+// house is the house's own sign-in, nil for none.
+func house(s config.Settings) (*auth.HouseOptions, error) {
+	if s.OIDCIssuer == "" {
+		return nil, nil //nolint:nilnil // none is no error
+	}
+	secret, err := s.OIDCSecret()
+	if err != nil {
+		return nil, err
+	}
+	return &auth.HouseOptions{
+		Issuer: s.OIDCIssuer, Client: s.OIDCClient, Secret: secret, Claim: s.OIDCClaim, Back: strings.TrimSuffix(s.PublicURL, "/") + "/sign-in/back", Now: time.Now,
+	}, nil
+}
+
+// sayWhoComesIn prints the link by which the first engineer comes in, or that nobody is
+// asked to sign in.
+func sayWhoComesIn(ctx context.Context, daemon *app.App, s config.Settings, scheme string, address net.Addr, stdout io.Writer) error {
+	if !s.Asks() {
+		_, _ = fmt.Fprintln(stdout, "nobody is asked to sign in: it listens to this machine alone, and whoever uses this machine may do everything")
+		return nil
+	}
+	path, err := daemon.SetUpLink(ctx)
+	if err != nil || path == "" {
+		return err
+	}
+	_, _ = fmt.Fprintf(stdout, "nobody can sign in yet. Whoever opens this link becomes the first engineer; it is good once:\n  %s\n", linkTo(s, scheme, address, path))
+	return nil
+}
+
+// linkTo is where a browser finds a path of this daemon.
+func linkTo(s config.Settings, scheme string, address net.Addr, path string) string {
+	if s.PublicURL != "" {
+		return strings.TrimSuffix(s.PublicURL, "/") + path
+	}
+	return scheme + "://" + address.String() + path
 }
 
 // raise takes higher limits of the store from the settings, without a restart:

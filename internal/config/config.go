@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/netip"
 	"net/url"
 	"os"
@@ -55,6 +56,19 @@ type Settings struct {
 	// KeyFile holds the secret that encrypts the store at rest. Without it the
 	// store is not encrypted.
 	KeyFile string `yaml:"key-file"`
+	// SignIn is on, or off: then everybody who reaches the listener may do everything,
+	// and the listener is the loopback's. A demonstration and a steered clock are off.
+	SignIn string `yaml:"sign-in"`
+	// PublicURL is the address by which browsers reach this daemon; the house's own
+	// sign-in sends people back there.
+	PublicURL string `yaml:"public-url"`
+	// OIDCIssuer, OIDCClient, OIDCSecretFile and OIDCClaim say how to ask the house's own
+	// sign-in (OpenID Connect): its address, our id there, a file with our secret, and
+	// which claim names the account. Without an issuer there is none.
+	OIDCIssuer     string `yaml:"oidc-issuer"`
+	OIDCClient     string `yaml:"oidc-client"`
+	OIDCSecretFile string `yaml:"oidc-secret-file"`
+	OIDCClaim      string `yaml:"oidc-claim"`
 	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
 	// HTTP; empty sends none.
 	Traces string `yaml:"traces"`
@@ -71,7 +85,7 @@ type Settings struct {
 
 // Default gives the settings of a first start.
 func Default() Settings {
-	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", Log: "info", MemoryLimit: 2 << 30, LabelDPI: int(printing.DPIs()[0])}
+	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", SignIn: "on", Log: "info", MemoryLimit: 2 << 30, LabelDPI: int(printing.DPIs()[0])}
 }
 
 // Read overlays s with a file. An unknown key is an error: a setting that is
@@ -97,6 +111,14 @@ func (s *Settings) Check() error {
 	bad(s.Listen == "", "listen: give an address, for example 127.0.0.1:8080")
 	bad(s.Volume == "" || strings.ContainsAny(s.Volume, ".*> \t\r\n"), "volume: %q must be one word without dots, for example 2026", s.Volume)
 	bad(s.Clock != "wall" && s.Clock != "steered", "clock: %q must be wall or steered", s.Clock)
+	bad(s.SignIn != "on" && s.SignIn != "off", "sign-in: %q must be on or off", s.SignIn)
+	bad(!s.Asks() && s.Listen != "" && !loopback(s.Listen), "listen: %s is not on the loopback, and nobody is asked to sign in; use 127.0.0.1, or leave out demo, clock steered and sign-in off", s.Listen)
+	bad(s.OIDCIssuer != "" && (s.OIDCClient == "" || s.PublicURL == ""), "oidc-issuer: it needs oidc-client and public-url too")
+	bad(s.OIDCIssuer == "" && (s.OIDCClient != "" || s.OIDCSecretFile != "" || s.OIDCClaim != ""), "oidc-issuer: the other settings of oidc need it")
+	for name, address := range map[string]string{"public-url": s.PublicURL, "oidc-issuer": s.OIDCIssuer} {
+		u, err := url.Parse(address)
+		bad(address != "" && (err != nil || u.Host == "" || u.RawQuery != "" || u.Scheme != "https" && (u.Scheme != "http" || !loopback(u.Host))), "%s: %q must be an address that begins with https://", name, address)
+	}
 	bad(s.Replicas < 0 || s.Replicas > 5, "replicas: %d must be 1 to 5", s.Replicas)
 	bad(s.MaxBytes < 0 || s.MaxStore < 0 || s.MemoryLimit < 0, "max-bytes, max-store, memory-limit: they can't be negative")
 	bad(s.MaxBytes > 0 && s.MaxStore > 0 && s.MaxBytes > s.MaxStore, "max-bytes: %d is more than max-store %d", s.MaxBytes, s.MaxStore)
@@ -118,6 +140,31 @@ func (s *Settings) Check() error {
 		bad(true, "log: %q must be debug, info, warn or error", s.Log)
 	}
 	return errors.Join(errs...)
+}
+
+// Asks tells whether people are asked to sign in.
+func (s *Settings) Asks() bool { return s.SignIn != "off" && !s.Demo && s.Clock != "steered" }
+
+// loopback tells whether an address, with or without its port, is this machine's alone.
+func loopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		host = address
+	}
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.IsLoopback()
+}
+
+// OIDCSecret reads our secret at the house's own sign-in, "" for none.
+func (s *Settings) OIDCSecret() (string, error) {
+	if s.OIDCSecretFile == "" {
+		return "", nil
+	}
+	data, err := os.ReadFile(s.OIDCSecretFile)
+	if err != nil {
+		return "", fmt.Errorf("oidc-secret-file: %w", err)
+	}
+	return strings.TrimSpace(string(data)), nil
 }
 
 // Key reads the key file, "" when none is set.

@@ -30,7 +30,7 @@ type Daemon struct {
 func NewDaemon(tb testing.TB, args ...string) *Daemon {
 	tb.Helper()
 	d := &Daemon{tb: tb, Address: FreePorts(tb, 1)[0]}
-	d.args = append([]string{"--listen", d.Address}, args...)
+	d.args = append([]string{"--listen", d.Address, "--sign-in", "off"}, args...)
 	d.Start()
 	return d
 }
