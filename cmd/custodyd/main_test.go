@@ -172,10 +172,10 @@ func TestWhatCantStartSaysWhatToDo(t *testing.T) {
 		args []string
 		say  []string
 	}{
-		"no address":             {[]string{"--listen", "here"}, []string{"listen", "127.0.0.1:8080"}},
-		"a key that is no key":   {[]string{"--key-file", file(t, "short\n")}, []string{"key-file", "16", "/dev/urandom"}},
-		"no key file":            {[]string{"--key-file", filepath.Join(data, "none")}, []string{"key-file", "none"}},
-		"a file for a folder":    {[]string{"--data", file(t, "")}, []string{"data"}},
+		"no address":           {[]string{"--listen", "here"}, []string{"listen", "127.0.0.1:8080"}},
+		"a key that is no key": {[]string{"--key-file", file(t, "short\n")}, []string{"key-file", "16", "/dev/urandom"}},
+		"no key file":          {[]string{"--key-file", filepath.Join(data, "none")}, []string{"key-file", "none"}},
+		"a file for a folder":  {[]string{"--data", file(t, "")}, []string{"data"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var out, err bytes.Buffer

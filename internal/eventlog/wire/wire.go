@@ -145,16 +145,18 @@ func ReadRun(data []byte) (event.Run, error) {
 	return r, nil
 }
 
-// PatientKey is what the KEYS stream holds under a patient's blind index.
+// PatientKey is what the KEYS stream holds under a patient's blind index. Without
+// reference and key it is what an erased one leaves.
 type PatientKey struct {
 	Reference string // random, the only trace of a patient in the log
-	Key       []byte // 32 bytes
+	Key       []byte // 32 bytes, or what wrapping made of them
 	Wrapped   bool   // Key is encrypted by a key outside the log
+	Wrap      string // id of that key
 }
 
 // Key gives the stored bytes of k.
 func Key(k PatientKey) ([]byte, error) {
-	return proto.Marshal(&eventv1.PatientKey{Reference: k.Reference, Key: k.Key, Wrapped: k.Wrapped})
+	return proto.Marshal(&eventv1.PatientKey{Reference: k.Reference, Key: k.Key, Wrapped: k.Wrapped, Wrap: k.Wrap})
 }
 
 // ReadKey reads what Key wrote.
@@ -163,7 +165,7 @@ func ReadKey(data []byte) (PatientKey, error) {
 	if err := proto.Unmarshal(data, &m); err != nil {
 		return PatientKey{}, fmt.Errorf("wire: patient key: %w", err)
 	}
-	return PatientKey{Reference: m.GetReference(), Key: m.GetKey(), Wrapped: m.GetWrapped()}, nil
+	return PatientKey{Reference: m.GetReference(), Key: m.GetKey(), Wrapped: m.GetWrapped(), Wrap: m.GetWrap()}, nil
 }
 
 func keyStrings(keys []event.Key) []string {

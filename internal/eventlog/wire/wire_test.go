@@ -1,6 +1,7 @@
 package wire_test
 
 import (
+	"bytes"
 	"fmt"
 	"reflect"
 	"testing"
@@ -179,4 +180,20 @@ func FuzzReadRun(f *testing.F) {
 			t.Fatalf("%d readings out of %d bytes", len(r.Readings), len(data))
 		}
 	})
+}
+
+func TestAPatientKeyComesBack(t *testing.T) {
+	for _, k := range []wire.PatientKey{
+		{Reference: "RINVENTED", Key: bytes.Repeat([]byte{7}, 60), Wrapped: true, Wrap: "WINVENTED"},
+		{Reference: "RINVENTED", Key: bytes.Repeat([]byte{7}, 32)},
+		{Wrapped: true}, // what an erased one leaves
+	} {
+		data, err := wire.Key(k)
+		if err != nil || len(data) == 0 {
+			t.Fatalf("%+v: %x, %v", k, data, err)
+		}
+		if got, err := wire.ReadKey(data); err != nil || !reflect.DeepEqual(got, k) {
+			t.Errorf("%+v became %+v, %v", k, got, err)
+		}
+	}
 }

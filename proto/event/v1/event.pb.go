@@ -773,12 +773,15 @@ func (x *Readings) GetImportSource() string {
 
 // PatientKey is one message of the KEYS stream: the key that opens a patient's
 // free text, under a blind index of the patient number. Erasing it erases the text.
+// Without reference and key it is what an erased one leaves.
 type PatientKey struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	Reference string                 `protobuf:"bytes,1,opt,name=reference,proto3" json:"reference,omitempty"`
 	Key       []byte                 `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
 	// Wrapped says that key is encrypted by a key outside the log.
-	Wrapped       bool `protobuf:"varint,3,opt,name=wrapped,proto3" json:"wrapped,omitempty"`
+	Wrapped bool `protobuf:"varint,3,opt,name=wrapped,proto3" json:"wrapped,omitempty"`
+	// Wrap is the id of that key.
+	Wrap          string `protobuf:"bytes,4,opt,name=wrap,proto3" json:"wrap,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -832,6 +835,13 @@ func (x *PatientKey) GetWrapped() bool {
 		return x.Wrapped
 	}
 	return false
+}
+
+func (x *PatientKey) GetWrap() string {
+	if x != nil {
+		return x.Wrap
+	}
+	return ""
 }
 
 // Fact is one thing that happened.
@@ -7117,12 +7127,13 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\brecorded\x18\n" +
 	" \x01(\x03R\brecorded\x12\x16\n" +
 	"\x06device\x18\v \x01(\tR\x06device\x12#\n" +
-	"\rimport_source\x18\f \x01(\tR\fimportSource\"V\n" +
+	"\rimport_source\x18\f \x01(\tR\fimportSource\"j\n" +
 	"\n" +
 	"PatientKey\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
-	"\awrapped\x18\x03 \x01(\bR\awrapped\"\xa6+\n" +
+	"\awrapped\x18\x03 \x01(\bR\awrapped\x12\x12\n" +
+	"\x04wrap\x18\x04 \x01(\tR\x04wrap\"\xa6+\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
