@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"bytes"
+	"crypto/rand"
 	"encoding/json"
 	"io"
 	"log/slog"
@@ -18,6 +19,7 @@ import (
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog/memlog"
+	"specimen.example/custody/internal/identity"
 )
 
 // noon is where the clock of every daemon of these tests stands.
@@ -39,7 +41,7 @@ func start(t *testing.T, log *memlog.Log) *daemon {
 		t.Fatal(err)
 	}
 	a, err := app.Start(t.Context(), app.Parts{
-		Log: log, Clock: app.SteeredClock(event.At(noon)), Secret: []byte("invented fixture"), Logger: slog.New(slog.DiscardHandler), Listener: l,
+		Log: log, Clock: app.SteeredClock(event.At(noon)), Secret: []byte("invented fixture"), Ring: identity.MemoryRing(app.WallClock().Now, rand.Reader), Logger: slog.New(slog.DiscardHandler), Listener: l,
 	})
 	if err != nil {
 		t.Fatal(err)

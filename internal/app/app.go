@@ -24,19 +24,22 @@ import (
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
 	"specimen.example/custody/internal/stability/library"
 	"specimen.example/custody/internal/web"
 )
 
-// Parts are what an App is built from. Log, Clock, Secret and Logger must be set.
+// Parts are what an App is built from. Log, Clock, Secret, Ring and Logger must be set.
 type Parts struct {
-	Log    eventlog.Log
-	Clock  api.Clock
-	Secret []byte // keys the blind index of patient numbers
-	Logger *slog.Logger
-	Demo   bool
+	Log      eventlog.Log
+	Clock    api.Clock
+	Secret   []byte         // keys the blind index of patient numbers
+	Ring     *identity.Ring // wraps the patients' keys
+	KeepDays int            // for how long backups of those may be opened; 0 means 30
+	Logger   *slog.Logger
+	Demo     bool
 	// Tracer, when set, records each request's way to the flag it causes; see Traces.
 	Tracer trace.TracerProvider
 	// SignIn asks everybody who they are. Without it everything is open to whoever
@@ -60,6 +63,7 @@ type App struct {
 	parts  Parts
 	model  *live.Model
 	desk   *intake.Desk
+	people *identity.Store
 	grpc   *grpc.Server
 	http   *http.Server
 	inside *bufconn.Listener
@@ -90,10 +94,14 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	if p.Tracer != nil {
 		a.model.TraceBy(p.Tracer.Tracer(tracerName))
 	}
-	a.desk = intake.New(p.Log, a.model, p.Clock.Now, p.Secret, p.Logger)
 	a.health = newHealth(a)
 	a.part("model", func() error { return a.model.Run(run) })
 	a.gate = a.openGate(run)
+	if err := a.openIdentity(ctx); err != nil {
+		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
+	}
+	a.desk = intake.New(p.Log, a.model, p.Clock.Now, a.people, p.Logger)
+	a.part("patients' keys", func() error { a.tendIdentity(run); return nil })
 	if err := a.catchUp(ctx); err != nil {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
@@ -229,6 +237,9 @@ func (a *App) Conn() *grpc.ClientConn { return a.conn }
 
 // Model is the live model, for tests that look behind the API.
 func (a *App) Model() *live.Model { return a.model }
+
+// Identity is the store of the patients.
+func (a *App) Identity() *identity.Store { return a.people }
 
 // Failed hears the first error of a part that ended on its own.
 func (a *App) Failed() <-chan error { return a.failed }

@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"context"
+	"crypto/rand"
 	"fmt"
 	"log/slog"
 	"sync/atomic"
@@ -13,6 +14,7 @@ import (
 	"specimen.example/custody/internal/app/apptest"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
@@ -25,12 +27,13 @@ func TestAClockThatJumps(t *testing.T) {
 	dir := t.TempDir()
 	var ahead atomic.Int64 // of the true time, in ms
 	clock := api.Clock{Now: func() event.Instant { return event.At(time.Now()) + event.Instant(ahead.Load()) }}
+	ring := identity.MemoryRing(clock.Now, rand.Reader) // outlives the daemon here
 	start := func() *app.App {
 		log, err := eventlog.Open(t.Context(), eventlog.Options{Dir: dir, Volume: "2026", BreakEven: 8})
 		if err != nil {
 			t.Fatal(err)
 		}
-		a, err := app.Start(t.Context(), app.Parts{Log: log, Clock: clock, Secret: []byte("a secret for tests"), Logger: slog.New(slog.DiscardHandler)})
+		a, err := app.Start(t.Context(), app.Parts{Log: log, Clock: clock, Secret: []byte("a secret for tests"), Ring: ring, Logger: slog.New(slog.DiscardHandler)})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -340,7 +340,7 @@ func networkCut(t *testing.T, c *apptest.Cluster) {
 		}
 	}
 	d := apptest.NewDaemon(t, "--data", t.TempDir(), "--nats", strings.Join(urls, ","), "--operator-nats", c.OperatorURL(),
-		"--key-file", apptest.KeyFile(t), "--log", "info").Serving()
+		"--key-file", apptest.KeyFile(t), "--identity-keys", c.IdentityKeys, "--log", "info").Serving()
 	n := 0
 	next := func() string {
 		n++

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/rand"
 	"log/slog"
 	"sync"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"specimen.example/custody/internal/api"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/memlog"
+	"specimen.example/custody/internal/identity"
 )
 
 // InProcess is a daemon with a steered clock inside this process, for rehearsals
@@ -18,6 +20,7 @@ import (
 type InProcess struct {
 	open   func(ctx context.Context) (eventlog.Log, error)
 	clock  api.Clock
+	ring   *identity.Ring // in memory; it outlives restarts
 	logger *slog.Logger
 
 	mu  sync.Mutex // guards app
@@ -37,6 +40,7 @@ func Memory(ctx context.Context) (*InProcess, error) {
 // every restart.
 func Inside(ctx context.Context, logger *slog.Logger, open func(ctx context.Context) (eventlog.Log, error)) (*InProcess, error) {
 	p := &InProcess{open: open, clock: SteeredClock(0), logger: logger}
+	p.ring = identity.MemoryRing(p.clock.Now, rand.Reader)
 	return p, p.start(ctx)
 }
 
@@ -45,7 +49,7 @@ func (p *InProcess) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	app, err := Start(ctx, Parts{Log: log, Clock: p.clock, Secret: []byte("a rehearsal holds nobody's number"), Logger: p.logger})
+	app, err := Start(ctx, Parts{Log: log, Clock: p.clock, Secret: []byte("a rehearsal holds nobody's number"), Ring: p.ring, Logger: p.logger})
 	if err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package app_test
 import (
 	"bufio"
 	"context"
+	crand "crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +12,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -25,6 +27,7 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/logtest"
+	"specimen.example/custody/internal/identity"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
@@ -122,8 +125,12 @@ func beDaemon(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	ring, err := identity.OpenRing(filepath.Join(dir, app.RingFile), app.WallClock().Now, crand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
 	_, err = app.Start(ctx, app.Parts{
-		Log: log, Clock: app.WallClock(), Secret: secret, Listener: listener,
+		Log: log, Clock: app.WallClock(), Secret: secret, Ring: ring, Listener: listener,
 		Logger: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})),
 	})
 	if err != nil {

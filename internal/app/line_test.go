@@ -2,6 +2,7 @@ package app_test
 
 import (
 	"bufio"
+	"crypto/rand"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -17,6 +18,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 )
 
 // line is a daemon of real parts: the embedded server with its files, a listener,
@@ -40,7 +42,7 @@ func newLine(t *testing.T, more ...func(*app.Parts)) *line {
 	}
 	start := event.At(time.Date(2026, 11, 24, 7, 0, 0, 0, time.UTC))
 	parts := app.Parts{
-		Log: log, Clock: app.SteeredClock(start), Secret: []byte("invented fixture"), Logger: slog.New(slog.DiscardHandler), Listener: l,
+		Log: log, Clock: app.SteeredClock(start), Secret: []byte("invented fixture"), Ring: identity.MemoryRing(app.WallClock().Now, rand.Reader), Logger: slog.New(slog.DiscardHandler), Listener: l,
 	}
 	for _, set := range more {
 		set(&parts)

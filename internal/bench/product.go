@@ -16,6 +16,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
 	"specimen.example/custody/internal/stability/library"
@@ -54,12 +55,12 @@ func openProduct(ctx context.Context, on net.Listener) (p *product, err error) {
 	}
 	secret := make([]byte, 32)
 	_, _ = rand.Read(secret) // never fails on the platforms Go supports
-	p.app, err = app.Start(ctx, app.Parts{Log: p.log, Clock: app.WallClock(), Secret: secret, Logger: quiet(), Listener: on})
+	p.app, err = app.Start(ctx, app.Parts{Log: p.log, Clock: app.WallClock(), Secret: secret, Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(), Listener: on})
 	if err != nil {
 		return p, err
 	}
 	p.model = p.app.Model()
-	p.desk = intake.New(p.log, p.model, clock, secret, quiet())
+	p.desk = intake.New(p.log, p.model, clock, p.app.Identity(), quiet())
 	return p, p.declare(ctx)
 }
 

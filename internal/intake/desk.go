@@ -26,19 +26,18 @@ type Desk struct {
 	log      eventlog.Log
 	model    *live.Model
 	now      func() event.Instant
-	patients *patients
+	patients Patients
 	logger   *slog.Logger
 
 	clock stamp
 	turns turns
 }
 
-// New gives a desk that decides on model and writes to log. secret keys the blind
-// index of patient numbers; it must be the same for ever and stays outside the log.
-func New(log eventlog.Log, model *live.Model, now func() event.Instant, secret []byte, logger *slog.Logger) *Desk {
+// New gives a desk that decides on model and writes to log.
+func New(log eventlog.Log, model *live.Model, now func() event.Instant, patients Patients, logger *slog.Logger) *Desk {
 	return &Desk{
 		log: log, model: model, now: now, logger: logger,
-		patients: newPatients(log, secret), turns: turns{busy: map[custody.Target]*turn{}},
+		patients: patients, turns: turns{busy: map[custody.Target]*turn{}},
 	}
 }
 
@@ -393,7 +392,7 @@ func (d *Desk) digest(s Scan) []byte {
 			all.text("detail "+k, s.Details[k])
 		}
 	}
-	return d.patients.keyed(all)[:16]
+	return d.patients.Keyed(all)[:16]
 }
 
 // said collects what a sender said, each thing with its name and length. What was
@@ -417,5 +416,5 @@ func (d *said) number(name string, n int64) {
 
 // digestOf is digest for an entry.
 func (d *Desk) digestOf(e Entry) []byte {
-	return d.patients.keyed(fmt.Appendf(nil, "%#v %s %d", e.Facts, e.By, e.At))[:16]
+	return d.patients.Keyed(fmt.Appendf(nil, "%#v %s %d", e.Facts, e.By, e.At))[:16]
 }

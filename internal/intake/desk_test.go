@@ -3,6 +3,7 @@ package intake_test
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -17,6 +18,7 @@ import (
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/memlog"
 	"specimen.example/custody/internal/eventlog/wire"
+	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
 	"specimen.example/custody/internal/stability/library"
@@ -47,11 +49,19 @@ func newRig(t *testing.T, log *memlog.Log, processes int) *rig {
 	ctx, cancel := context.WithCancel(t.Context())
 	var ended sync.WaitGroup
 	t.Cleanup(func() { cancel(); ended.Wait() })
+	ring := identity.MemoryRing(clock, rand.Reader)
 	for i := range processes {
 		m := live.New(log, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, fmt.Sprint("process ", i), logger)
 		ended.Go(func() { _ = m.Run(ctx) }) // ends with ctx
 		r.views = append(r.views, m)
-		r.desks = append(r.desks, intake.New(log, m, clock, []byte("invented fixture"), logger))
+		patients, err := identity.Open(ctx, identity.Options{
+			Keys: log.Shelf(eventlog.ShelfKeys), Identity: log.Shelf(eventlog.ShelfIdentity), Access: log.Shelf(eventlog.ShelfAccess),
+			Ring: ring, Secret: []byte("invented fixture"), Now: clock, Rand: rand.Reader, Logger: logger,
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.desks = append(r.desks, intake.New(log, m, clock, patients, logger))
 	}
 	return r
 }

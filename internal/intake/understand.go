@@ -10,7 +10,6 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
-	"specimen.example/custody/internal/eventlog/wire"
 )
 
 // unreadable is input that no mode can accept.
@@ -206,17 +205,6 @@ func (d *Desk) catalogue(s Scan) error {
 // private replaces what must not stand in the log: the patient number by its
 // reference, free text by ciphertext.
 func (d *Desk) private(ctx context.Context, out *custody.Scan, s Scan) error {
-	var key wire.PatientKey
-	if s.Patient != "" {
-		number, err := d.patientNumber(s.Patient)
-		if err != nil {
-			return err
-		}
-		if key, err = d.patients.of(ctx, number); err != nil {
-			return err
-		}
-		out.Patient = key.Reference
-	}
 	text := s.Note
 	if s.Reason != "" {
 		if event.IsReasonWord(s.Reason) {
@@ -229,23 +217,22 @@ func (d *Desk) private(ctx context.Context, out *custody.Scan, s Scan) error {
 		out.Details["override"] = "explained"
 		text = strings.TrimSpace(text + "\n" + reason)
 	}
+	if s.Patient != "" {
+		number, err := d.patientNumber(s.Patient)
+		if err != nil {
+			return err
+		}
+		out.Patient, out.Note, err = d.patients.Patient(ctx, number, text)
+		return err
+	}
 	if text == "" {
 		return nil
 	}
-	if key.Reference == "" {
-		// No patient is known here: the text gets a key that belongs to the thing it
-		// speaks of, so that it can be erased alone.
-		var err error
-		if key, err = d.patients.of(ctx, "text of "+string(out.Target.Kind)+" "+string(out.Target.Key)); err != nil {
-			return err
-		}
-	}
-	note, err := seal(key, text)
-	if err != nil {
-		return err
-	}
-	out.Note = note
-	return nil
+	// No patient is known here: the text gets a key that belongs to the thing it
+	// speaks of, so that it can be erased alone.
+	var err error
+	out.Note, err = d.patients.Text(ctx, string(out.Target.Kind)+" "+string(out.Target.Key), text)
+	return err
 }
 
 // party gives a person or place that something comes from or goes to; a place is

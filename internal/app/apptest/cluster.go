@@ -26,7 +26,9 @@ const (
 // of its own that it keeps over restarts.
 type Cluster struct {
 	Nodes [3]*Node
-	tb    testing.TB
+	// IdentityKeys is the file that all daemons of the cluster share.
+	IdentityKeys string
+	tb           testing.TB
 }
 
 // Node is one server of a cluster.
@@ -43,7 +45,7 @@ type Node struct {
 // NewCluster starts three servers and waits until they have a leader.
 func NewCluster(tb testing.TB) *Cluster {
 	tb.Helper()
-	c := &Cluster{tb: tb}
+	c := &Cluster{tb: tb, IdentityKeys: filepath.Join(tb.TempDir(), "identity.keys")}
 	ports := FreePorts(tb, 9)
 	var routes []string
 	for i := range c.Nodes {

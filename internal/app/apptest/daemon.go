@@ -36,10 +36,10 @@ func NewDaemon(tb testing.TB, args ...string) *Daemon {
 }
 
 // OnCluster gives the options of a custodyd on a cluster. All of them share the key
-// file, which is how they index the same patients alike.
+// file, which is how they index the same patients alike, and the keys that wrap theirs.
 func OnCluster(tb testing.TB, c *Cluster) []string {
 	tb.Helper()
-	return []string{"--data", tb.TempDir(), "--nats", c.URL(), "--operator-nats", c.OperatorURL(), "--key-file", KeyFile(tb), "--log", "info"}
+	return []string{"--data", tb.TempDir(), "--nats", c.URL(), "--operator-nats", c.OperatorURL(), "--key-file", KeyFile(tb), "--identity-keys", c.IdentityKeys, "--log", "info"}
 }
 
 // KeyFile is a key file for tests; each has the same invented key.
