@@ -142,6 +142,9 @@ func composeOfDaemons(t *testing.T, c composeFile, made string) {
 				t.Errorf("%s has not the file %s", name, file)
 			}
 		}
+		if !slices.Contains(d.Volumes, "identity:"+filepath.Dir(s.IdentityKeys)) {
+			t.Errorf("%s doesn't share the file %s: %q", name, s.IdentityKeys, d.Volumes)
+		}
 		if d.StopGracePeriod != "60s" {
 			t.Errorf("%s is killed after %s", name, d.StopGracePeriod)
 		}

@@ -165,10 +165,13 @@ type (
 			SecretName  string `yaml:"secretName"`
 			DefaultMode int    `yaml:"defaultMode"`
 		} `yaml:"secret"`
+		Claim struct {
+			ClaimName string `yaml:"claimName"`
+		} `yaml:"persistentVolumeClaim"`
 	}
 	volumeClaim struct {
-		Metadata metadata `yaml:"metadata"`
-		Spec     struct {
+		object `yaml:",inline"`
+		Spec   struct {
 			AccessModes []string  `yaml:"accessModes"`
 			Resources   resources `yaml:"resources"`
 		} `yaml:"spec"`
@@ -208,6 +211,7 @@ type manifests struct {
 	workloads []workload
 	budgets   []disruptionBudget
 	policies  []networkPolicy
+	claims    []volumeClaim
 }
 
 // readManifests reads every document of a file strictly, each as what its kind and
@@ -243,6 +247,8 @@ func (m *manifests) add(doc string) error {
 		return read(doc, &m.workloads)
 	case "policy/v1 PodDisruptionBudget":
 		return read(doc, &m.budgets)
+	case "v1 PersistentVolumeClaim":
+		return read(doc, &m.claims)
 	case "networking.k8s.io/v1 NetworkPolicy":
 		return read(doc, &m.policies)
 	}
@@ -400,6 +406,15 @@ func checkVolumes(t *testing.T, m manifests, w workload, known []secret) map[str
 					}
 				}
 			}
+			// Several daemons write to one file, wherever they run.
+			if i := slices.IndexFunc(m.claims, func(c volumeClaim) bool { return c.Metadata.Name == v.Claim.ClaimName }); i >= 0 {
+				if !slices.Equal(m.claims[i].Spec.AccessModes, []string{"ReadWriteMany"}) || mount.ReadOnly {
+					t.Errorf("the volume %s can't be shared: %+v", v.Name, m.claims[i].Spec)
+				}
+				files[mount.MountPath] = ""
+				found++
+				continue
+			}
 			if len(content) == 0 || !mount.ReadOnly {
 				t.Errorf("the volume %s holds nothing, or may be written to", v.Name)
 			}
@@ -446,6 +461,9 @@ func checkDaemon(t *testing.T, w workload, c container, files map[string]string)
 		if p.HTTPGet.Scheme != "HTTPS" {
 			t.Errorf("a probe asks by %q", p.HTTPGet.Scheme)
 		}
+	}
+	if _, shared := files[filepath.Dir(s.IdentityKeys)]; s.NATS != "" && !shared {
+		t.Errorf("the file %s is on no volume that the daemons share", s.IdentityKeys)
 	}
 	if _, written := files[s.Data]; (s.NATS == "") != (written && s.Data != "") {
 		t.Errorf("nats %q, data %q", s.NATS, s.Data)

@@ -92,6 +92,7 @@ nats-login-file: /run/secrets/nats.login
 operator-login-file: /run/secrets/operator.login
 replicas: 3
 key-file: /run/secrets/custody.key
+identity-keys: /var/lib/custody/identity.keys
 END
 scheme=nats-route port=6222 join=', '
 cat >"$folder/nats.env" <<END

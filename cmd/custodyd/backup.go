@@ -23,6 +23,9 @@ log can't be used without: without a key file the secret of the index of patient
 (index.key, in the clear, mode 0600). With --key-file the whole backup is sealed with
 the key file; the key file itself is not in it, keep it elsewhere.
 
+Not in it is identity.keys, which wraps the patients' keys and changes every 15 days, so
+that a backup older than 30 days opens no name: copy it elsewhere, over its last copy.
+
 The patients' keys (KEYS) tell which reference belongs to a returning patient and open
 free text. A backup that holds them brings back the key of a patient who was erased
 after it was made: keep backups no longer than erasing may take, and erase again after

@@ -312,6 +312,11 @@ func TestARestoredBackupSaysTheSameOfEveryTube(t *testing.T) {
 	if !strings.Contains(out, "read back and compared") || !strings.Contains(out, "--volume 2026") {
 		t.Errorf("it says: %s", out)
 	}
+	// What wraps the patients' keys is in no backup: it comes from its own copy.
+	if d := launch(t, "--data", restored, "--listen", "127.0.0.1:0"); d.ended() != exitFailed || !strings.Contains(d.err.String(), "identity.keys") {
+		t.Errorf("it started without identity.keys: %s", d.err)
+	}
+	copyRing(t, data, restored)
 	second := newSite(t, "--data", restored)
 	later := now.Add(20 * time.Minute)
 	for _, s := range []*site{first, second} {
@@ -400,6 +405,18 @@ func dropSequences(v any) {
 	}
 }
 
+// copyRing puts the copy of the keys that wrap the patients' keys beside a store.
+func copyRing(t *testing.T, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(filepath.Join(from, "identity.keys"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(to, "identity.keys"), data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // A sealed store gives a sealed backup, stopped or running, and never with another key.
 func TestAStoreWithAKeyFileIsBackedUpSealed(t *testing.T) {
 	data, work := t.TempDir(), t.TempDir()
@@ -424,6 +441,7 @@ func TestAStoreWithAKeyFileIsBackedUpSealed(t *testing.T) {
 	fails(t, exitFailed, []string{"--key-file"}, "restore", "--from", running, "--data", into)
 	fails(t, exitFailed, []string{"another key"}, "restore", "--from", running, "--data", into, "--key-file", other)
 	must(t, "restore", "--from", running, "--data", into, "--key-file", key)
+	copyRing(t, data, into)
 	again := newSite(t, "--data", into, "--key-file", key)
 	var tube map[string]any
 	again.must(http.MethodGet, "/v1/tubes/TB000001", nil, &tube)

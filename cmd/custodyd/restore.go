@@ -13,6 +13,10 @@ folder. It checks every hash of the backup before it writes anything, writes eac
 under the sequence it had, starts the store anew, reads everything back and compares it.
 A backup that is sealed needs the --key-file of the store it was made of.
 
+The keys that wrap the patients' keys (identity.keys) are in no backup: put their last
+copy into the folder before the daemon starts. What a backup older than they are kept
+holds of patients can't be opened any more.
+
 Erase again who was erased after the backup was made: it brought their keys back.
 
 Options:`
@@ -58,6 +62,9 @@ func runRestore(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	}
 	if !m.Keys && m.Archive == "" {
 		_, _ = fmt.Fprintln(stderr, "the backup held no patients' keys: every returning patient is a new one, and free text can't be read")
+	}
+	if m.Keys {
+		_, _ = fmt.Fprintf(stderr, "put the last copy of identity.keys into %s before the start; it is in no backup, and without it no name and no free text can be read\n", s.Data)
 	}
 	volume := m.Volumes[len(m.Volumes)-1]
 	_, _ = fmt.Fprintf(stdout, "restored from a backup of %s, read back and compared; start it with: custodyd --data %s --volume %s%s\n",

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -9,6 +10,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"runtime/debug"
 	"strings"
 	"sync"
@@ -19,7 +21,9 @@ import (
 	"specimen.example/custody/internal/app/demo"
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/config"
+	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 )
 
 // stopWithin bounds how long requests under way may hold up a stop.
@@ -39,7 +43,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 			return err
 		}
 		defer func() { _ = os.RemoveAll(dir) }()
-		s.Data, s.NATS, s.KeyFile = dir, "", ""
+		s.Data, s.NATS, s.KeyFile, s.IdentityKeys = dir, "", "", ""
 	}
 	listener, err := listen(s.Listen, s.Demo)
 	if err != nil {
@@ -72,6 +76,9 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		parts.TLS = certificate.Config()
 	}
 	if parts.Secret, err = app.Secret(s.Data, key); err != nil {
+		return err
+	}
+	if parts.Ring, err = ringOf(s, parts.Clock.Now); err != nil {
 		return err
 	}
 	if s.Traces != "" {
@@ -189,6 +196,19 @@ func linkTo(s config.Settings, scheme string, address net.Addr, path string) str
 		return strings.TrimSuffix(s.PublicURL, "/") + path
 	}
 	return scheme + "://" + address.String() + path
+}
+
+// ringOf opens the keys that wrap the patients' keys. All daemons of a cluster must see
+// one file, so there it has no place that goes without saying.
+func ringOf(s config.Settings, now func() event.Instant) (*identity.Ring, error) {
+	path := s.IdentityKeys
+	if path == "" && s.NATS != "" {
+		return nil, errors.New("identity-keys: with an external cluster name the file of the keys that wrap the patients' keys; every daemon of the cluster must see the same file")
+	}
+	if path == "" {
+		path = filepath.Join(s.Data, app.RingFile)
+	}
+	return identity.OpenRing(path, now, rand.Reader)
 }
 
 // raise takes higher limits of the store from the settings, without a restart:

@@ -50,6 +50,7 @@ func (fs *options) daemonOptions() {
 	fs.StringVar(&fs.given.OIDCClaim, "oidc-claim", s.OIDCClaim, "`CLAIM` that names a person's account; empty: preferred_username, else sub")
 	fs.StringVar(&fs.given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
 	fs.StringVar(&fs.given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")
+	fs.StringVar(&fs.given.IdentityKeys, "identity-keys", s.IdentityKeys, "`FILE` of the keys that wrap the patients' keys; empty means identity.keys in the data folder")
 	fs.StringVar(&fs.given.Traces, "traces", s.Traces, "`URL` of an OpenTelemetry collector (OTLP over HTTP); empty sends no spans")
 	fs.IntVar(&fs.given.LabelDPI, "label-dpi", s.LabelDPI, "`DOTS` to the inch of the site's label printers: 203, 300 or 600")
 	fs.BoolVar(&fs.given.Demo, "demo", s.Demo, "show an invented scenario from a store of its own; loopback only")

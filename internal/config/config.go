@@ -69,6 +69,9 @@ type Settings struct {
 	OIDCClient     string `yaml:"oidc-client"`
 	OIDCSecretFile string `yaml:"oidc-secret-file"`
 	OIDCClaim      string `yaml:"oidc-claim"`
+	// IdentityKeys is the file of the keys that wrap the patients' keys. Empty means one
+	// in the folder Data; a cluster has none, and all its daemons share the file.
+	IdentityKeys string `yaml:"identity-keys"`
 	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
 	// HTTP; empty sends none.
 	Traces string `yaml:"traces"`
