@@ -592,3 +592,24 @@ func FuzzParseRecord(f *testing.F) {
 		}
 	})
 }
+
+// An erasure, and the number's coming again, fall between the record of a look and
+// what it would have shown.
+func TestErasureWhileSomebodyLooks(t *testing.T) {
+	for _, again := range []bool{false, true} {
+		r := memRig(t)
+		quiet, s := r.store(nil), r.store(nil)
+		ref, at := write(t, quiet, anna), 1
+		s.access = &meddle{s.access, &at, func() {
+			if err := quiet.Erase(t.Context(), ref); err != nil {
+				t.Error(err)
+			}
+			if again {
+				write(t, quiet, anna)
+			}
+		}}
+		if p, err := s.Look(t.Context(), mira, ref); !errors.Is(err, ErrErased) || p != (Person{}) {
+			t.Errorf("it shows %+v, %v", p, err)
+		}
+	}
+}

@@ -239,3 +239,34 @@ func TestRotationBesideOthers(t *testing.T) {
 		t.Errorf("%d of %d under the newest key", n, len(texts))
 	}
 }
+
+// A key that no key of the ring opens, or that is damaged, holds up nobody.
+func TestAKeyThatCannotBeOpenedIsLeftAlone(t *testing.T) {
+	r := memRig(t)
+	s := r.store(nil)
+	c := seal(t, s, "P-1", "kept")
+	keys := r.log.Shelf(eventlog.ShelfKeys)
+	alien, err := wire.Key(wire.PatientKey{Reference: "RALIEN", Key: bytes.Repeat([]byte{7}, 60), Wrapped: true, Wrap: "WGONE"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	torn, err := wire.Key(wire.PatientKey{Reference: "RTORN", Key: bytes.Repeat([]byte{7}, 60), Wrapped: true, Wrap: r.ringKeys()[0].ID})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for index, data := range map[string][]byte{"ALIEN": alien, "TORN": torn, "NOISE": {0xff, 0xff}} {
+		if _, err := keys.Put(t.Context(), index, data, 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Rotate(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if s.Due(r.clock()) {
+		t.Error("the round did not end")
+	}
+	opens(t, s, c, "kept")
+	if text, err := s.Open(t.Context(), event.Ciphertext{Key: "RALIEN", Nonce: make([]byte, nonceSize), Box: []byte{1}}); !errors.Is(err, ErrNoRingKey) || text != "" {
+		t.Errorf("%q, %v", text, err)
+	}
+}
