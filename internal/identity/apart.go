@@ -188,21 +188,16 @@ func folded(name string) string {
 // Ends gives the last characters of a number for lists: four letters or digits with
 // what stands between them, fewer where that would be the whole.
 func Ends(number string) string {
-	text := []rune(strings.TrimSpace(number))
-	counts := func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }
-	all := 0
-	for _, r := range text {
-		if counts(r) {
-			all++
+	text := strings.TrimSpace(number)
+	var at []int // where letters and digits begin
+	for i, r := range text {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) {
+			at = append(at, i)
 		}
 	}
-	left := min(4, all-1)
-	from := len(text)
-	for i := len(text) - 1; i >= 0 && left > 0; i-- {
-		if counts(text[i]) {
-			left--
-			from = i
-		}
+	shown := min(4, len(at)-1)
+	if shown <= 0 {
+		return ""
 	}
-	return string(text[from:])
+	return text[at[len(at)-shown]:]
 }
