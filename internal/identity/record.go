@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/wire"
@@ -58,12 +59,10 @@ func soundReference(text string) bool {
 	if text == "" || len(text) > 64 {
 		return false
 	}
-	for _, c := range []byte(text) {
-		if !(c >= '0' && c <= '9' || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' || c == '-' || c == '_') {
-			return false
-		}
-	}
-	return true
+	return !strings.ContainsFunc(text, func(r rune) bool {
+		letter := 'A' <= r && r <= 'Z' || 'a' <= r && r <= 'z'
+		return !letter && (r < '0' || r > '9') && r != '-' && r != '_'
+	})
 }
 
 // place is a record and where it stands.
