@@ -36,6 +36,10 @@ var (
 	printers  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleCourier, event.RoleReception, event.RoleScientist, event.RoleEngineer}, Here: true}
 	doorstep  = auth.Rule{Open: true}
 	houseRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleScientist, event.RoleQuality}}
+	// Each page of the house is for those for whom the API's methods behind it are.
+	keeperRule = auth.Rule{Roles: []string{event.RoleEngineer}}
+	peopleRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleQuality}}
+	viewRule   = auth.Rule{Roles: []string{event.RoleQuality}}
 )
 
 var whoSees = map[string]auth.Rule{
@@ -65,6 +69,52 @@ var whoSees = map[string]auth.Rule{
 	"GET /print/manifest":     printers,
 	"GET /print/packing":      printers,
 	"GET /print/paper/{name}": printers,
+
+	"GET /house":                      houseRule,
+	"GET /house/places":               houseRule,
+	"GET /house/places/{id}":          houseRule,
+	"GET /house/new/places":           houseRule,
+	"POST /house/places":              houseRule,
+	"GET /house/carriers":             houseRule,
+	"GET /house/carriers/{id}":        houseRule,
+	"GET /house/new/carriers":         houseRule,
+	"POST /house/carriers":            houseRule,
+	"GET /house/loggers":              houseRule,
+	"GET /house/loggers/{id}":         houseRule,
+	"GET /house/new/loggers":          houseRule,
+	"POST /house/loggers":             houseRule,
+	"GET /house/routes":               houseRule,
+	"GET /house/routes/{id}":          houseRule,
+	"GET /house/new/routes":           keeperRule,
+	"POST /house/routes":              keeperRule,
+	"GET /house/people":               peopleRule,
+	"GET /house/people/{id}":          peopleRule,
+	"GET /house/new/people":           keeperRule,
+	"POST /house/people":              keeperRule,
+	"GET /house/devices":              peopleRule,
+	"GET /house/devices/{id}":         peopleRule,
+	"GET /house/new/devices":          keeperRule,
+	"POST /house/devices":             keeperRule,
+	"GET /house/people/{id}/sign-in":  keeperRule,
+	"POST /house/people/{id}/sign-in": keeperRule,
+	"GET /house/people/{id}/release":  keeperRule,
+	"POST /house/people/{id}/release": keeperRule,
+	"GET /house/devices/{id}/invite":  keeperRule,
+	"POST /house/devices/{id}/invite": keeperRule,
+	"GET /house/devices/{id}/revoke":  keeperRule,
+	"POST /house/devices/{id}/revoke": keeperRule,
+	"GET /house/devices/{id}/allow":   keeperRule,
+	"POST /house/devices/{id}/allow":  keeperRule,
+	"GET /house/tokens":               keeperRule,
+	"POST /house/tokens":              keeperRule,
+	"GET /house/tokens/{id}/revoke":   keeperRule,
+	"POST /house/tokens/{id}/revoke":  keeperRule,
+	"GET /house/schemes":              houseRule,
+	"GET /house/schemes/check":        houseRule,
+	"POST /house/schemes/check":       keeperRule,
+	"POST /house/schemes":             keeperRule,
+	"GET /house/identity":             viewRule,
+	"POST /house/identity":            viewRule,
 
 	// What is needed to come in, and says nothing of the laboratory.
 	"GET /assets/{version}/{name...}": doorstep,

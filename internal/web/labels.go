@@ -135,13 +135,16 @@ func askedLabel(body io.Reader) (label.Input, *labelRefusal) {
 	return in, nil
 }
 
-func (s *server) answerLabel(in label.Input) labelAnswer {
-	got, err := s.src.ReadLabel(in)
+func (s *server) answerLabel(in label.Input) labelAnswer { return answerOf(in, s.src.ReadLabel) }
+
+// answerOf says what read makes of a label.
+func answerOf(in label.Input, read func(label.Input) (LabelNamed, error)) labelAnswer {
+	got, err := read(in)
 	if err != nil {
 		// A maker's or a blood service's label names nothing that a scan could mean, but
 		// here it is asked what it says.
 		in.Want = []label.Thing{label.Product, label.Donation}
-		if other, failed := s.src.ReadLabel(in); failed == nil {
+		if other, failed := read(in); failed == nil {
 			got, err = other, nil
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -31,6 +32,8 @@ type Story struct {
 	docs  []byte
 	// printed is what labels and lists say; nil is a site that has nothing yet.
 	printed *storyPrint
+	// house is how the house is set up; nil is one in which nothing is declared.
+	house *storyHouse
 }
 
 // Handler serves the story's page below base, with a source that never changes.
@@ -164,7 +167,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, append(limitsStories(), printStories()...)...)
+	}, slices.Concat(limitsStories(), printStories(), houseStories())...)
 }
 
 func wallEmpty() WallPage {

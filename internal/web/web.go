@@ -66,6 +66,7 @@ type Source interface {
 	// sent again under the same id, or ErrNotReady.
 	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
 	PrintSource
+	HouseSource
 }
 
 // LabelNamed is what a label says, and under which id the pages know it: with its
@@ -151,6 +152,7 @@ func (s *server) routes() *router {
 	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /readers", s.readers)
 	s.printPages(mux)
+	s.housePages(mux, func(path string, h http.HandlerFunc) { mux.Handle("POST "+path, own.Handler(h)) })
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)
 	mux.HandleFunc("GET /assets/{version}/{name...}", serveAsset)
