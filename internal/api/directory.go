@@ -416,7 +416,11 @@ func (s *Server) CancelRequest(ctx context.Context, req *custodyv1.CancelRequest
 	if _, err := s.GetRequest(ctx, &custodyv1.GetRequestRequest{Id: req.GetId()}); err != nil {
 		return nil, err
 	}
-	reason, note, err := s.Desk.ReasonOf(ctx, "request "+req.GetId(), req.GetReason())
+	k, err := s.key("id", req.GetId(), event.KindRequest)
+	if err != nil {
+		return nil, err
+	}
+	reason, note, err := s.Desk.ReasonOf(ctx, "request "+string(k), req.GetReason())
 	if err != nil {
 		return nil, logError(err)
 	}

@@ -70,10 +70,12 @@ func atMost(n int) check {
 }
 
 func dateText(s string) string {
-	if _, err := time.Parse(time.DateOnly, s); err != nil {
-		return fmt.Sprintf("%q is no date; write it as 1978-10-19", clip(s))
+	for _, form := range []string{time.DateOnly, "2006-01", "2006"} {
+		if _, err := time.Parse(form, s); err == nil {
+			return ""
+		}
 	}
-	return ""
+	return "it is no date; write it as 1978-10-19, or 1978-10 or 1978 when no more is known"
 }
 
 func form(re *regexp.Regexp, say string) check {
@@ -252,7 +254,7 @@ var byName = map[protoreflect.Name]check{
 	"attested": nil, "private": sound, "key_id": sound, "signature": sound, "row": form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient; take it from the work list"),
 	"roles": nil, "badge": free, "pin": free, "account": free, "code": form(regexp.MustCompile(`^[A-Za-z0-9 -]{1,40}$`), "is no code: letters and digits, as the engineer read it out"),
 	"public_key": atMost(256), "proof": atMost(128), "scopes": word(auth.Scopes()), "loggers": aLabel, "days": between(1, 366, " days"),
-	"birth_date": text(dateText), "sex": aCode, "bed": free, "keep": aLabel, "gone": aLabel,
+	"birth_date": text(dateText), "sex": word([]string{"male", "female", "other", "unknown"}), "bed": free, "family": free, "given": free, "keep": aLabel, "gone": aLabel,
 	"reference":   form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient"),
 	"why":         word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only

@@ -83,7 +83,9 @@ func (s *Server) RecordScans(ctx context.Context, req *custodyv1.RecordScansRequ
 	}
 	judged := s.settle(ctx, last, tubes...)
 	for i := range answers {
-		resp.Answers = append(resp.Answers, s.answer(&answers[i], judged))
+		m := s.answer(&answers[i], judged)
+		m.Identities = s.mismatched(ctx, &answers[i])
+		resp.Answers = append(resp.Answers, m)
 	}
 	return resp, nil
 }

@@ -14,6 +14,7 @@ import (
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
@@ -33,6 +34,7 @@ type Server struct {
 	custodyv1.UnimplementedTubesServer
 	custodyv1.UnimplementedDirectoryServer
 	custodyv1.UnimplementedSignInsServer
+	custodyv1.UnimplementedPatientsServer
 	stabilityv1.UnimplementedFlagsServer
 	stabilityv1.UnimplementedRulesServer
 
@@ -42,6 +44,8 @@ type Server struct {
 	Starter func() ([]byte, error) // bytes of the shipped rule set
 	Logger  *slog.Logger
 	Auth    *auth.Gate
+	// Identity says who a reference belongs to.
+	Identity *identity.Store
 }
 
 // Register puts every service on g.
@@ -51,6 +55,7 @@ func (s *Server) Register(g *grpc.Server) {
 	custodyv1.RegisterTubesServer(g, s)
 	custodyv1.RegisterDirectoryServer(g, s)
 	custodyv1.RegisterSignInsServer(g, s)
+	custodyv1.RegisterPatientsServer(g, s)
 	stabilityv1.RegisterFlagsServer(g, s)
 	stabilityv1.RegisterRulesServer(g, s)
 }

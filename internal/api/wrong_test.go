@@ -84,6 +84,12 @@ var bases = map[string]string{
 	"ListRules":     `{}`,
 	"CheckRules":    `{"file":"format: stability-rules/1"}`,
 	"AdoptRules":    `{"by":"lena"}`,
+	"WritePatient":  `{"patient":"P-7011","family":"Lind","given":"Anna","birthDate":"1951-03-02","sex":"female","place":"WARD-N","bed":"4","by":"mira"}`,
+	"LookPatient":   `{"patient":"P-7011","why":"bedside","by":"mira"}`,
+	"WorkList":      `{"place":"WARD-N","by":"mira"}`,
+	"MergePatients": `{"keep":"P-7011","gone":"P-7012","reason":"one-person","by":"lena"}`,
+	"ErasePatient":  `{"patient":"P-7019","reason":"keeping-ended","by":"lena"}`,
+	"ListViews":     `{"patient":"P-7011"}`,
 	"WhoAmI":        `{}`,
 	"SetSignIn":     `{"id":"lena","badge":"B-0007","pin":"730581","by":"mira"}`,
 	"GetSignIn":     `{"id":"lena"}`,
@@ -176,7 +182,12 @@ func newMessage(t *testing.T, md protoreflect.MessageDescriptor) proto.Message {
 
 // call makes the gRPC call and gives its error.
 func (d *daemon) call(m method, req proto.Message) error {
-	ctx, cancel := context.WithCancel(d.t.Context())
+	return d.callAs(d.t.Context(), m, req)
+}
+
+// callAs is call for whom a context carries.
+func (d *daemon) callAs(ctx context.Context, m method, req proto.Message) error {
+	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	name := fmt.Sprintf("/%s/%s", m.desc.Parent().FullName(), m.desc.Name())
 	reply := newMessage(d.t, m.desc.Output())
@@ -350,7 +361,7 @@ var wrongText = map[string][]string{
 	"character": {"||"},
 	"file":      {strings.Repeat("a", 1<<20+1)},
 	"invite":    {"K7QM-2XPD!", strings.Repeat("A", 41)},
-	"date":      {"19.10.1978", "1978-13-01", "1978-10-19T00:00:00Z"},
+	"date":      {"19.10.1978", "1978-13-01", "1978-10-19T00:00:00Z", "78"},
 	"offset":    {"Mars/Base", "Local", "+1", "+15:00"},
 }
 
@@ -374,7 +385,7 @@ var kinds = map[string]string{
 	"OverrideFlagRequest.id": "id", "ActFlagRequest.id": "id", "PutAsideFlagRequest.id": "id", "AdoptRulesRequest.id": "id",
 	"Route.from": "label", "Route.to": "label",
 	"AttestedScan.key_id": "id", "key_id": "sound", "badge": "free", "pin": "free", "account": "free", "code": "invite", "scopes": "word", "loggers": "label",
-	"RevokeTokenRequest.id": "id", "birth_date": "date", "sex": "code", "bed": "free", "keep": "label", "gone": "label", "reference": "word", "row": "word", "why": "word",
+	"RevokeTokenRequest.id": "id", "birth_date": "date", "sex": "word", "bed": "free", "family": "free", "given": "free", "keep": "label", "gone": "label", "reference": "word", "row": "word", "why": "word",
 	"names": "word", "check": "word", "letter_case": "word", "zeros": "word", "wanted": "word", "ward": "label", "issuer": "free", "pattern": "free",
 	"separator": "character", "NumberScheme.id": "free", "NumberScheme.in": "free", "NumberScheme.ward": "sound", "warnings": "sound",
 	"date_order": "word", "unit": "word", "delimiter": "word", "decimal": "word", "doubled_hour": "word", "faults": "free", "second": "free",

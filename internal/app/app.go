@@ -101,7 +101,6 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
 	a.desk = intake.New(p.Log, a.model, p.Clock.Now, a.people, p.Logger)
-	a.part("patients' keys", func() error { a.tendIdentity(run); return nil })
 	if err := a.catchUp(ctx); err != nil {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
@@ -196,11 +195,12 @@ func (a *App) serve(run context.Context) error {
 		grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(gate.Stream, api.Stream),
 		grpc.MaxRecvMsgSize(api.MaxBody),
 	)
-	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Auth: a.gate, Starter: func() ([]byte, error) {
+	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Auth: a.gate, Identity: a.people, Starter: func() ([]byte, error) {
 		_, data, err := library.Starter()
 		return data, err
 	}}
 	server.Register(a.grpc)
+	a.part("patients' keys", func() error { a.tendIdentity(run, server.EraseIdentity); return nil })
 	a.part("in-process API", func() error { return a.grpc.Serve(a.inside) })
 	var err error
 	a.conn, err = grpc.NewClient("passthrough:///inside",
@@ -240,6 +240,9 @@ func (a *App) Model() *live.Model { return a.model }
 
 // Identity is the store of the patients.
 func (a *App) Identity() *identity.Store { return a.people }
+
+// Gate knows who may come in, for tests that look behind the pages.
+func (a *App) Gate() *auth.Gate { return a.gate }
 
 // Failed hears the first error of a part that ended on its own.
 func (a *App) Failed() <-chan error { return a.failed }

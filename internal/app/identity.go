@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"time"
 
+	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/identity"
 )
@@ -32,12 +33,28 @@ func (a *App) openIdentity(ctx context.Context) error {
 	return errors.Join(err, lost)
 }
 
+// eraseAgain destroys what the log says was erased: an erasure that broke off, or one
+// whose keys came back with a backup.
+func (a *App) eraseAgain(run context.Context, erase func(context.Context, string) error) {
+	if a.model.CatchUp(run) != nil {
+		return // stopping
+	}
+	var refs []string
+	a.model.World(func(w *custody.World) { refs = w.ErasedPatients() })
+	for _, ref := range refs {
+		if err := erase(run, ref); err != nil && run.Err() == nil {
+			a.parts.Logger.Error("an identity that the log says was erased could not be erased again; the next start tries again", slog.String("reference", ref), slog.Any("error", err))
+		}
+	}
+}
+
 // tendEvery is how often it is asked whether the keys must rotate.
 const tendEvery = time.Hour
 
 // tendIdentity finishes erasures that broke off and rotates keys when it is due. Every
 // process of a site does, which is safe; no lease is needed.
-func (a *App) tendIdentity(run context.Context) {
+func (a *App) tendIdentity(run context.Context, erase func(context.Context, string) error) {
+	a.eraseAgain(run, erase)
 	for {
 		if err := a.people.Tend(run); err != nil && run.Err() == nil {
 			a.parts.Logger.Warn("the patients' keys were not tended; it is tried again in an hour", slog.Any("error", err))

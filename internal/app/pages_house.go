@@ -342,8 +342,8 @@ func houseToken(t *custodyv1.Token) (web.HouseToken, error) {
 	}, errors.Join(err, err2)
 }
 
-// IdentityDays implements web.HouseSource: the keys of identities don't rotate here.
-func (p *pages) IdentityDays() int { return 0 }
+// IdentityDays implements web.HouseSource.
+func (p *pages) IdentityDays() int { return p.a.people.BackupsReadableFor() }
 
 // Views implements web.HouseSource.
 func (p *pages) Views(ctx context.Context, patient, reference string) ([]web.HouseView, string, error) {

@@ -29,6 +29,7 @@ import (
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog/memlog"
+	"specimen.example/custody/internal/identity"
 )
 
 // The people of these tests, invented: badge and PIN.
@@ -56,7 +57,7 @@ func startAsked(t *testing.T, log *memlog.Log, clock api.Clock, more ...func(*Pa
 	}
 	logs := &bytes.Buffer{}
 	parts := Parts{
-		Log: log, Clock: clock, Secret: []byte("an invented secret for tests of sign-in"), Listener: l, SignIn: true,
+		Log: log, Clock: clock, Secret: []byte("an invented secret for tests of sign-in"), Ring: ringFor(log, clock), Listener: l, SignIn: true,
 		Logger: slog.New(slog.NewTextHandler(&locked{w: logs}, nil)), PINCost: &auth.Cost{Passes: 1, Kibibytes: 64, Lanes: 1},
 	}
 	for _, f := range more {
@@ -68,6 +69,14 @@ func startAsked(t *testing.T, log *memlog.Log, clock api.Clock, more ...func(*Pa
 	}
 	t.Cleanup(func() { _ = a.Stop(context.Background()) })
 	return &asked{t: t, app: a, url: "http://" + l.Addr().String(), clock: clock, logs: logs}
+}
+
+// rings are the keys of the patients' keys, one ring for all daemons on a log.
+var rings sync.Map // *memlog.Log: *identity.Ring
+
+func ringFor(log *memlog.Log, clock api.Clock) *identity.Ring {
+	ring, _ := rings.LoadOrStore(log, identity.MemoryRing(clock.Now, rand.Reader))
+	return ring.(*identity.Ring)
 }
 
 // locked is a log file that several write to.

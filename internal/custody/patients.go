@@ -123,17 +123,62 @@ func patientOf(fact event.Fact) string {
 	}
 }
 
-// Waiting lists the requests of a patient that aren't cancelled and have a tube that
-// nobody has collected, sorted.
-func (w *World) Waiting(reference string) []event.Key {
-	var out []event.Key
+// Waiting gives, by the reference that stands, the requests that aren't cancelled and
+// have a tube that nobody has collected, sorted.
+func (w *World) Waiting() map[string][]string {
+	out := map[string][]string{}
 	for key := range w.logs[event.KindRequest] {
 		req, ok := w.Request(key)
-		if !ok || req.Cancelled || req.Patient == "" || w.Patient(req.Patient) != w.Patient(reference) {
-			continue
+		if ok && !req.Cancelled && req.Patient != "" && w.waits(req) {
+			ref := w.Patient(req.Patient)
+			out[ref] = append(out[ref], key.Label())
 		}
-		if w.waits(req) {
-			out = append(out, key)
+	}
+	for _, list := range out {
+		slices.Sort(list)
+	}
+	return out
+}
+
+// OfPatient lists the tubes, draws and requests whose facts name a reference, or one
+// that was merged with it, sorted.
+func (w *World) OfPatient(reference string) []Target {
+	stands := w.Patient(reference)
+	var out []Target
+	for _, kind := range []event.Kind{event.KindTube, event.KindDraw, event.KindRequest} {
+		for key, agg := range w.logs[kind] {
+			if slices.ContainsFunc(agg.records, func(r *event.Record) bool {
+				return slices.ContainsFunc(r.Facts, func(f event.Fact) bool {
+					p := patientOf(f)
+					return p != "" && w.Patient(p) == stands
+				})
+			}) {
+				out = append(out, Target{kind, key})
+			}
+		}
+	}
+	for _, t := range slices.Clone(out) { // tubes that only their request or draw ties to the patient
+		switch t.Kind {
+		case event.KindRequest:
+			for key := range w.byRequest[t.Key] {
+				out = append(out, Target{event.KindTube, key})
+			}
+		case event.KindDraw:
+			for key := range w.byDraw[t.Key] {
+				out = append(out, Target{event.KindTube, key})
+			}
+		}
+	}
+	slices.SortFunc(out, compareTargets)
+	return slices.Compact(out)
+}
+
+// ErasedPatients lists the references whose identity is to be nowhere, sorted.
+func (w *World) ErasedPatients() []string {
+	var out []string
+	for key, agg := range w.logs[event.KindPatient] {
+		if slices.ContainsFunc(agg.records, func(r *event.Record) bool { return holds[event.IdentityErased](r.Facts) }) {
+			out = append(out, key.Label())
 		}
 	}
 	slices.Sort(out)

@@ -15,6 +15,7 @@ func ReasonWords() []string {
 		"duplicate", "no-vein", "patient-refused", "patient-absent", "not-fasting", "vein-collapsed", "doctor-asked",
 		"test-not-needed", "used-up", "storage-ended", "broken", "machine-stopped", "imbalance", "explained", "found",
 		"irreplaceable", "urgent", "result-expected-anyway",
+		"typing-mistake", "one-person", "patient-asked", "keeping-ended",
 	}
 }
 

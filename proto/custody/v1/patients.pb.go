@@ -26,10 +26,11 @@ type WritePatientRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Patient is the number on the wristband.
 	Patient string `protobuf:"bytes,1,opt,name=patient,proto3" json:"patient,omitempty"`
-	Name    string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	// Birth date, 2006-01-02.
+	Family  string `protobuf:"bytes,2,opt,name=family,proto3" json:"family,omitempty"`
+	// Birth date, 1951-03-02, or 1951-03 or 1951 when no more is known.
 	BirthDate string `protobuf:"bytes,3,opt,name=birth_date,json=birthDate,proto3" json:"birth_date,omitempty"`
-	Sex       string `protobuf:"bytes,4,opt,name=sex,proto3" json:"sex,omitempty"`
+	// Sex is male, female, other or unknown (HL7 FHIR R4 AdministrativeGender).
+	Sex string `protobuf:"bytes,4,opt,name=sex,proto3" json:"sex,omitempty"`
 	// Place and bed where the patient lies.
 	Place string `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
 	Bed   string `protobuf:"bytes,6,opt,name=bed,proto3" json:"bed,omitempty"`
@@ -37,6 +38,7 @@ type WritePatientRequest struct {
 	// Reason is a word of the reason list; needed when something is corrected.
 	Reason        string `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
 	ScanId        string `protobuf:"bytes,9,opt,name=scan_id,json=scanId,proto3" json:"scan_id,omitempty"`
+	Given         string `protobuf:"bytes,10,opt,name=given,proto3" json:"given,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -78,9 +80,9 @@ func (x *WritePatientRequest) GetPatient() string {
 	return ""
 }
 
-func (x *WritePatientRequest) GetName() string {
+func (x *WritePatientRequest) GetFamily() string {
 	if x != nil {
-		return x.Name
+		return x.Family
 	}
 	return ""
 }
@@ -130,6 +132,13 @@ func (x *WritePatientRequest) GetReason() string {
 func (x *WritePatientRequest) GetScanId() string {
 	if x != nil {
 		return x.ScanId
+	}
+	return ""
+}
+
+func (x *WritePatientRequest) GetGiven() string {
+	if x != nil {
+		return x.Given
 	}
 	return ""
 }
@@ -741,7 +750,11 @@ type Identity struct {
 	// Marked are the fields in which two records side by side differ.
 	Marked []*MarkedField `protobuf:"bytes,11,rep,name=marked,proto3" json:"marked,omitempty"`
 	// Requests that wait for this patient, in a work list.
-	Requests      []string `protobuf:"bytes,12,rep,name=requests,proto3" json:"requests,omitempty"`
+	Requests []string `protobuf:"bytes,12,rep,name=requests,proto3" json:"requests,omitempty"`
+	Family   string   `protobuf:"bytes,13,opt,name=family,proto3" json:"family,omitempty"`
+	Given    string   `protobuf:"bytes,14,opt,name=given,proto3" json:"given,omitempty"`
+	// Changed are the fields that a correction changed.
+	Changed       []string `protobuf:"bytes,15,rep,name=changed,proto3" json:"changed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -860,9 +873,30 @@ func (x *Identity) GetRequests() []string {
 	return nil
 }
 
+func (x *Identity) GetFamily() string {
+	if x != nil {
+		return x.Family
+	}
+	return ""
+}
+
+func (x *Identity) GetGiven() string {
+	if x != nil {
+		return x.Given
+	}
+	return ""
+}
+
+func (x *Identity) GetChanged() []string {
+	if x != nil {
+		return x.Changed
+	}
+	return nil
+}
+
 type MarkedField struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Field is number, name, birthDate, sex, place or bed.
+	// Field is number, family, given, birthDate, sex, place or bed.
 	Field         string        `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
 	Parts         []*MarkedPart `protobuf:"bytes,2,rep,name=parts,proto3" json:"parts,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -969,10 +1003,10 @@ var File_custody_v1_patients_proto protoreflect.FileDescriptor
 
 const file_custody_v1_patients_proto_rawDesc = "" +
 	"\n" +
-	"\x19custody/v1/patients.proto\x12\x13specimen.custody.v1\x1a\x1cgoogle/api/annotations.proto\"\xdd\x01\n" +
+	"\x19custody/v1/patients.proto\x12\x13specimen.custody.v1\x1a\x1cgoogle/api/annotations.proto\"\xf7\x01\n" +
 	"\x13WritePatientRequest\x12\x18\n" +
-	"\apatient\x18\x01 \x01(\tR\apatient\x12\x12\n" +
-	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1d\n" +
+	"\apatient\x18\x01 \x01(\tR\apatient\x12\x16\n" +
+	"\x06family\x18\x02 \x01(\tR\x06family\x12\x1d\n" +
 	"\n" +
 	"birth_date\x18\x03 \x01(\tR\tbirthDate\x12\x10\n" +
 	"\x03sex\x18\x04 \x01(\tR\x03sex\x12\x14\n" +
@@ -980,7 +1014,9 @@ const file_custody_v1_patients_proto_rawDesc = "" +
 	"\x03bed\x18\x06 \x01(\tR\x03bed\x12\x0e\n" +
 	"\x02by\x18\a \x01(\tR\x02by\x12\x16\n" +
 	"\x06reason\x18\b \x01(\tR\x06reason\x12\x17\n" +
-	"\ascan_id\x18\t \x01(\tR\x06scanId\"\x9c\x01\n" +
+	"\ascan_id\x18\t \x01(\tR\x06scanId\x12\x14\n" +
+	"\x05given\x18\n" +
+	" \x01(\tR\x05given\"\x9c\x01\n" +
 	"\x12LookPatientRequest\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x1c\n" +
 	"\treference\x18\x02 \x01(\tR\treference\x12\x12\n" +
@@ -1021,7 +1057,7 @@ const file_custody_v1_patients_proto_rawDesc = "" +
 	"\x06device\x18\x04 \x01(\tR\x06device\x12\x14\n" +
 	"\x05place\x18\x05 \x01(\tR\x05place\x12\x10\n" +
 	"\x03why\x18\x06 \x01(\tR\x03why\x12\x14\n" +
-	"\x05about\x18\a \x01(\tR\x05about\"\xd9\x02\n" +
+	"\x05about\x18\a \x01(\tR\x05about\"\xa1\x03\n" +
 	"\bIdentity\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x16\n" +
 	"\x06number\x18\x02 \x01(\tR\x06number\x12\x1f\n" +
@@ -1037,7 +1073,10 @@ const file_custody_v1_patients_proto_rawDesc = "" +
 	"\tsame_name\x18\n" +
 	" \x01(\bR\bsameName\x128\n" +
 	"\x06marked\x18\v \x03(\v2 .specimen.custody.v1.MarkedFieldR\x06marked\x12\x1a\n" +
-	"\brequests\x18\f \x03(\tR\brequests\"Z\n" +
+	"\brequests\x18\f \x03(\tR\brequests\x12\x16\n" +
+	"\x06family\x18\r \x01(\tR\x06family\x12\x14\n" +
+	"\x05given\x18\x0e \x01(\tR\x05given\x12\x18\n" +
+	"\achanged\x18\x0f \x03(\tR\achanged\"Z\n" +
 	"\vMarkedField\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x125\n" +
 	"\x05parts\x18\x02 \x03(\v2\x1f.specimen.custody.v1.MarkedPartR\x05parts\":\n" +
