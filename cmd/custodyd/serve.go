@@ -50,7 +50,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		return err
 	}
 	defer func() { _ = listener.Close() }()
-	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks()}
+	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks(), StrictTLS: s.TLSCert != "", KeepDays: s.IdentityKeepDays}
 	if parts.House, err = house(s); err != nil {
 		return err
 	}

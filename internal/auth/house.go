@@ -44,7 +44,7 @@ func NewHouse(g *Gate, o HouseOptions) *House {
 	return &House{opts: o, gate: g}
 }
 
-// ErrHouse: the house's sign-in does not answer or answered wrongly.
+// ErrHouse says that the house's own sign-in did not answer, or answered wrongly.
 var ErrHouse = errors.New("the house's own sign-in did not vouch for you; try again, or sign in with badge and PIN")
 
 // started is what we remember in the browser between sending somebody away and the
