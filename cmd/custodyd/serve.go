@@ -195,7 +195,16 @@ func linkTo(s config.Settings, scheme string, address net.Addr, path string) str
 	if s.PublicURL != "" {
 		return strings.TrimSuffix(s.PublicURL, "/") + path
 	}
-	return scheme + "://" + address.String() + path
+	host, port, err := net.SplitHostPort(address.String())
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "localhost" // on all addresses: what the machine is called from elsewhere
+		if names := s.Names(); len(names) > 0 {
+			host = names[0]
+		} else if name, err := os.Hostname(); err == nil {
+			host = name
+		}
+	}
+	return scheme + "://" + net.JoinHostPort(host, port) + path
 }
 
 // ringOf opens the keys that wrap the patients' keys. All daemons of a cluster must see
