@@ -53,6 +53,8 @@ func identityError(err error) error {
 		return status.Error(codes.NotFound, "this identity was erased; nobody can say any more who it was")
 	case errors.Is(err, identity.ErrUnknown):
 		return notFound("nobody is known here by that; write the patient first, or check the number")
+	case errors.Is(err, identity.ErrNoRingKey):
+		return notFound("it can't be read: the key that wrapped it has left the ring; this log comes from a backup that is too old for that, or the ring's last copy must be put back")
 	default:
 		return logError(err)
 	}
@@ -310,15 +312,21 @@ func (s *Server) ErasePatient(ctx context.Context, req *custodyv1.ErasePatientRe
 }
 
 // EraseIdentity destroys what the log says is erased: the identity, and the free texts
-// of everything that was the patient's.
+// of everything that was the patient's. Why a reference was corrected or merged is such a
+// text too, of each reference that the patient ever had.
 func (s *Server) EraseIdentity(ctx context.Context, ref string) error {
-	var abouts []string
+	abouts := []string{"patient " + ref}
 	s.Model.World(func(w *custody.World) {
 		for _, t := range w.OfPatient(ref) {
 			abouts = append(abouts, string(t.Kind)+" "+t.Key.Label(), string(t.Kind)+" "+string(t.Key))
 		}
+		stands := w.Patient(ref)
+		for _, key := range w.Keys(event.KindPatient) {
+			if other := key.Label(); other != ref && w.Patient(other) == stands {
+				abouts = append(abouts, "patient "+other)
+			}
+		}
 	})
-	abouts = append(abouts, "patient "+ref)
 	for _, about := range abouts {
 		if err := s.Identity.ForgetText(ctx, about); err != nil {
 			return err
