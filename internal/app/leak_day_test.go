@@ -24,7 +24,7 @@ type day struct {
 }
 
 // journeys is how many of the patients are drawn; the others lie on their wards.
-const journeys = 140
+const journeys = 100
 
 // aside is the first patient of those who are merged into another.
 const aside = 400
