@@ -43,7 +43,7 @@ func quiet() *slog.Logger {
 
 // openProduct starts a daemon, on a listener or without one, adopts the shipped
 // limits and declares the island's places.
-func openProduct(ctx context.Context, on net.Listener) (p *product, err error) {
+func openProduct(ctx context.Context, on net.Listener, more ...func(*app.Parts)) (p *product, err error) {
 	p = &product{}
 	defer func() {
 		if err != nil {
@@ -55,7 +55,11 @@ func openProduct(ctx context.Context, on net.Listener) (p *product, err error) {
 	}
 	secret := make([]byte, 32)
 	_, _ = rand.Read(secret) // never fails on the platforms Go supports
-	p.app, err = app.Start(ctx, app.Parts{Log: p.log, Clock: app.WallClock(), Secret: secret, Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(), Listener: on})
+	parts := app.Parts{Log: p.log, Clock: app.WallClock(), Secret: secret, Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(), Listener: on}
+	for _, set := range more {
+		set(&parts)
+	}
+	p.app, err = app.Start(ctx, parts)
 	if err != nil {
 		return p, err
 	}
