@@ -15,6 +15,7 @@ var (
 	lawCarriers = []event.Key{"L-B1", "L-B2"}
 	lawPlaces   = []string{"", "WARD", "LAB"}
 	lawPeople   = []string{"mira", "oskar", "lena"}
+	lawPatients = []string{"P-1", "P-2", "P-3"} // spelled as keys are, so that facts and aggregates meet
 )
 
 const lawStart = event.Instant(1_795_000_000_000) // an instant of November 2026
@@ -26,9 +27,13 @@ func genFact(t *rapid.T) event.Fact {
 	id := fmt.Sprintf("id-%d", rapid.IntRange(0, 12).Draw(t, "id"))
 	episode := int64(rapid.IntRange(0, 2).Draw(t, "episode"))
 	typ := rapid.SampledFrom([]string{"", "EDTA", "SERUM"}).Draw(t, "type")
+	patient, someone := rapid.SampledFrom(append([]string{""}, lawPatients...)).Draw(t, "patient"), rapid.SampledFrom(lawPatients).Draw(t, "someone")
 	return rapid.SampledFrom([]event.Fact{
-		event.Collected{Type: typ, Draw: "L-D1", Patient: rapid.SampledFrom([]string{"", "p-1", "p-2"}).Draw(t, "patient")},
-		event.TubePrepared{Type: typ, Patient: "p-1", Request: "L-R1", Tests: []string{"K"}},
+		event.Collected{Type: typ, Draw: "L-D1", Patient: patient},
+		event.TubePrepared{Type: typ, Patient: someone, Request: "L-R1", Tests: []string{"K"}},
+		event.IdentityMerged{Into: someone, Reason: "one-person"}, event.IdentityMerged{Into: someone, Reason: "one-person"},
+		event.IdentityWritten{Fields: []string{"family"}}, event.IdentityErased{Reason: "patient-asked"},
+		event.Reidentified{Patient: someone}, event.CollectionFailed{Patient: patient},
 		event.Packed{Carrier: k(lawCarriers)}, event.Packed{Carrier: k(lawCarriers)}, event.Unpacked{},
 		event.Released{To: who}, event.TakenOver{From: who}, event.TakenOver{}, event.Seen{}, event.Received{Type: typ},
 		event.AcceptedForTesting{}, event.HandlingAttested{Handling: "on-ice"}, event.SpinStarted{}, event.SpinEnded{},
@@ -36,8 +41,8 @@ func genFact(t *rapid.T) event.Fact {
 		event.SplitInto{Tubes: lawTubes}, event.Departed{}, event.Arrived{}, event.Emptied{}, event.Sealed{Seal: typ}, event.SealBroken{Seal: typ},
 		event.Voided{Scan: id}, event.Voided{Scan: id}, event.DoubtRaised{ID: id, Doubt: string(event.DoubtLate)}, event.DoubtClosed{ID: id, By: "person"},
 		event.FlagRaised{Flag: event.Flag{Episode: episode}}, event.FlagOverridden{Episode: episode}, event.FlagCleared{Episode: episode},
-		event.RequestPlaced{Patient: "p-1", Tests: []string{"CBC"}}, event.TestAdded{Test: "GLU"}, event.TestWithdrawn{Test: "GLU"},
-		event.TubeAssigned{Tube: k(lawTubes), Type: typ, Tests: []string{"K"}}, event.DrawStarted{Patient: "p-1"}, event.DrawEnded{},
+		event.RequestPlaced{Patient: someone, Tests: []string{"CBC"}}, event.TestAdded{Test: "GLU"}, event.TestWithdrawn{Test: "GLU"},
+		event.TubeAssigned{Tube: k(lawTubes), Type: typ, Tests: []string{"K"}}, event.DrawStarted{Patient: someone}, event.DrawStarted{Meant: someone}, event.DrawEnded{},
 		event.RecollectionAsked{Tubes: lawTubes[:1]}, event.LoggerAttached{To: k(lawCarriers), ToKind: "carrier"}, event.LoggerDetached{},
 		event.ClockMeasured{OffsetMs: 130_000}, event.PlaceDescribed{PlaceKind: "vehicle", BenchSpinMin: 20}, event.CarrierDescribed{CarrierKind: "box"},
 		event.CarrierDescribed{CarrierKind: "rack"}, event.PersonDescribed{Active: true},
@@ -49,6 +54,7 @@ var lawTargets = []Target{
 	{event.KindTube, "L-T1"}, {event.KindTube, "L-T2"}, {event.KindTube, "L-T3"}, {event.KindTube, "L-T1"}, {event.KindTube, "L-T2"},
 	{event.KindCarrier, "L-B1"}, {event.KindCarrier, "L-B2"}, {event.KindCarrier, "L-B1"}, {event.KindRequest, "L-R1"}, {event.KindDraw, "L-D1"},
 	{event.KindLogger, "L-LG"}, {event.KindPerson, "L-OSKAR"}, {event.KindPlace, "L-LAB"}, {event.KindDevice, "L-H"}, {event.KindRules, "L-S"},
+	{event.KindPatient, "L-P-1"}, {event.KindPatient, "L-P-2"}, {event.KindPatient, "L-P-3"},
 }
 
 func genRecords(t *rapid.T) []*event.Record {
@@ -105,6 +111,11 @@ func dump(t *rapid.T, w *World) string {
 	o, _ := w.OpenDraw("H-1", lawStart+900_000)
 	put("open", o)
 	put("adoptions", w.Adoptions())
+	for _, ref := range lawPatients {
+		put("patient "+ref, []any{w.Patient(ref), w.Erased(ref), w.OfPatient(ref)})
+	}
+	put("waiting", w.Waiting())
+	put("erased", w.ErasedPatients())
 	text, err := json.Marshal(out)
 	if err != nil {
 		t.Fatal(err)
@@ -206,7 +217,7 @@ func TestLawDecideIsTotal(t *testing.T) {
 			Carrier: rapid.SampledFrom([]event.Key{"", "L-B1", "L-B2"}).Draw(t, "carrier"),
 			Parent:  rapid.SampledFrom([]event.Key{"", "L-T1", "L-T2"}).Draw(t, "parent"),
 			From:    rapid.SampledFrom(append(lawPeople, "")).Draw(t, "from"), To: rapid.SampledFrom(append(lawPlaces, "oskar")).Draw(t, "to"),
-			Patient: rapid.SampledFrom([]string{"", "p-1", "p-2"}).Draw(t, "patient"), Rack: rapid.SampledFrom(append(event.RackAnswers(), "")).Draw(t, "rack"),
+			Patient: rapid.SampledFrom(append([]string{""}, lawPatients...)).Draw(t, "patient"), Rack: rapid.SampledFrom(append(event.RackAnswers(), "")).Draw(t, "rack"),
 			Tubes: lawTubes[:rapid.IntRange(0, 3).Draw(t, "tubes")], Tests: []string{"K"}}
 		s.Step = rapid.SampledFrom(verbs).Draw(t, "verb")
 		s.Mode = rapid.SampledFrom([]event.Mode{event.Live, event.Reported, ""}).Draw(t, "mode")

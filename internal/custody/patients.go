@@ -141,7 +141,7 @@ func (w *World) Waiting() map[string][]string {
 }
 
 // OfPatient lists the tubes, draws and requests whose facts name a reference, or one
-// that was merged with it, sorted.
+// that was merged with it, and what was made of those tubes, sorted.
 func (w *World) OfPatient(reference string) []Target {
 	stands := w.Patient(reference)
 	var out []Target
@@ -161,16 +161,49 @@ func (w *World) OfPatient(reference string) []Target {
 		switch t.Kind {
 		case event.KindRequest:
 			for key := range w.byRequest[t.Key] {
-				out = append(out, Target{event.KindTube, key})
+				if w.tied(key, t) {
+					out = append(out, Target{event.KindTube, key})
+				}
 			}
 		case event.KindDraw:
 			for key := range w.byDraw[t.Key] {
-				out = append(out, Target{event.KindTube, key})
+				if w.tied(key, t) {
+					out = append(out, Target{event.KindTube, key})
+				}
 			}
+		}
+	}
+	for key := range w.logs[event.KindTube] { // and what was made of those
+		if t, ok := w.Tube(key); ok && t.Patient != "" && w.Patient(t.Patient) == stands {
+			out = append(out, Target{event.KindTube, key})
 		}
 	}
 	slices.SortFunc(out, compareTargets)
 	return slices.Compact(out)
+}
+
+// tied reports whether a record of a tube names a request or draw, or the request names
+// the tube; voided ones count. The indexes alone may hold what a record said that another
+// of its id has replaced.
+func (w *World) tied(tube event.Key, to Target) bool {
+	said := func(agg *aggregate, names func(event.Fact) bool) bool {
+		return agg != nil && slices.ContainsFunc(agg.records, func(r *event.Record) bool { return slices.ContainsFunc(r.Facts, names) })
+	}
+	return said(w.logs[event.KindTube][tube], func(fact event.Fact) bool {
+		switch f := fact.(type) {
+		case event.TubePrepared:
+			return to.Kind == event.KindRequest && f.Request == to.Key
+		case event.Collected:
+			return to.Kind == event.KindRequest && f.Request == to.Key || to.Kind == event.KindDraw && f.Draw == to.Key
+		case event.Reidentified:
+			return to.Kind == event.KindRequest && f.Request == to.Key
+		default:
+			return false
+		}
+	}) || to.Kind == event.KindRequest && said(w.logs[to.Kind][to.Key], func(fact event.Fact) bool {
+		f, ok := fact.(event.TubeAssigned)
+		return ok && f.Tube == tube
+	})
 }
 
 // ErasedPatients lists the references whose identity is to be nowhere, sorted.
@@ -187,7 +220,12 @@ func (w *World) ErasedPatients() []string {
 
 func (w *World) waits(req *Request) bool {
 	if len(req.Assigned) == 0 {
-		return len(w.byRequest[req.Key]) == 0
+		for tube := range w.byRequest[req.Key] {
+			if w.tied(tube, Target{event.KindRequest, req.Key}) {
+				return false
+			}
+		}
+		return true
 	}
 	return slices.ContainsFunc(req.Assigned, func(a Assignment) bool {
 		agg := w.logs[event.KindTube][a.Tube]
