@@ -137,6 +137,14 @@ func (d *day) drawn(worker int, p *soul) {
 	}
 	d.scanned(desk, "v"+n, "receive", lab(obj{"details": obj{"note": p.gossip("label by hand")}}))
 	d.scanned(desk, "n"+n, "note", lab(obj{"details": obj{"defect": "haemolysed", "note": p.gossip("seen")}}))
+	if p.n%3 == 1 { // an aliquot, and what is said of it
+		part := lab(obj{"parent": p.tube})
+		part["label"] = obj{"text": fmt.Sprintf("TB26%04d", 5000+p.n)}
+		d.scanned(desk, "a"+n, "derive", part)
+		delete(part, "parent")
+		part["details"] = obj{"defect": "lipaemic", "note": p.gossip("the serum of")}
+		d.scanned(desk, "an"+n, "note", part)
+	}
 	switch p.n % 7 {
 	case 0:
 		d.scanned(desk, "x"+n, "reject", lab(obj{"reason": p.gossip("refused for")}))

@@ -368,7 +368,7 @@ func (d *day) wasBusy() {
 	d.t.Helper()
 	d.t.Logf("%v", d.answers)
 	for what, least := range map[string]int{
-		"collect recorded": 80, "collect refused identity-mismatch": 12, "collect refused second-identifier-wanted": 12, "end-draw recorded": 80,
+		"collect recorded": 80, "collect refused identity-mismatch": 12, "collect refused second-identifier-wanted": 12, "derive recorded": 20, "end-draw recorded": 80,
 		"explained": 10, "flag recorded": 30, "note recorded": 80, "receive recorded": 80, "reidentify recorded": 10, "reject recorded": 10,
 		"signed wristband recorded": 16, "signed collect recorded": 16, "signed note recorded": 16, "spin recorded": 10, "start-draw recorded": 20,
 		"fail-collection recorded": 10, "wrong 400": 400,
