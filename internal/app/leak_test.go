@@ -87,7 +87,7 @@ func (s *site) answered(h *hunt, people []*soul) (all []found) {
 	}
 	lena := s.as("lena")
 	for _, path := range []string{"/", "/wall", "/tubes/" + people[0].tube, "/tubes/" + people[1].tube, "/limits"} {
-		g := lena.browser.get(path)
+		g := lena.get(path)
 		if g.code != http.StatusOK {
 			s.t.Errorf("%s: %d", path, g.code)
 		}
