@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -175,6 +176,56 @@ func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
 		}
 		next.ServeHTTP(w, r.WithContext(ctx))
 	})
+}
+
+// siteFor is the site as who asks may see it.
+func (s *server) siteFor(r *http.Request) Site {
+	site := s.site
+	if s.opts.SignIn == nil {
+		return site
+	}
+	site.Who, site.Here = auth.From(r.Context()), s.site.Base+"/"
+	if site.Who.Kind == auth.Nobody {
+		// A page that isn't for somebody says so, and whose it would be, before anybody is let in.
+		if p, err := s.opts.SignIn.Gate.Look(r.Context(), auth.Credentials{Session: s.sessionOf(r)}); err == nil {
+			site.Who = p
+		}
+	}
+	if r.Method == http.MethodGet {
+		site.Here = s.onward(r.URL.RequestURI())
+	}
+	return site
+}
+
+// SignedIn reports whether a person or a device is, by name.
+func (s Site) SignedIn() bool {
+	return s.Who != nil && (s.Who.Kind == auth.Person || s.Who.Kind == auth.Device)
+}
+
+// Acts says as what: "courier; reception at LAB".
+func (s Site) Acts() string {
+	if s.Who.Kind == auth.Device {
+		return "this screen, without a person"
+	}
+	words := []string{strings.Join(s.Who.Everywhere(), ", ")}
+	if words[0] == "" {
+		words = nil
+	}
+	for _, r := range s.Who.Roles {
+		if r.Place != "" {
+			words = append(words, r.Role+" at "+r.Place)
+		}
+	}
+	return strings.Join(words, "; ")
+}
+
+// May reports whether who looks at the page may go to the page of a path.
+func (s Site) May(path string) (bool, error) {
+	rule, ok := whoSees["GET "+path]
+	if !ok {
+		return false, fmt.Errorf("there is no page %s", path)
+	}
+	return s.Who == nil || rule.Check(s.Who) == nil, nil
 }
 
 // lookAgain is how often a stream asks whether its session still stands.
