@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -161,7 +162,7 @@ func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
 			p = &auth.Principal{}
 		}
 		if denied := rule.Check(p); denied != nil {
-			s.turnAway(w, r, denied, err)
+			s.turnAway(w, r.WithContext(auth.With(r.Context(), p)), denied, err)
 			return
 		}
 		ctx := auth.With(r.Context(), p)
@@ -185,12 +186,6 @@ func (s *server) siteFor(r *http.Request) Site {
 		return site
 	}
 	site.Who, site.Here = auth.From(r.Context()), s.site.Base+"/"
-	if site.Who.Kind == auth.Nobody {
-		// A page that isn't for somebody says so, and whose it would be, before anybody is let in.
-		if p, err := s.opts.SignIn.Gate.Look(r.Context(), auth.Credentials{Session: s.sessionOf(r)}); err == nil {
-			site.Who = p
-		}
-	}
 	if r.Method == http.MethodGet {
 		site.Here = s.onward(r.URL.RequestURI())
 	}
@@ -263,7 +258,7 @@ func (s *server) turnAway(w http.ResponseWriter, r *http.Request, denied, ended 
 	var not *auth.NotAllowedError
 	switch {
 	case errors.As(denied, &not):
-		s.send(w, r, http.StatusForbidden, notForYou(not))
+		s.send(w, r, http.StatusForbidden, notForYou(not, auth.From(r.Context())))
 	case r.Method == http.MethodGet && !strings.HasSuffix(r.URL.Path, "/stream") && strings.Contains(r.Header.Get("Accept"), "text/html"):
 		q := url.Values{"next": {r.URL.RequestURI()}}
 		if errors.Is(ended, auth.ErrEnded) {
@@ -275,12 +270,21 @@ func (s *server) turnAway(w http.ResponseWriter, r *http.Request, denied, ended 
 	}
 }
 
-func notForYou(not *auth.NotAllowedError) plainPage {
-	return plainPage{
-		Head: "This page is not for you",
-		Said: []string{sentence("It is for " + not.Rule.Words())},
-		Do:   []string{"Ask one of them.", "If it should be for you, ask the engineer to give you the role."},
+func notForYou(not *auth.NotAllowedError, p *auth.Principal) plainPage {
+	page := plainPage{Head: "This page is not for you", Said: []string{sentence("It is for " + not.Rule.Words())}}
+	if roles := not.Rule.Roles; len(roles) > 0 && len(roles) < len(event.Roles()) {
+		page.Said = []string{"It is for whoever has the role " + strings.Join(roles, " or ") + "."}
 	}
+	switch {
+	case p.Kind == auth.Device:
+		page.Said = append(page.Said, "This screen is signed in without a person.")
+		page.Do = []string{"Sign in with your badge; the link stands at the top."}
+		return page
+	case slices.ContainsFunc(not.Rule.Roles, func(role string) bool { return slices.Contains(p.Anywhere(), role) }):
+		page.Said = append(page.Said, "You have such a role at one place, and this page shows all places.")
+	}
+	page.Do = []string{"Ask one of them.", "If it should be for you, ask the engineer to give you the role."}
+	return page
 }
 
 func signInFirst() plainPage {

@@ -107,6 +107,7 @@ func (s *server) signIn(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) sendSignIn(w http.ResponseWriter, r *http.Request, code int, p signInPage) {
 	in := s.opts.SignIn
+	p.Next = s.onward(p.Next)
 	var err error
 	if p.Challenge, err = in.Gate.Challenge(); err != nil {
 		s.fail(w, r, err)

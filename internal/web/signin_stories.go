@@ -40,7 +40,7 @@ func signInStories() []Story {
 		}}},
 		{Name: "set-up-used", About: "the link was used before", Path: "/set-up/invented", as: nobody, code: http.StatusForbidden, shown: noSetUp(), alike: "no-such-page"},
 		{Name: "enrol", About: "a device before its code is typed", Path: "/enrol", as: nobody, shown: enrolPage{}},
-		{Name: "not-for-you", About: "a page for others, with roles at one place in the head", Path: "/house/people", as: mira, code: http.StatusForbidden, shown: notForYou(&auth.NotAllowedError{Rule: peopleRule}), alike: "no-such-page"},
+		{Name: "not-for-you", About: "a page for others, with roles at one place in the head", Path: "/house/people", as: mira, code: http.StatusForbidden, shown: notForYou(&auth.NotAllowedError{Rule: peopleRule}, mira), alike: "no-such-page"},
 		{Name: "start-engineer", About: "somebody who may see all is signed in", Path: "/", as: lena, alike: "start"},
 		{Name: "start-courier", About: "House and other pages that are not for a courier are not offered", Path: "/", as: oskar, alike: "start"},
 		{Name: "wall-screen", About: "a screen on the wall without a person", Path: "/wall", wall: wallBusy, as: screen, alike: "wall-busy"},

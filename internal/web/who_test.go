@@ -238,3 +238,22 @@ func TestLinksAreForWhoMayFollowThem(t *testing.T) {
 		t.Error("where nobody is asked, pages are hidden or a name is shown")
 	}
 }
+
+// Who is turned away is told why: a role at one place, or a screen that nobody stands at.
+func TestTurnedAwayInWords(t *testing.T) {
+	not := &auth.NotAllowedError{Rule: peopleRule}
+	for want, p := range map[string]*auth.Principal{
+		"It is for whoever has the role engineer or quality.": {Kind: auth.Person, Roles: []event.RoleAt{{Role: event.RoleCourier}}},
+		"at one place, and this page shows all places":        {Kind: auth.Person, Roles: []event.RoleAt{{Role: event.RoleQuality, Place: "LAB"}}},
+		"This screen is signed in without a person.":          {Kind: auth.Device},
+	} {
+		page := notForYou(not, p)
+		for other, q := range map[string]bool{
+			"at one place, and this page shows all places": len(p.Roles) > 0 && p.Roles[0].Place != "", "This screen is signed in without a person.": p.Kind == auth.Device,
+		} {
+			if said := strings.Join(page.Said, " "); strings.Contains(said, other) != q || !strings.Contains(said, want) {
+				t.Errorf("%+v is told %q", p, said)
+			}
+		}
+	}
+}
