@@ -5,9 +5,12 @@ import (
 	"bytes"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/cookiejar"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -29,6 +32,8 @@ type daemon struct {
 	port   string
 	client *http.Client  // trusts the daemon's certificate
 	stderr *bytes.Buffer // read it only after the end
+	lines  chan string   // what it prints
+	token  string        // of a machine, once it is settled
 }
 
 // start starts argv and waits until it says that it serves. trust is the file of its
@@ -45,11 +50,13 @@ func (e *empty) start(t *testing.T, port string, argv []string, trust string) *d
 		t.Fatalf("%v; root may do this, anybody else needs namespaces of users", err)
 	}
 	t.Cleanup(func() { _ = d.cmd.Process.Kill() })
-	lines := make(chan string, 1)
+	lines := make(chan string, 64) // more than it says in a test
 	go func() {
-		line, _ := bufio.NewReader(stdout).ReadString('\n')
-		lines <- line
+		for in := bufio.NewScanner(stdout); in.Scan(); {
+			lines <- in.Text()
+		}
 	}()
+	d.lines = lines
 	select {
 	case line := <-lines:
 		if !strings.Contains(line, "serves on https://") {
@@ -67,6 +74,53 @@ func (e *empty) start(t *testing.T, port string, argv []string, trust string) *d
 	t.Cleanup(transport.CloseIdleConnections)
 	d.client = &http.Client{Transport: transport}
 	return d
+}
+
+// settle sets up the laboratory by the link that the daemon prints, and gives a token
+// of a machine by which asks are let in.
+func (d *daemon) settle(t *testing.T) {
+	t.Helper()
+	link := ""
+	for link == "" {
+		select {
+		case line := <-d.lines:
+			link = regexp.MustCompile(`/set-up/\S+`).FindString(line)
+		case <-time.After(logtest.Patience):
+			t.Fatal("it prints no link")
+		}
+	}
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	person := &http.Client{Transport: d.client.Transport, Jar: jar, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	send := func(path, typ, body string) (int, string) {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, "https://127.0.0.1:"+d.port+path, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Content-Type", typ)
+		resp, err := person.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = resp.Body.Close() }()
+		text, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, string(text)
+	}
+	form := url.Values{"code": {"mira"}, "badge": {"B-1001"}, "pin": {"730581"}, "again": {"730581"}}
+	if code, text := send(link, "application/x-www-form-urlencoded", form.Encode()); code != http.StatusSeeOther {
+		t.Fatalf("set up: %d %s", code, text)
+	}
+	var made struct{ Secret string }
+	code, text := send("/v1/tokens", "application/json", `{"name":"test","scopes":["scans","read","directory","metrics"],"days":1}`)
+	if err := json.Unmarshal([]byte(text), &made); code != http.StatusOK || err != nil {
+		t.Fatalf("a token: %d %s", code, text)
+	}
+	d.token = made.Secret
 }
 
 // stop ends it as systemd and containers do.
@@ -88,6 +142,9 @@ func (d *daemon) ask(t *testing.T, method, path, body string) (int, string) {
 		t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/json")
+	if d.token != "" {
+		req.Header.Set("Authorization", "Bearer "+d.token)
+	}
 	resp, err := d.client.Do(req)
 	if err != nil {
 		t.Fatal(err)
@@ -161,6 +218,10 @@ func (e *empty) custodyd(t *testing.T) {
 	if out, err := healthy(); err != nil {
 		t.Errorf("the health check: %v\n%s", err, out)
 	}
+	if code, text := d.ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusUnauthorized {
+		t.Errorf("a scan from nobody: %d %s", code, text)
+	}
+	d.settle(t)
 	// Only a program with its own time zones knows this one here.
 	if code, text := d.ask(t, http.MethodPut, "/v1/places/LAB", `{"kind":"reception","by":"lena","zone":"Atlantic/Faroe"}`); code != http.StatusOK {
 		t.Errorf("a place with a zone: %d %s", code, text)
@@ -219,6 +280,8 @@ func (e *empty) twoDaemons(t *testing.T) {
 		}
 		daemons = append(daemons, e.start(t, fmt.Sprint(port), argv, s.TLSCert))
 	}
+	daemons[0].settle(t)
+	daemons[1].token = daemons[0].token
 	if code, text := daemons[0].ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusOK || !strings.Contains(text, "recorded") {
 		t.Fatalf("a scan: %d %s", code, text)
 	}
@@ -241,7 +304,7 @@ func (e *empty) twoDaemons(t *testing.T) {
 	}
 	_ = leader.cmd.Wait()
 	// Sent again it gets its first answer, from the daemon that didn't give it too.
-	if code, text := other.ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusOK || !strings.Contains(text, `"answer":"recorded","sequence":"1"`) {
+	if code, text := other.ask(t, http.MethodPost, "/v1/scans", firstScan); code != http.StatusOK || !strings.Contains(text, `"answer":"recorded","sequence":"2"`) {
 		t.Errorf("the scan again, at the other daemon: %d %s", code, text)
 	}
 	eventually(t, "the other takes over", func() bool { return leads(other) })

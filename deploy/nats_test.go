@@ -398,7 +398,12 @@ func publishRights(t *testing.T, c *natsCluster) {
 		{"$JS.API.STREAM.PURGE.KEYS", false, true},
 		{"$JS.API.STREAM.RESTORE.CUSTODY_2026", false, true},
 		{"$JS.API.STREAM.SNAPSHOT.CUSTODY_2026", false, true},
-		{"$JS.API.STREAM.MSG.DELETE.KEYS", false, true},
+		{"$JS.API.STREAM.MSG.DELETE.CUSTODY_2026", false, true},
+		{"$JS.API.STREAM.MSG.DELETE.ACCESS", false, true},
+		{"$JS.API.STREAM.MSG.DELETE.KEYS", true, true}, // what can be erased
+		{"$JS.API.STREAM.MSG.DELETE.IDENTITY", true, true},
+		{"$JS.API.STREAM.MSG.DELETE.SIGNIN", true, true},
+		{"signin.0", true, true}, {"sessions.0", true, true}, {"identity.0", true, true}, {"access.0", true, true},
 		{"$JS.API.STREAM.LEADER.STEPDOWN.CUSTODY_2026", false, true},
 		{"$JS.API.STREAM.PEER.REMOVE.CUSTODY_2026", false, true},
 		{"$JS.API.META.LEADER.STEPDOWN", false, true},
@@ -462,6 +467,10 @@ func callRights(t *testing.T, c *natsCluster) {
 		t.Fatal(err)
 	}
 	before := live.CachedInfo()
+	last, err := operator.Publish(t.Context(), "sessions.scratch", []byte("x"))
+	if err != nil {
+		t.Fatal(err)
+	}
 	keep := jetstream.StreamConfig{Name: "SCRATCH", Subjects: []string{"keys.scratch"}, Storage: jetstream.FileStorage, Replicas: 3}
 	larger := before.Config
 	larger.MaxBytes += 1 << 20
@@ -480,11 +489,11 @@ func callRights(t *testing.T, c *natsCluster) {
 			return err
 		}},
 		{"delete a message", func(ctx context.Context, js jetstream.JetStream) error {
-			s, err := js.Stream(ctx, "KEYS")
+			s, err := js.Stream(ctx, "SESSIONS")
 			if err != nil {
 				return err
 			}
-			return s.DeleteMsg(ctx, 1)
+			return s.DeleteMsg(ctx, last.Sequence)
 		}},
 		{"purge a stream", func(ctx context.Context, js jetstream.JetStream) error {
 			s, err := js.Stream(ctx, "KEYS")

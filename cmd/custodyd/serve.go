@@ -50,7 +50,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		return err
 	}
 	defer func() { _ = listener.Close() }()
-	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks()}
+	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks(), StrictTLS: s.TLSCert != "", KeepDays: s.IdentityKeepDays}
 	if parts.House, err = house(s); err != nil {
 		return err
 	}
@@ -195,7 +195,16 @@ func linkTo(s config.Settings, scheme string, address net.Addr, path string) str
 	if s.PublicURL != "" {
 		return strings.TrimSuffix(s.PublicURL, "/") + path
 	}
-	return scheme + "://" + address.String() + path
+	host, port, err := net.SplitHostPort(address.String())
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "localhost" // on all addresses: what the machine is called from elsewhere
+		if names := s.Names(); len(names) > 0 {
+			host = names[0]
+		} else if name, err := os.Hostname(); err == nil {
+			host = name
+		}
+	}
+	return scheme + "://" + net.JoinHostPort(host, port) + path
 }
 
 // ringOf opens the keys that wrap the patients' keys. All daemons of a cluster must see

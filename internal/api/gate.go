@@ -51,6 +51,8 @@ type Gate struct {
 	Auth *auth.Gate
 	// Secure: only the cookie of a secure connection counts.
 	Secure bool
+	// Restricted reports whether a test is shown by its name only to those who need it.
+	Restricted func(code string) bool
 }
 
 // credentials reads what came with a call. A call over the network can't bring the
@@ -174,8 +176,23 @@ func (g *Gate) Unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, n
 		if err := sayBy(auth.From(ctx), m, actsForOthers[shortMethod(info.FullMethod)]); err != nil {
 			return nil, err
 		}
+		if !MayNameTests(auth.From(ctx)) {
+			return g.unnamed(ctx, m, next)
+		}
 	}
 	return next(ctx, req)
+}
+
+// unnamed answers without the names of restricted tests.
+func (g *Gate) unnamed(ctx context.Context, req proto.Message, next grpc.UnaryHandler) (any, error) {
+	if asksRestricted(req, g.Restricted) {
+		return nil, status.Error(codes.PermissionDenied, "this test is not shown to you")
+	}
+	resp, err := next(ctx, req)
+	if m, ok := resp.(proto.Message); ok && err == nil {
+		restrict(m, g.Restricted)
+	}
+	return resp, err
 }
 
 // Stream is Unary for streams.
@@ -185,13 +202,17 @@ func (g *Gate) Stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo
 		return err
 	}
 	if g == nil {
-		return next(srv, entered{ss, ctx})
+		return next(srv, entered{ss, ctx, nil})
 	}
 	// A stream that outlives its session ends: a revoked screen must not go on.
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	go g.watch(ctx, cancel, shortMethod(info.FullMethod))
-	err = next(srv, entered{ss, ctx})
+	on := entered{ss, ctx, nil}
+	if !MayNameTests(auth.From(ctx)) {
+		on.restricted = g.Restricted
+	}
+	err = next(srv, on)
 	if cause := context.Cause(ctx); err != nil && errors.As(cause, new(*endedError)) {
 		return authError(auth.ErrEnded)
 	}
@@ -202,7 +223,16 @@ type endedError struct{ error }
 
 type entered struct {
 	grpc.ServerStream
-	ctx context.Context
+	ctx        context.Context
+	restricted func(code string) bool // nil: every test is named
+}
+
+// SendMsg implements grpc.ServerStream.
+func (e entered) SendMsg(m any) error {
+	if p, ok := m.(proto.Message); ok && e.restricted != nil {
+		restrict(p, e.restricted)
+	}
+	return e.ServerStream.SendMsg(m)
 }
 
 // Context implements grpc.ServerStream.

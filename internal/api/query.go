@@ -22,7 +22,7 @@ var inPath = regexp.MustCompile(`\{(\w+)\}`)
 // files hold the services of the API.
 func files() []protoreflect.FileDescriptor {
 	return []protoreflect.FileDescriptor{
-		custodyv1.File_custody_v1_custody_proto, custodyv1.File_custody_v1_patients_proto, custodyv1.File_custody_v1_signins_proto,
+		custodyv1.File_custody_v1_custody_proto, custodyv1.File_custody_v1_patients_proto, custodyv1.File_custody_v1_signin_proto,
 		stabilityv1.File_stability_v1_stability_proto,
 	}
 }

@@ -49,6 +49,9 @@ type Parts struct {
 	House *auth.HouseOptions
 	// PINCost is what a try of a PIN takes; nil is RFC 9106's. Less is for tests.
 	PINCost *auth.Cost
+	// StrictTLS tells browsers never to come without TLS (RFC 6797). With a certificate
+	// made here that would shut out whoever has not been given its next one.
+	StrictTLS bool
 	// LabelDPI is what the forms for labels begin with; 0 is the pages' own.
 	LabelDPI int
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
@@ -224,7 +227,7 @@ func (a *App) serve(run context.Context) error {
 	mux.Handle("GET /metrics", a.onlyFor(metricsRule, counts.handler(registry)))
 	mux.Handle("/", web.New(&pages{a: a}, web.Options{
 		Demo: a.parts.Demo, Now: func() time.Time { return a.parts.Clock.Now().Time() }, OpenAPI: api.OpenAPI, Log: a.parts.Logger,
-		LabelDPI: a.parts.LabelDPI, SignIn: a.door(server), Secure: a.secure(),
+		LabelDPI: a.parts.LabelDPI, SignIn: a.door(server), Secure: a.secure(), Strict: a.parts.StrictTLS,
 	}))
 	guarded := http.NewCrossOriginProtection().Handler(mux)
 	a.http = a.newHTTP(run, guarded)

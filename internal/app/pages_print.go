@@ -25,8 +25,8 @@ func (p *pages) PrintTube(_ context.Context, key event.Key) (web.PrintTube, erro
 	return printTube(key, &v), nil
 }
 
-// printTube says what is printed of a tube. The log marks no test as restricted, so
-// that none is left out.
+// printTube says what is printed of a tube. Paper lies about: restricted tests are
+// never named on it.
 func printTube(key event.Key, v *live.View) web.PrintTube {
 	out := web.PrintTube{Key: key, Type: v.Tube.Type, Irreplaceable: v.Tube.Irreplaceable}
 	for i := range v.Tests {
@@ -35,7 +35,7 @@ func printTube(key event.Key, v *live.View) web.PrintTube {
 			continue
 		}
 		out.Tests = append(out.Tests, web.PrintTest{
-			Code: t.Assay, Name: assayName(v, t.Assay), Verdict: t.Verdict, Outlook: t.Outlook, Due: web.Due(t.Due),
+			Code: t.Assay, Name: assayName(v, t.Assay), Restricted: t.Name.Restricted, Verdict: t.Verdict, Outlook: t.Outlook, Due: web.Due(t.Due),
 		})
 	}
 	slices.SortFunc(out.Tests, func(a, b web.PrintTest) int { return strings.Compare(a.Code, b.Code) })

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"specimen.example/custody/internal/api"
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/label"
@@ -18,7 +20,7 @@ import (
 )
 
 // Tube implements web.Source.
-func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
+func (p *pages) Tube(ctx context.Context, id string) (web.TubePage, error) {
 	m := p.a.model
 	if !m.Ready() {
 		return web.TubePage{}, web.ErrNotReady
@@ -32,6 +34,9 @@ func (p *pages) Tube(_ context.Context, id string) (web.TubePage, error) {
 	v, ok := m.View(key)
 	if !ok {
 		return web.TubePage{}, web.ErrNotFound
+	}
+	if p.a.parts.SignIn && !api.MayNameTests(auth.From(ctx)) {
+		unnamed(&v)
 	}
 	page := web.TubePage{
 		Seq: v.Read, Now: v.Now, ID: key.Label(), Type: v.Tube.Type, Draw: v.Tube.Draw.Label(), Request: v.Tube.Request.Label(),
@@ -138,7 +143,7 @@ func (n names) closed(v *live.View, zone *time.Location) string {
 func testRow(v *live.View, t *live.Test) web.TestRow {
 	j := &t.Judgement
 	row := web.TestRow{
-		Code: t.Assay, Name: assayName(v, t.Assay), Verdict: j.Verdict, Outlook: t.Outlook, Reasons: slices.Clone(j.Reasons), Direction: j.Direction,
+		Code: t.Assay, Name: assayName(v, t.Assay), Restricted: isUnnamed(t.Name), Verdict: j.Verdict, Outlook: t.Outlook, Reasons: slices.Clone(j.Reasons), Direction: j.Direction,
 		UsedMs: j.UsedMs, BestMs: j.BestMs, LimitMs: j.LimitMs, BelowMs: j.BelowMs, AboveMs: j.AboveMs,
 		Due: web.Due(j.Due), Until: j.Until, WaitUntil: j.WaitUntil, EndedAt: j.Ended, Say: j.Say,
 	}

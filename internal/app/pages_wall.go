@@ -21,6 +21,7 @@ func (p *pages) makeWall(now event.Instant) web.WallPage {
 	views := map[event.Key]live.View{}
 	for _, key := range m.Flagged() {
 		if v, ok := m.View(key); ok && v.Flagged {
+			unnamed(&v) // anybody passes a wall
 			views[key] = v
 		}
 	}
@@ -152,9 +153,10 @@ func (n names) flag(key event.Key, v *live.View) web.FlagRow {
 		test := web.FlagTestRow{
 			Name: assayName(v, ft.Assay), Verdict: ft.Verdict, Outlook: ft.Outlook, Reasons: slices.Clone(ft.Reasons), Direction: ft.Direction,
 		}
-		if r := testOf(v, ft.Assay).Rule; r != nil {
+		if r := testOf(v, ft.Assay).Rule; r != nil && !unnamedIn(v, ft.Assay) {
 			test.Limit, test.Source = limitWords(r), stability.SourceText(r.Source)
 		}
+		test.Restricted = unnamedIn(v, ft.Assay)
 		row.Tests = append(row.Tests, test)
 	}
 	return row
@@ -180,6 +182,27 @@ func testOf(v *live.View, assay string) *stability.Judgement {
 	}
 	return &stability.Judgement{}
 }
+
+// restrictedName stands for a test whose name alone tells something of a patient.
+const restrictedName = "restricted test"
+
+// unnamed takes the names of restricted tests out of a view. The view's tests are its
+// own afterwards.
+func unnamed(v *live.View) {
+	v.Tests = slices.Clone(v.Tests)
+	for i := range v.Tests {
+		if a := &v.Tests[i].Name; a.Restricted {
+			*a = stability.Assay{Name: restrictedName, Restricted: true}
+		}
+	}
+}
+
+func unnamedIn(v *live.View, assay string) bool {
+	return slices.ContainsFunc(v.Tests, func(t live.Test) bool { return t.Assay == assay && isUnnamed(t.Name) })
+}
+
+// isUnnamed reports whether unnamed took a test's name away.
+func isUnnamed(a stability.Assay) bool { return a.Restricted && a.Code == "" }
 
 func assayName(v *live.View, assay string) string {
 	for i := range v.Tests {

@@ -106,7 +106,9 @@ func TestTwinsAreSetSideBySide(t *testing.T) {
 			t.Errorf("%s: %q beside %q, want %q beside %q", field, a, b, want[0], want[1])
 		}
 	}
-	var views struct{ Views []struct{ By, Why, About string } }
+	var views struct {
+		Views []struct{ By, Why, About string }
+	}
 	quality.must(http.MethodPost, "/v1/views:list", `{"patient":"P-7102"}`, &views)
 	last := views.Views[len(views.Views)-1]
 	if last.By != "LENA" || last.Why != "mismatch" || last.About != "tube L-TB260141" {

@@ -109,7 +109,7 @@ func (a *App) callGate() *api.Gate {
 	if !a.parts.SignIn {
 		return nil
 	}
-	return &api.Gate{Auth: a.gate, Secure: a.secure()}
+	return &api.Gate{Auth: a.gate, Secure: a.secure(), Restricted: a.model.Restricted}
 }
 
 func (a *App) secure() bool { return a.parts.TLS != nil }

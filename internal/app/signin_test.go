@@ -1,7 +1,10 @@
 package app
 
 import (
+	"crypto/rand"
+	"crypto/tls"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"net/url"
 	"strings"
@@ -245,6 +248,61 @@ func TestASessionEnds(t *testing.T) {
 	}
 	if g := a.browser().signIn("lena"); g.code != http.StatusForbidden {
 		t.Errorf("the old PIN: %d", g.code)
+	}
+}
+
+// Over TLS the session's cookie goes no other way: its name can be set by this host
+// alone and never over a plain connection (RFC 6265bis, 4.1.3.2), no script reads it, no
+// other site sends it.
+func TestTheSessionsCookie(t *testing.T) {
+	certificate, err := OpenCertificate(CertificateOptions{
+		Dir: t.TempDir(), Names: []string{"localhost", "127.0.0.1"}, Now: time.Now, Rand: rand.Reader, Logger: slog.New(slog.DiscardHandler),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, secure := range []bool{false, true} {
+		a := startAsked(t, memlog.New(), steered(), func(p *Parts) {
+			if secure {
+				p.TLS = certificate.Config()
+			}
+		})
+		b := a.browser()
+		if secure {
+			b.url = strings.Replace(a.url, "http:", "https:", 1)
+			b.http.Transport = &http.Transport{TLSClientConfig: &tls.Config{InsecureSkipVerify: true}} //nolint:gosec // the cookie is looked at, not the certificate
+		}
+		link, err := a.app.SetUpLink(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		v := url.Values{"code": {"mira"}, "badge": {testBadges["mira"][0]}, "pin": {testBadges["mira"][1]}, "again": {testBadges["mira"][1]}}
+		g := b.form(link, v)
+		cookie := g.header.Get("Set-Cookie")
+		for _, part := range []string{"HttpOnly", "SameSite=Strict", "Path=/"} {
+			if !strings.Contains(cookie, part) {
+				t.Errorf("TLS %t: %s is not in %q", secure, part, cookie)
+			}
+		}
+		if strings.Contains(cookie, "Secure") != secure || strings.HasPrefix(cookie, "__Host-custody-session=") != secure || strings.Contains(cookie, "Domain") {
+			t.Errorf("TLS %t: %q", secure, cookie)
+		}
+		if g := b.call(http.MethodGet, "/v1/me", ""); g.code != http.StatusOK {
+			t.Errorf("TLS %t: %d %s", secure, g.code, g.body)
+		}
+		if g := b.get("/sign-in"); (g.header.Get("Strict-Transport-Security") != "") || !strings.Contains(g.header.Get("Content-Security-Policy"), "default-src 'none'") {
+			t.Errorf("TLS %t: %v", secure, g.header)
+		}
+		if !secure {
+			continue
+		}
+		// The plain name counts for nothing where TLS is spoken.
+		value := strings.SplitN(strings.SplitN(cookie, "=", 2)[1], ";", 2)[0]
+		other := a.browser()
+		other.url, other.http.Transport = b.url, b.http.Transport
+		if g := other.call(http.MethodGet, "/v1/me", "", "Cookie", "custody-session="+value); g.code != http.StatusUnauthorized {
+			t.Errorf("by the plain name: %d", g.code)
+		}
 	}
 }
 

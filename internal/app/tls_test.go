@@ -29,6 +29,7 @@ import (
 	"specimen.example/custody/internal/app"
 	"specimen.example/custody/internal/app/apptest"
 	"specimen.example/custody/internal/eventlog/memlog"
+	"specimen.example/custody/internal/identity"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
@@ -66,8 +67,8 @@ func newEdge(t *testing.T, cfg *tls.Config) *edge {
 	}
 	e := &edge{address: listener.Addr().String(), log: &lockedLog{}}
 	daemon, err := app.Start(t.Context(), app.Parts{
-		Log: memlog.New(), Clock: app.WallClock(), Secret: []byte("a test holds nobody's number"),
-		Logger: slog.New(slog.NewTextHandler(e.log, nil)), Listener: listener, TLS: cfg,
+		Log: memlog.New(), Clock: app.WallClock(), Secret: []byte("a test holds nobody's number"), Ring: identity.MemoryRing(app.WallClock().Now, rand.Reader),
+		Logger: slog.New(slog.NewTextHandler(e.log, nil)), Listener: listener, TLS: cfg, StrictTLS: cfg != nil,
 	})
 	if err != nil {
 		t.Fatal(err)

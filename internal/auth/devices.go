@@ -79,7 +79,7 @@ func (g *Gate) Invite(ctx context.Context, device, by string) (code string, unti
 		}
 	}
 	id := g.codeID(code)
-	in, err := change(ctx, g.opts.SignIn, inviteWord+"."+id, func(in *invite) error {
+	in, err := change(ctx, g, g.opts.SignIn, inviteWord+"."+id, func(in *invite) error {
 		*in = invite{Device: d.ID, Until: millis(until), By: by}
 		return nil
 	})

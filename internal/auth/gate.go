@@ -72,6 +72,10 @@ type Gate struct {
 	sessions map[string]*session
 	invites  map[string]*invite // by hash of the code
 	seen     map[string]time.Time
+	// revisions of the sign-ins that this process wrote, and sessions that it ended: the
+	// shelf brings what was before them later, and that must not count again.
+	revisions map[string]uint64
+	ended     map[string]bool
 
 	limits  *limits
 	setUp   setUp
@@ -97,6 +101,7 @@ func New(o Options) *Gate {
 		opts: o, cost: pinCost, trying: make(chan struct{}, 2),
 		people: map[string]*credentials{}, badges: map[string]string{}, accounts: map[string]string{}, tokens: map[string]*token{},
 		sessions: map[string]*session{}, invites: map[string]*invite{}, seen: map[string]time.Time{},
+		revisions: map[string]uint64{}, ended: map[string]bool{},
 		limits: newLimits(o.Now), ready: make(chan struct{}),
 	}
 	if o.Cost != nil {
@@ -151,6 +156,10 @@ func (g *Gate) takeSignIn(it eventlog.Item) {
 	word, id, _ := strings.Cut(it.Key, ".")
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	if it.Revision < g.revisions[it.Key] {
+		return
+	}
+	delete(g.revisions, it.Key)
 	switch word {
 	case personWord:
 		g.takePerson(id, it)
@@ -185,7 +194,7 @@ func (g *Gate) read(it eventlog.Item, into any) bool {
 
 // change reads a record, lets f change it and puts it back; again when another was
 // faster. f gives an error to leave it as it is.
-func change[T any](ctx context.Context, s eventlog.Shelf, key string, f func(*T) error) (*T, error) {
+func change[T any](ctx context.Context, g *Gate, s eventlog.Shelf, key string, f func(*T) error) (*T, error) {
 	for range 20 {
 		data, revision, err := s.Get(ctx, key)
 		record := new(T)
@@ -203,9 +212,12 @@ func change[T any](ctx context.Context, s eventlog.Shelf, key string, f func(*T)
 		if data, err = json.Marshal(record); err != nil {
 			return nil, err
 		}
-		_, err = s.Put(ctx, key, data, revision)
+		revision, err = s.Put(ctx, key, data, revision)
 		switch {
 		case err == nil:
+			if s == g.opts.SignIn {
+				g.wrote(key, revision)
+			}
 			return record, nil
 		case errors.Is(err, eventlog.ErrConflict):
 		default:
@@ -213,6 +225,13 @@ func change[T any](ctx context.Context, s eventlog.Shelf, key string, f func(*T)
 		}
 	}
 	return nil, ErrBusy
+}
+
+// wrote notes what this process put, so that what was before it counts no more.
+func (g *Gate) wrote(key string, revision uint64) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.revisions[key] = max(g.revisions[key], revision)
 }
 
 // keyed is the HMAC-SHA-256 of text for a purpose, under the secret.

@@ -46,9 +46,9 @@ func NewHouse(g *Gate, o HouseOptions) *House {
 
 // Errors of the house's own sign-in.
 var (
-	// ErrHouse: it did not vouch for somebody, or its answer isn't to be believed.
+	// ErrHouse says that it did not vouch for somebody, or its answer isn't to be believed.
 	ErrHouse = errors.New("the house's own sign-in did not vouch for you; try again, or sign in with badge and PIN")
-	// ErrHouseAway: it does not answer.
+	// ErrHouseAway says that it does not answer.
 	ErrHouseAway = errors.New("the house's own sign-in does not answer just now; sign in with badge and PIN, or try again later")
 )
 

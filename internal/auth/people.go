@@ -123,7 +123,7 @@ func (g *Gate) SetSignIn(ctx context.Context, n NewSignIn) (SignInState, error) 
 	case n.Account != "" && account != "" && account != spelled:
 		return SignInState{}, &FieldError{"account", "somebody else has this account"}
 	}
-	c, err := change(ctx, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
+	c, err := change(ctx, g, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
 		c.Code = event.Spelled(n.Code)
 		if badge != "" {
 			c.Badge = badge
@@ -181,7 +181,7 @@ func (g *Gate) Release(ctx context.Context, code string) (SignInState, error) {
 	if err != nil {
 		return SignInState{}, err
 	}
-	c, err := change(ctx, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
+	c, err := change(ctx, g, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
 		if c.Code == "" {
 			return &FieldError{"id", "this person has no sign-in to release"}
 		}
@@ -204,7 +204,7 @@ func (g *Gate) try(ctx context.Context, code, pin string) error {
 	}
 	var kept string
 	now := g.opts.Now()
-	c, err := change(ctx, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
+	c, err := change(ctx, g, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
 		if kept = c.PIN; kept == "" {
 			return ErrWrong
 		}
@@ -235,7 +235,7 @@ func (g *Gate) try(ctx context.Context, code, pin string) error {
 		}
 		return ErrWrong
 	}
-	c, err = change(ctx, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
+	c, err = change(ctx, g, g.opts.SignIn, personWord+"."+id, func(c *credentials) error {
 		c.Failures, c.Locked = 0, 0
 		return nil
 	})

@@ -40,11 +40,14 @@ func (g *Gate) takeSession(it eventlog.Item) {
 	defer g.mu.Unlock()
 	s := &session{}
 	if g.read(it, s) {
-		g.sessions[id] = s
+		if !g.ended[id] {
+			g.sessions[id] = s
+		}
 		return
 	}
 	delete(g.sessions, id)
 	delete(g.seen, id)
+	delete(g.ended, id) // nothing comes behind it
 }
 
 // open begins a session of a person, or of a device alone.
@@ -158,7 +161,7 @@ func (g *Gate) use(ctx context.Context, id string, s *session, now time.Time) ti
 	}
 	g.mu.Unlock()
 	if note {
-		_, err := change(ctx, g.opts.Sessions, "session."+id, func(on *session) error {
+		_, err := change(ctx, g, g.opts.Sessions, "session."+id, func(on *session) error {
 			if on.Made == 0 {
 				return ErrEnded // it was ended elsewhere meanwhile
 			}
@@ -183,6 +186,9 @@ func (g *Gate) SignOut(ctx context.Context, token string) error {
 
 func (g *Gate) endSession(ctx context.Context, id string) error {
 	g.mu.Lock()
+	if g.sessions[id] != nil {
+		g.ended[id] = true
+	}
 	delete(g.sessions, id)
 	delete(g.seen, id)
 	g.mu.Unlock()

@@ -17,7 +17,7 @@ type setUp struct {
 	hash string // of the link's secret; empty: no link is open
 }
 
-// ErrSetUp: the link was used, is another start's, or was never needed.
+// ErrSetUp says that the link was used, is another start's, or was never needed.
 var ErrSetUp = errors.New("this link is not known or was used already; start the daemon again, or ask custodyd for a new link, to get another")
 
 // Settled reports whether an engineer can sign in: who may do the rest.

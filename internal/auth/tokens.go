@@ -78,7 +78,7 @@ func (g *Gate) MakeToken(ctx context.Context, n NewToken) (Token, string, error)
 	}
 	id, secret := strings.ToLower(plainBase32.EncodeToString(name)), base64.RawURLEncoding.EncodeToString(raw)
 	now := g.opts.Now()
-	t, err := change(ctx, g.opts.SignIn, tokenWord+"."+id, func(t *token) error {
+	t, err := change(ctx, g, g.opts.SignIn, tokenWord+"."+id, func(t *token) error {
 		*t = token{
 			ID: id, Name: n.Name, Hash: hashOf(secret), Scopes: n.Scopes, Loggers: n.Loggers, By: n.By,
 			Made: millis(now), Until: millis(now.AddDate(0, 0, n.Days)),
@@ -96,7 +96,7 @@ func (g *Gate) MakeToken(ctx context.Context, n NewToken) (Token, string, error)
 
 // RevokeToken makes a token worthless for ever.
 func (g *Gate) RevokeToken(ctx context.Context, id string) (Token, error) {
-	t, err := change(ctx, g.opts.SignIn, tokenWord+"."+strings.ToLower(id), func(t *token) error {
+	t, err := change(ctx, g, g.opts.SignIn, tokenWord+"."+strings.ToLower(id), func(t *token) error {
 		if t.ID == "" {
 			return &FieldError{"id", "there is no such token"}
 		}

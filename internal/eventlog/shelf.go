@@ -157,7 +157,7 @@ func (s *shelf) Erase(ctx context.Context, key string) error {
 		case err != nil:
 			return err
 		}
-		revision, err = s.put(ctx, key, nil, revision)
+		_, err = s.put(ctx, key, nil, revision)
 		if errors.Is(err, ErrConflict) {
 			continue
 		}
@@ -307,6 +307,8 @@ func (s *shelf) Follow(ctx context.Context, f func(Item), ready func()) error {
 	}
 }
 
+const keyLetters = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz-_"
+
 // soundKey reports whether key can be part of a subject and nothing else.
 func soundKey(key string) bool {
 	if key == "" || len(key) > 200 {
@@ -314,7 +316,7 @@ func soundKey(key string) bool {
 	}
 	for word := range strings.SplitSeq(key, ".") {
 		if word == "" || strings.ContainsFunc(word, func(r rune) bool {
-			return !(r >= '0' && r <= '9' || r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z' || r == '-' || r == '_')
+			return !strings.ContainsRune(keyLetters, r)
 		}) {
 			return false
 		}

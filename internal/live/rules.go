@@ -82,12 +82,13 @@ func (m *Model) Adopted() []Adopted {
 
 // codes finds tube types and tests by their codes. What was adopted last goes first.
 type codes struct {
-	tubes  map[string]stability.TubeType
-	assays map[string]stability.Assay // by code and by LOINC
+	tubes      map[string]stability.TubeType
+	assays     map[string]stability.Assay // by code and by LOINC
+	restricted map[string]bool            // by code and by LOINC
 }
 
 func index(adopted []adoption, lists Lists) codes {
-	c := codes{tubes: map[string]stability.TubeType{}, assays: map[string]stability.Assay{}}
+	c := codes{tubes: map[string]stability.TubeType{}, assays: map[string]stability.Assay{}, restricted: map[string]bool{}}
 	for i := len(adopted) - 1; i >= 0; i-- {
 		set := adopted[i].set
 		for _, t := range set.Tubes {
@@ -106,6 +107,10 @@ func index(adopted []adoption, lists Lists) codes {
 	for _, a := range lists.Assays {
 		c.assay(a)
 	}
+	for code, a := range c.assays { // one of the sets says so, whichever gave the name
+		a.Restricted = a.Restricted || c.restricted[code] || c.restricted[a.Code]
+		c.assays[code] = a
+	}
 	return c
 }
 
@@ -120,6 +125,9 @@ func (c codes) tube(t stability.TubeType) {
 
 func (c codes) assay(a stability.Assay) {
 	for _, code := range []string{a.Code, a.Loinc} {
+		if a.Restricted && code != "" {
+			c.restricted[code] = true
+		}
 		if _, known := c.assays[code]; !known && code != "" {
 			c.assays[code] = a
 		}
@@ -136,6 +144,14 @@ func (m *Model) TubeType(code string) (stability.TubeType, bool) {
 func (m *Model) tubeType(code string) (stability.TubeType, bool) {
 	t, ok := m.codes.tubes[code]
 	return t, ok
+}
+
+// Restricted reports whether a test's name alone tells something of a patient: in any
+// adopted set, in any of its rules, or in the shipped list.
+func (m *Model) Restricted(code string) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.codes.restricted[code]
 }
 
 // Assay looks a test up by code or LOINC in the adopted sets, their rules and the

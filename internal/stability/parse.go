@@ -31,6 +31,7 @@ const MaxFileBytes = 1 << 20
 //
 //	tubes:   [{code: LIHEP, name: lithium heparin, additive: lithium heparin, gel: no}]
 //	assays:  [{code: K, loinc: 2823-3, name: potassium}]     # a rule may then say only {code: K}
+//	         [{code: HIV, name: HIV-1 RNA, restricted: yes}] # shown as "restricted test" where anybody passes
 //	accepts: [{assay: K, tubes: [LIHEP, SERUM]}]             # any other tube type is the wrong tube
 //
 // A rate is per hour, in the unit of its criterion. A rule may demand handling,

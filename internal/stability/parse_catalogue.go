@@ -170,7 +170,7 @@ func (p *parser) knownAssay(n *yaml.Node, field, code string) (Assay, bool) {
 
 // assayKeys reads {code, loinc, name}; only the code must be there.
 func (p *parser) assayKeys(n *yaml.Node, path string) (Assay, bool) {
-	m, ok := p.mapping(n, path, "code", "loinc", "loinc-seen", "name")
+	m, ok := p.mapping(n, path, "code", "loinc", "loinc-seen", "name", "restricted")
 	if !ok {
 		return Assay{}, false
 	}
@@ -183,6 +183,9 @@ func (p *parser) assayKeys(n *yaml.Node, path string) (Assay, bool) {
 		if m.get("loinc") == nil {
 			p.mistake(seen, m.field("loinc-seen"), "there is no LOINC code to speak of", "add the code as loinc, or leave this out")
 		}
+	}
+	if r := m.get("restricted"); r != nil {
+		a.Restricted, _ = p.yesNo(r, m.field("restricted"))
 	}
 	return a, a.Code != ""
 }
@@ -211,5 +214,6 @@ func (p *parser) assay(m mapping) Assay {
 	if a.Name == "" {
 		a.Name = listed.Name
 	}
+	a.Restricted = a.Restricted || listed.Restricted
 	return a
 }

@@ -75,6 +75,9 @@ type Assay struct {
 	// name in public code). Empty: nobody said.
 	LoincSeen string
 	Name      string
+	// Restricted: its name alone tells something of the patient; screens that anybody
+	// passes show it as "restricted test".
+	Restricted bool
 }
 
 // Condition is one precondition of a rule, for example unfractionated-heparin=yes.

@@ -86,7 +86,8 @@ type Options struct {
 	Base    string           // path the front is mounted below, "" or "/x" without a last slash
 	Now     func() time.Time // clock; nil is time.Now
 	OpenAPI []byte           // OpenAPI 2 description for /docs; empty: the page says there is none
-	Secure  bool             // served over TLS: browsers are told never to come without it
+	Secure  bool             // served over TLS: cookies go no other way
+	Strict  bool             // browsers are told never to come without TLS, and to take no other certificate
 	Log     *slog.Logger     // where failures go; nil is slog.Default
 	// LabelDPI is how many dots to the inch the site's label printers have; 0 is the
 	// first of printing.DPIs.
@@ -203,7 +204,7 @@ func (s *server) headers(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
 		h.Set("Cache-Control", "no-store")
-		if s.opts.Secure {
+		if s.opts.Strict {
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		next.ServeHTTP(w, r)

@@ -2,7 +2,7 @@
 // versions:
 // 	protoc-gen-go v1.36.12
 // 	protoc        v3.21.12
-// source: custody/v1/signins.proto
+// source: custody/v1/signin.proto
 
 package custodyv1
 
@@ -30,7 +30,7 @@ type WhoAmIRequest struct {
 
 func (x *WhoAmIRequest) Reset() {
 	*x = WhoAmIRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[0]
+	mi := &file_custody_v1_signin_proto_msgTypes[0]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -42,7 +42,7 @@ func (x *WhoAmIRequest) String() string {
 func (*WhoAmIRequest) ProtoMessage() {}
 
 func (x *WhoAmIRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[0]
+	mi := &file_custody_v1_signin_proto_msgTypes[0]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -55,7 +55,7 @@ func (x *WhoAmIRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WhoAmIRequest.ProtoReflect.Descriptor instead.
 func (*WhoAmIRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{0}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{0}
 }
 
 type WhoAmIResponse struct {
@@ -78,7 +78,7 @@ type WhoAmIResponse struct {
 
 func (x *WhoAmIResponse) Reset() {
 	*x = WhoAmIResponse{}
-	mi := &file_custody_v1_signins_proto_msgTypes[1]
+	mi := &file_custody_v1_signin_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -90,7 +90,7 @@ func (x *WhoAmIResponse) String() string {
 func (*WhoAmIResponse) ProtoMessage() {}
 
 func (x *WhoAmIResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[1]
+	mi := &file_custody_v1_signin_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -103,7 +103,7 @@ func (x *WhoAmIResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WhoAmIResponse.ProtoReflect.Descriptor instead.
 func (*WhoAmIResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{1}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *WhoAmIResponse) GetKind() string {
@@ -178,7 +178,7 @@ type SetSignInRequest struct {
 
 func (x *SetSignInRequest) Reset() {
 	*x = SetSignInRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[2]
+	mi := &file_custody_v1_signin_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -190,7 +190,7 @@ func (x *SetSignInRequest) String() string {
 func (*SetSignInRequest) ProtoMessage() {}
 
 func (x *SetSignInRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[2]
+	mi := &file_custody_v1_signin_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -203,7 +203,7 @@ func (x *SetSignInRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSignInRequest.ProtoReflect.Descriptor instead.
 func (*SetSignInRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{2}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *SetSignInRequest) GetId() string {
@@ -250,7 +250,7 @@ type GetSignInRequest struct {
 
 func (x *GetSignInRequest) Reset() {
 	*x = GetSignInRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[3]
+	mi := &file_custody_v1_signin_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -262,7 +262,7 @@ func (x *GetSignInRequest) String() string {
 func (*GetSignInRequest) ProtoMessage() {}
 
 func (x *GetSignInRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[3]
+	mi := &file_custody_v1_signin_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -275,7 +275,7 @@ func (x *GetSignInRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSignInRequest.ProtoReflect.Descriptor instead.
 func (*GetSignInRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{3}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *GetSignInRequest) GetId() string {
@@ -295,7 +295,7 @@ type ReleaseLockRequest struct {
 
 func (x *ReleaseLockRequest) Reset() {
 	*x = ReleaseLockRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[4]
+	mi := &file_custody_v1_signin_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -307,7 +307,7 @@ func (x *ReleaseLockRequest) String() string {
 func (*ReleaseLockRequest) ProtoMessage() {}
 
 func (x *ReleaseLockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[4]
+	mi := &file_custody_v1_signin_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -320,7 +320,7 @@ func (x *ReleaseLockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLockRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseLockRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{4}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ReleaseLockRequest) GetId() string {
@@ -353,7 +353,7 @@ type SignIn struct {
 
 func (x *SignIn) Reset() {
 	*x = SignIn{}
-	mi := &file_custody_v1_signins_proto_msgTypes[5]
+	mi := &file_custody_v1_signin_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -365,7 +365,7 @@ func (x *SignIn) String() string {
 func (*SignIn) ProtoMessage() {}
 
 func (x *SignIn) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[5]
+	mi := &file_custody_v1_signin_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -378,7 +378,7 @@ func (x *SignIn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignIn.ProtoReflect.Descriptor instead.
 func (*SignIn) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{5}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SignIn) GetId() string {
@@ -433,7 +433,7 @@ type InviteDeviceRequest struct {
 
 func (x *InviteDeviceRequest) Reset() {
 	*x = InviteDeviceRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[6]
+	mi := &file_custody_v1_signin_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -445,7 +445,7 @@ func (x *InviteDeviceRequest) String() string {
 func (*InviteDeviceRequest) ProtoMessage() {}
 
 func (x *InviteDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[6]
+	mi := &file_custody_v1_signin_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -458,7 +458,7 @@ func (x *InviteDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteDeviceRequest.ProtoReflect.Descriptor instead.
 func (*InviteDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{6}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *InviteDeviceRequest) GetId() string {
@@ -486,7 +486,7 @@ type InviteDeviceResponse struct {
 
 func (x *InviteDeviceResponse) Reset() {
 	*x = InviteDeviceResponse{}
-	mi := &file_custody_v1_signins_proto_msgTypes[7]
+	mi := &file_custody_v1_signin_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -498,7 +498,7 @@ func (x *InviteDeviceResponse) String() string {
 func (*InviteDeviceResponse) ProtoMessage() {}
 
 func (x *InviteDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[7]
+	mi := &file_custody_v1_signin_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -511,7 +511,7 @@ func (x *InviteDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InviteDeviceResponse.ProtoReflect.Descriptor instead.
 func (*InviteDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{7}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *InviteDeviceResponse) GetId() string {
@@ -548,7 +548,7 @@ type EnrolDeviceRequest struct {
 
 func (x *EnrolDeviceRequest) Reset() {
 	*x = EnrolDeviceRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[8]
+	mi := &file_custody_v1_signin_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -560,7 +560,7 @@ func (x *EnrolDeviceRequest) String() string {
 func (*EnrolDeviceRequest) ProtoMessage() {}
 
 func (x *EnrolDeviceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[8]
+	mi := &file_custody_v1_signin_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -573,7 +573,7 @@ func (x *EnrolDeviceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EnrolDeviceRequest.ProtoReflect.Descriptor instead.
 func (*EnrolDeviceRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{8}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *EnrolDeviceRequest) GetCode() string {
@@ -609,7 +609,7 @@ type EnrolDeviceResponse struct {
 
 func (x *EnrolDeviceResponse) Reset() {
 	*x = EnrolDeviceResponse{}
-	mi := &file_custody_v1_signins_proto_msgTypes[9]
+	mi := &file_custody_v1_signin_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -621,7 +621,7 @@ func (x *EnrolDeviceResponse) String() string {
 func (*EnrolDeviceResponse) ProtoMessage() {}
 
 func (x *EnrolDeviceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[9]
+	mi := &file_custody_v1_signin_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -634,7 +634,7 @@ func (x *EnrolDeviceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EnrolDeviceResponse.ProtoReflect.Descriptor instead.
 func (*EnrolDeviceResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{9}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *EnrolDeviceResponse) GetDevice() string {
@@ -682,7 +682,7 @@ type MakeTokenRequest struct {
 
 func (x *MakeTokenRequest) Reset() {
 	*x = MakeTokenRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[10]
+	mi := &file_custody_v1_signin_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -694,7 +694,7 @@ func (x *MakeTokenRequest) String() string {
 func (*MakeTokenRequest) ProtoMessage() {}
 
 func (x *MakeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[10]
+	mi := &file_custody_v1_signin_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -707,7 +707,7 @@ func (x *MakeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeTokenRequest.ProtoReflect.Descriptor instead.
 func (*MakeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{10}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *MakeTokenRequest) GetName() string {
@@ -753,7 +753,7 @@ type ListTokensRequest struct {
 
 func (x *ListTokensRequest) Reset() {
 	*x = ListTokensRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[11]
+	mi := &file_custody_v1_signin_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -765,7 +765,7 @@ func (x *ListTokensRequest) String() string {
 func (*ListTokensRequest) ProtoMessage() {}
 
 func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[11]
+	mi := &file_custody_v1_signin_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -778,7 +778,7 @@ func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
 func (*ListTokensRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{11}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{11}
 }
 
 type ListTokensResponse struct {
@@ -790,7 +790,7 @@ type ListTokensResponse struct {
 
 func (x *ListTokensResponse) Reset() {
 	*x = ListTokensResponse{}
-	mi := &file_custody_v1_signins_proto_msgTypes[12]
+	mi := &file_custody_v1_signin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -802,7 +802,7 @@ func (x *ListTokensResponse) String() string {
 func (*ListTokensResponse) ProtoMessage() {}
 
 func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[12]
+	mi := &file_custody_v1_signin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -815,7 +815,7 @@ func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
 func (*ListTokensResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{12}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListTokensResponse) GetTokens() []*Token {
@@ -835,7 +835,7 @@ type RevokeTokenRequest struct {
 
 func (x *RevokeTokenRequest) Reset() {
 	*x = RevokeTokenRequest{}
-	mi := &file_custody_v1_signins_proto_msgTypes[13]
+	mi := &file_custody_v1_signin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -847,7 +847,7 @@ func (x *RevokeTokenRequest) String() string {
 func (*RevokeTokenRequest) ProtoMessage() {}
 
 func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[13]
+	mi := &file_custody_v1_signin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -860,7 +860,7 @@ func (x *RevokeTokenRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RevokeTokenRequest.ProtoReflect.Descriptor instead.
 func (*RevokeTokenRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{13}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RevokeTokenRequest) GetId() string {
@@ -895,7 +895,7 @@ type Token struct {
 
 func (x *Token) Reset() {
 	*x = Token{}
-	mi := &file_custody_v1_signins_proto_msgTypes[14]
+	mi := &file_custody_v1_signin_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -907,7 +907,7 @@ func (x *Token) String() string {
 func (*Token) ProtoMessage() {}
 
 func (x *Token) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_signins_proto_msgTypes[14]
+	mi := &file_custody_v1_signin_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -920,7 +920,7 @@ func (x *Token) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Token.ProtoReflect.Descriptor instead.
 func (*Token) Descriptor() ([]byte, []int) {
-	return file_custody_v1_signins_proto_rawDescGZIP(), []int{14}
+	return file_custody_v1_signin_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Token) GetId() string {
@@ -986,11 +986,11 @@ func (x *Token) GetSecret() string {
 	return ""
 }
 
-var File_custody_v1_signins_proto protoreflect.FileDescriptor
+var File_custody_v1_signin_proto protoreflect.FileDescriptor
 
-const file_custody_v1_signins_proto_rawDesc = "" +
+const file_custody_v1_signin_proto_rawDesc = "" +
 	"\n" +
-	"\x18custody/v1/signins.proto\x12\x13specimen.custody.v1\x1a\x18custody/v1/custody.proto\x1a\x1cgoogle/api/annotations.proto\"\x0f\n" +
+	"\x17custody/v1/signin.proto\x12\x13specimen.custody.v1\x1a\x18custody/v1/custody.proto\x1a\x1cgoogle/api/annotations.proto\"\x0f\n" +
 	"\rWhoAmIRequest\"\xd7\x01\n" +
 	"\x0eWhoAmIResponse\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
@@ -1073,19 +1073,19 @@ const file_custody_v1_signins_proto_rawDesc = "" +
 	"\vRevokeToken\x12'.specimen.custody.v1.RevokeTokenRequest\x1a\x1a.specimen.custody.v1.Token\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/tokens/{id}:revokeB5Z3specimen.example/custody/proto/custody/v1;custodyv1b\x06proto3"
 
 var (
-	file_custody_v1_signins_proto_rawDescOnce sync.Once
-	file_custody_v1_signins_proto_rawDescData []byte
+	file_custody_v1_signin_proto_rawDescOnce sync.Once
+	file_custody_v1_signin_proto_rawDescData []byte
 )
 
-func file_custody_v1_signins_proto_rawDescGZIP() []byte {
-	file_custody_v1_signins_proto_rawDescOnce.Do(func() {
-		file_custody_v1_signins_proto_rawDescData = protoimpl.X.CompressGZIP(unsafe.Slice(unsafe.StringData(file_custody_v1_signins_proto_rawDesc), len(file_custody_v1_signins_proto_rawDesc)))
+func file_custody_v1_signin_proto_rawDescGZIP() []byte {
+	file_custody_v1_signin_proto_rawDescOnce.Do(func() {
+		file_custody_v1_signin_proto_rawDescData = protoimpl.X.CompressGZIP(unsafe.Slice(unsafe.StringData(file_custody_v1_signin_proto_rawDesc), len(file_custody_v1_signin_proto_rawDesc)))
 	})
-	return file_custody_v1_signins_proto_rawDescData
+	return file_custody_v1_signin_proto_rawDescData
 }
 
-var file_custody_v1_signins_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
-var file_custody_v1_signins_proto_goTypes = []any{
+var file_custody_v1_signin_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_custody_v1_signin_proto_goTypes = []any{
 	(*WhoAmIRequest)(nil),        // 0: specimen.custody.v1.WhoAmIRequest
 	(*WhoAmIResponse)(nil),       // 1: specimen.custody.v1.WhoAmIResponse
 	(*SetSignInRequest)(nil),     // 2: specimen.custody.v1.SetSignInRequest
@@ -1103,7 +1103,7 @@ var file_custody_v1_signins_proto_goTypes = []any{
 	(*Token)(nil),                // 14: specimen.custody.v1.Token
 	(*RoleAt)(nil),               // 15: specimen.custody.v1.RoleAt
 }
-var file_custody_v1_signins_proto_depIdxs = []int32{
+var file_custody_v1_signin_proto_depIdxs = []int32{
 	15, // 0: specimen.custody.v1.WhoAmIResponse.roles:type_name -> specimen.custody.v1.RoleAt
 	14, // 1: specimen.custody.v1.ListTokensResponse.tokens:type_name -> specimen.custody.v1.Token
 	0,  // 2: specimen.custody.v1.SignIns.WhoAmI:input_type -> specimen.custody.v1.WhoAmIRequest
@@ -1131,9 +1131,9 @@ var file_custody_v1_signins_proto_depIdxs = []int32{
 	0,  // [0:2] is the sub-list for field type_name
 }
 
-func init() { file_custody_v1_signins_proto_init() }
-func file_custody_v1_signins_proto_init() {
-	if File_custody_v1_signins_proto != nil {
+func init() { file_custody_v1_signin_proto_init() }
+func file_custody_v1_signin_proto_init() {
+	if File_custody_v1_signin_proto != nil {
 		return
 	}
 	file_custody_v1_custody_proto_init()
@@ -1141,17 +1141,17 @@ func file_custody_v1_signins_proto_init() {
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
-			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_signins_proto_rawDesc), len(file_custody_v1_signins_proto_rawDesc)),
+			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_signin_proto_rawDesc), len(file_custody_v1_signin_proto_rawDesc)),
 			NumEnums:      0,
 			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
-		GoTypes:           file_custody_v1_signins_proto_goTypes,
-		DependencyIndexes: file_custody_v1_signins_proto_depIdxs,
-		MessageInfos:      file_custody_v1_signins_proto_msgTypes,
+		GoTypes:           file_custody_v1_signin_proto_goTypes,
+		DependencyIndexes: file_custody_v1_signin_proto_depIdxs,
+		MessageInfos:      file_custody_v1_signin_proto_msgTypes,
 	}.Build()
-	File_custody_v1_signins_proto = out.File
-	file_custody_v1_signins_proto_goTypes = nil
-	file_custody_v1_signins_proto_depIdxs = nil
+	File_custody_v1_signin_proto = out.File
+	file_custody_v1_signin_proto_goTypes = nil
+	file_custody_v1_signin_proto_depIdxs = nil
 }

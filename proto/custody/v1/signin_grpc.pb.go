@@ -2,7 +2,7 @@
 // versions:
 // - protoc-gen-go-grpc v1.6.2
 // - protoc             v3.21.12
-// source: custody/v1/signins.proto
+// source: custody/v1/signin.proto
 
 package custodyv1
 
@@ -437,5 +437,5 @@ var SignIns_ServiceDesc = grpc.ServiceDesc{
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
-	Metadata: "custody/v1/signins.proto",
+	Metadata: "custody/v1/signin.proto",
 }
