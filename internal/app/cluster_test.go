@@ -23,11 +23,12 @@ import (
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/logtest"
 	"specimen.example/custody/internal/story"
+	"specimen.example/custody/internal/web/browsertest"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
 func TestMain(m *testing.M) {
-	code := m.Run()
+	code := browsertest.Main(m)
 	apptest.Clean()
 	os.Exit(code)
 }

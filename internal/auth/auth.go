@@ -108,6 +108,8 @@ var (
 	ErrWrong = errors.New("badge or PIN is wrong")
 	// ErrInactive: the person or the device may not act.
 	ErrInactive = errors.New("this person may not act any more; ask the engineer")
+	// ErrAccount says that the house vouched for an account that is nobody's here.
+	ErrAccount = errors.New("nobody here has this account; ask the engineer to set it at your staff code")
 	// ErrTooMany: too many attempts from one address.
 	ErrTooMany = errors.New("too many attempts; wait a minute and try again")
 	// ErrBusy: the sign-ins can't be read or written just now.

@@ -44,8 +44,20 @@ func NewHouse(g *Gate, o HouseOptions) *House {
 	return &House{opts: o, gate: g}
 }
 
-// ErrHouse says that the house's own sign-in did not answer, or answered wrongly.
-var ErrHouse = errors.New("the house's own sign-in did not vouch for you; try again, or sign in with badge and PIN")
+// Errors of the house's own sign-in.
+var (
+	// ErrHouse says that it did not vouch for somebody, or its answer isn't to be believed.
+	ErrHouse = errors.New("the house's own sign-in did not vouch for you; try again, or sign in with badge and PIN")
+	// ErrHouseAway says that it does not answer.
+	ErrHouseAway = errors.New("the house's own sign-in does not answer just now; sign in with badge and PIN, or try again later")
+)
+
+// Answer is what comes back from the house's sign-in (RFC 6749, 4.1.2).
+type Answer struct {
+	State string
+	Code  string
+	Error string // why there is no code
+}
 
 // started is what we remember in the browser between sending somebody away and the
 // return, under our seal.
@@ -67,7 +79,7 @@ func (h *House) config(ctx context.Context) (*oidc.Provider, *oauth2.Config, err
 		// Its keys are asked for later, when this request is over.
 		p, err := oidc.NewProvider(oidc.ClientContext(context.WithoutCancel(ctx), h.opts.HTTP), h.opts.Issuer)
 		if err != nil {
-			return nil, nil, fmt.Errorf("%w: %w", ErrHouse, err)
+			return nil, nil, fmt.Errorf("%w: %w", ErrHouseAway, err)
 		}
 		h.provider = p
 	}
@@ -101,24 +113,36 @@ func (h *House) Begin(ctx context.Context, next string) (address, keep string, e
 	return cfg.AuthCodeURL(s.State, oidc.Nonce(s.Nonce), oauth2.S256ChallengeOption(s.Verifier)), keep, nil
 }
 
-// Finish gives the account that the house vouches for. kept is what Begin said to keep,
-// state and code are what came back. The error is ErrHouse with why.
-func (h *House) Finish(ctx context.Context, kept, state, code string) (account, next string, err error) {
+// Finish gives the account that the house vouches for. kept is what Begin said to keep.
+// The error is ErrHouse or ErrHouseAway, with why.
+func (h *House) Finish(ctx context.Context, kept string, a Answer) (account, next string, err error) {
 	s, err := h.open(kept)
 	if err != nil {
 		return "", "", err
 	}
-	if state == "" || state != s.State {
+	switch {
+	case a.State == "" || a.State != s.State:
 		return "", "", fmt.Errorf("%w: the answer belongs to another attempt", ErrHouse)
+	case a.Error != "":
+		return "", "", fmt.Errorf("%w: it answered %.80q", ErrHouse, a.Error)
+	case a.Code == "":
+		return "", "", fmt.Errorf("%w: it sent no code", ErrHouse)
 	}
 	provider, cfg, err := h.config(ctx)
 	if err != nil {
 		return "", "", err
 	}
 	ctx = oidc.ClientContext(ctx, h.opts.HTTP)
-	got, err := cfg.Exchange(ctx, code, oauth2.VerifierOption(s.Verifier))
-	if err != nil {
-		return "", "", fmt.Errorf("%w: %w", ErrHouse, err)
+	got, err := cfg.Exchange(ctx, a.Code, oauth2.VerifierOption(s.Verifier))
+	var refused *oauth2.RetrieveError
+	switch {
+	case errors.As(err, &refused) && refused.Response.StatusCode < http.StatusInternalServerError:
+		// Its own words aren't kept: whoever answers may put anything into them.
+		return "", "", fmt.Errorf("%w: it refused the code with %d %.80q", ErrHouse, refused.Response.StatusCode, refused.ErrorCode)
+	case errors.As(err, &refused):
+		return "", "", fmt.Errorf("%w: it answered the code with %d", ErrHouseAway, refused.Response.StatusCode)
+	case err != nil:
+		return "", "", fmt.Errorf("%w: %w", ErrHouseAway, err)
 	}
 	raw, ok := got.Extra("id_token").(string)
 	if !ok {

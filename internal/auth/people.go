@@ -300,7 +300,7 @@ func (g *Gate) ByAccount(ctx context.Context, account, place string, proof *Proo
 	code := g.accounts[account]
 	g.mu.RUnlock()
 	if account == "" || code == "" {
-		return "", nil, &FieldError{"account", "nobody here has this account; ask the engineer to set it at your staff code"}
+		return "", nil, ErrAccount
 	}
 	return g.open(ctx, code, place, proof)
 }

@@ -3,8 +3,10 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -160,7 +162,7 @@ func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
 			p = &auth.Principal{}
 		}
 		if denied := rule.Check(p); denied != nil {
-			s.turnAway(w, r, denied, err)
+			s.turnAway(w, r.WithContext(auth.With(r.Context(), p)), denied, err)
 			return
 		}
 		ctx := auth.With(r.Context(), p)
@@ -175,6 +177,50 @@ func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
 		}
 		next.ServeHTTP(w, r.WithContext(ctx))
 	})
+}
+
+// siteFor is the site as who asks may see it.
+func (s *server) siteFor(r *http.Request) Site {
+	site := s.site
+	if s.opts.SignIn == nil {
+		return site
+	}
+	site.Who, site.Here = auth.From(r.Context()), s.site.Base+"/"
+	if r.Method == http.MethodGet {
+		site.Here = s.onward(r.URL.RequestURI())
+	}
+	return site
+}
+
+// SignedIn reports whether a person or a device is, by name.
+func (s Site) SignedIn() bool {
+	return s.Who != nil && (s.Who.Kind == auth.Person || s.Who.Kind == auth.Device)
+}
+
+// Acts says as what: "courier; reception at LAB".
+func (s Site) Acts() string {
+	if s.Who.Kind == auth.Device {
+		return "this screen, without a person"
+	}
+	words := []string{strings.Join(s.Who.Everywhere(), ", ")}
+	if words[0] == "" {
+		words = nil
+	}
+	for _, r := range s.Who.Roles {
+		if r.Place != "" {
+			words = append(words, r.Role+" at "+r.Place)
+		}
+	}
+	return strings.Join(words, "; ")
+}
+
+// May reports whether who looks at the page may go to the page of a path.
+func (s Site) May(path string) (bool, error) {
+	rule, ok := whoSees["GET "+path]
+	if !ok {
+		return false, fmt.Errorf("there is no page %s", path)
+	}
+	return s.Who == nil || rule.Check(s.Who) == nil, nil
 }
 
 // lookAgain is how often a stream asks whether its session still stands.
@@ -212,7 +258,7 @@ func (s *server) turnAway(w http.ResponseWriter, r *http.Request, denied, ended 
 	var not *auth.NotAllowedError
 	switch {
 	case errors.As(denied, &not):
-		s.send(w, r, http.StatusForbidden, notForYou(not))
+		s.send(w, r, http.StatusForbidden, notForYou(not, auth.From(r.Context())))
 	case r.Method == http.MethodGet && !strings.HasSuffix(r.URL.Path, "/stream") && strings.Contains(r.Header.Get("Accept"), "text/html"):
 		q := url.Values{"next": {r.URL.RequestURI()}}
 		if errors.Is(ended, auth.ErrEnded) {
@@ -224,12 +270,21 @@ func (s *server) turnAway(w http.ResponseWriter, r *http.Request, denied, ended 
 	}
 }
 
-func notForYou(not *auth.NotAllowedError) plainPage {
-	return plainPage{
-		Head: "This page is not for you",
-		Said: []string{sentence("It is for " + not.Rule.Words())},
-		Do:   []string{"Ask one of them.", "If it should be for you, ask the engineer to give you the role."},
+func notForYou(not *auth.NotAllowedError, p *auth.Principal) plainPage {
+	page := plainPage{Head: "This page is not for you", Said: []string{sentence("It is for " + not.Rule.Words())}}
+	if roles := not.Rule.Roles; len(roles) > 0 && len(roles) < len(event.Roles()) {
+		page.Said = []string{"It is for whoever has the role " + strings.Join(roles, " or ") + "."}
 	}
+	switch {
+	case p.Kind == auth.Device:
+		page.Said = append(page.Said, "This screen is signed in without a person.")
+		page.Do = []string{"Sign in with your badge; the link stands at the top."}
+		return page
+	case slices.ContainsFunc(not.Rule.Roles, func(role string) bool { return slices.Contains(p.Anywhere(), role) }):
+		page.Said = append(page.Said, "You have such a role at one place, and this page shows all places.")
+	}
+	page.Do = []string{"Ask one of them.", "If it should be for you, ask the engineer to give you the role."}
+	return page
 }
 
 func signInFirst() plainPage {

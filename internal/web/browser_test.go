@@ -122,7 +122,17 @@ func TestWallSaysNotLive(t *testing.T) {
 
 func TestAxe(t *testing.T) {
 	base := gallery(t)
+	checked := map[string]bool{}
 	for _, s := range Stories() {
+		checked[s.Name] = s.alike == ""
+	}
+	for _, s := range Stories() {
+		if s.alike != "" {
+			if !checked[s.alike] {
+				t.Errorf("%s is said to be like %s, which isn't checked", s.Name, s.alike)
+			}
+			continue
+		}
 		t.Run(s.Name, func(t *testing.T) {
 			p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{Width: 1280, Height: 900, Still: true})
 			looks := []browsertest.Look{

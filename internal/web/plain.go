@@ -15,6 +15,7 @@ type frame struct {
 	Paper  string // what it is printed on, as in /print/paper; empty for A4
 	// Refresh is how often a page reloads when scripts are off, in seconds; 0: never.
 	Refresh int
+	Onward  string // address to which the page leads on by itself, empty for none
 	Page    any
 }
 

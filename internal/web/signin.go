@@ -3,7 +3,6 @@ package web
 import (
 	"encoding/base64"
 	"errors"
-	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -48,6 +47,14 @@ type enrolPage struct{}
 // Render writes the page as HTML.
 func (p enrolPage) Render(w io.Writer, site Site) error {
 	return frame{Site: site, Name: "Enrol this device", Kind: "enrol", Script: "enrol.js", Page: p}.render(w)
+}
+
+// comeInPage leads on, as a page of our own, who comes back from the house's sign-in.
+type comeInPage struct{ To string }
+
+// Render writes the page as HTML.
+func (p comeInPage) Render(w io.Writer, site Site) error {
+	return frame{Site: site, Name: "Signing in", Kind: "come-in", Onward: p.To, Page: p}.render(w)
 }
 
 // houseCookie holds what is remembered while somebody is at the house's own sign-in.
@@ -100,6 +107,7 @@ func (s *server) signIn(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) sendSignIn(w http.ResponseWriter, r *http.Request, code int, p signInPage) {
 	in := s.opts.SignIn
+	p.Next = s.onward(p.Next)
 	var err error
 	if p.Challenge, err = in.Gate.Challenge(); err != nil {
 		s.fail(w, r, err)
@@ -193,10 +201,13 @@ func (s *server) whyNot(r *http.Request, err error) (int, string) {
 	case errors.Is(err, auth.ErrBusy):
 		s.log.WarnContext(r.Context(), "somebody could not sign in", "error", err)
 		return http.StatusServiceUnavailable, sentence(auth.ErrBusy.Error())
+	case errors.Is(err, auth.ErrHouseAway):
+		s.log.WarnContext(r.Context(), "the house's sign-in does not answer", "error", err)
+		return http.StatusServiceUnavailable, sentence(auth.ErrHouseAway.Error())
 	case errors.Is(err, auth.ErrHouse):
 		s.log.WarnContext(r.Context(), "the house's sign-in did not vouch for somebody", "error", err)
 		return http.StatusForbidden, sentence(auth.ErrHouse.Error())
-	case errors.Is(err, auth.ErrWrong), errors.Is(err, auth.ErrInactive), errors.Is(err, auth.ErrProof), errors.Is(err, auth.ErrReplayed), errors.Is(err, auth.ErrDevice), errors.Is(err, auth.ErrSetUp):
+	case errors.Is(err, auth.ErrWrong), errors.Is(err, auth.ErrInactive), errors.Is(err, auth.ErrAccount), errors.Is(err, auth.ErrProof), errors.Is(err, auth.ErrReplayed), errors.Is(err, auth.ErrDevice), errors.Is(err, auth.ErrSetUp):
 		return http.StatusForbidden, sentence(err.Error())
 	default:
 		s.log.ErrorContext(r.Context(), "somebody could not sign in", "error", err)
@@ -233,14 +244,14 @@ func (s *server) toHouse(w http.ResponseWriter, r *http.Request) {
 		s.unknownPage(w, r)
 		return
 	}
-	address, keep, err := s.opts.SignIn.House.Begin(r.Context(), s.onward(r.URL.Query().Get("next")))
+	next := s.onward(r.URL.Query().Get("next"))
+	address, keep, err := s.opts.SignIn.House.Begin(r.Context(), next)
 	if err != nil {
 		code, say := s.whyNot(r, err)
-		s.sendSignIn(w, r, code, signInPage{Fault: say})
+		s.sendSignIn(w, r, code, signInPage{Next: next, Fault: say})
 		return
 	}
-	// It must come back with an answer from another site.
-	s.setCookie(w, houseCookie, keep, http.SameSiteLaxMode, 10*time.Minute)
+	s.setCookie(w, houseCookie, keep, http.SameSiteStrictMode, 10*time.Minute)
 	http.Redirect(w, r, address, http.StatusSeeOther)
 }
 
@@ -253,23 +264,27 @@ func (s *server) fromHouse(w http.ResponseWriter, r *http.Request) {
 		s.unknownPage(w, r)
 		return
 	}
+	q := r.URL.Query()
+	if !q.Has("here") {
+		// The browser comes from another site and keeps our strict cookies back, also from
+		// where it is sent on to. Asked again by our own page it brings them.
+		q.Set("here", "1")
+		s.send(w, r, http.StatusOK, comeInPage{To: s.site.Base + "/sign-in/back?" + q.Encode()})
+		return
+	}
 	kept := ""
 	if c, err := r.Cookie(houseCookie); err == nil {
 		kept = c.Value
 	}
-	s.setCookie(w, houseCookie, "", http.SameSiteLaxMode, 0) // an answer counts once
-	q := r.URL.Query()
-	account, next, err := in.House.Finish(r.Context(), kept, q.Get("state"), q.Get("code"))
-	if err == nil && q.Get("error") != "" {
-		err = fmt.Errorf("%w: it answered %q", auth.ErrHouse, q.Get("error"))
-	}
+	s.setCookie(w, houseCookie, "", http.SameSiteStrictMode, 0) // an answer counts once
+	account, next, err := in.House.Finish(r.Context(), kept, auth.Answer{State: q.Get("state"), Code: q.Get("code"), Error: q.Get("error")})
 	var secret string
 	if err == nil {
 		secret, _, err = in.Gate.ByAccount(r.Context(), account, "", nil)
 	}
 	if err != nil {
 		code, say := s.whyNot(r, err)
-		s.sendSignIn(w, r, code, signInPage{Fault: say})
+		s.sendSignIn(w, r, code, signInPage{Next: s.onward(next), Fault: say})
 		return
 	}
 	s.begin(w, r, secret, s.onward(next))

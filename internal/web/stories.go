@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/label"
 )
@@ -34,14 +35,38 @@ type Story struct {
 	printed *storyPrint
 	// house is how the house is set up; nil is one in which nothing is declared.
 	house *storyHouse
+	// shown is the page itself, with its code, where a gate would stand before it.
+	shown page
+	code  int
+	// as is who looks; nil where nobody is asked to sign in.
+	as *auth.Principal
+	// alike names a story with the same elements, which is checked for accessibility.
+	alike string
 }
 
 // Handler serves the story's page below base, with a source that never changes.
 func (s Story) Handler(base string) http.Handler {
-	return s.sending(New(s, Options{
+	return s.with(Options{
 		Base: base, Demo: s.Demo, OpenAPI: s.docs,
 		Now: func() time.Time { return storyNow.Time() },
-	}))
+	})
+}
+
+func (s Story) with(o Options) http.Handler {
+	front := newServer(s, o)
+	front.site.Who, front.site.Here = s.as, o.Base+s.Path
+	all := front.headers(front.routes().mux)
+	if s.shown == nil {
+		return s.sending(all)
+	}
+	one := front.headers(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { front.send(w, r, max(s.code, http.StatusOK), s.shown) }))
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == s.Path {
+			one.ServeHTTP(w, r)
+			return
+		}
+		all.ServeHTTP(w, r)
+	})
 }
 
 // sending turns the question for a story's page into the form that leads there.
@@ -167,7 +192,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, slices.Concat(limitsStories(), printStories(), houseStories())...)
+	}, slices.Concat(limitsStories(), printStories(), houseStories(), signInStories())...)
 }
 
 func wallEmpty() WallPage {

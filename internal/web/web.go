@@ -17,6 +17,7 @@ import (
 	"strings"
 	"time"
 
+	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/label"
 	"specimen.example/custody/internal/web/printing"
@@ -105,6 +106,10 @@ type Site struct {
 	Title string
 	Demo  bool
 	Base  string
+	// Who looks at the page; nil where nobody is asked to sign in.
+	Who *auth.Principal
+	// Here is the page's own address, for coming back after a hand-over.
+	Here string
 }
 
 // Asset gives the address of an embedded file; it changes with any of them.
@@ -213,7 +218,7 @@ type page interface {
 
 func (s *server) send(w http.ResponseWriter, r *http.Request, status int, p page) {
 	var buf bytes.Buffer
-	if err := p.Render(&buf, s.site); err != nil {
+	if err := p.Render(&buf, s.siteFor(r)); err != nil {
 		s.log.ErrorContext(r.Context(), "page not rendered", "path", r.URL.Path, "error", err)
 		http.Error(w, "The page could not be drawn. What was scanned is safe. Try again, then tell the engineer.", http.StatusInternalServerError)
 		return

@@ -34,10 +34,25 @@ var builds = struct {
 // test binary, and gives the program's path.
 func Program(tb testing.TB, pkg string) string {
 	tb.Helper()
+	return built(tb, pkg, ".")
+}
+
+// Tool is Program for a main package of tools/go.mod, which the product never sees.
+func Tool(tb testing.TB, pkg string) string {
+	tb.Helper()
+	mod, err := exec.CommandContext(tb.Context(), "go", "env", "GOMOD").Output()
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return built(tb, pkg, filepath.Join(filepath.Dir(string(mod)), "tools"))
+}
+
+func built(tb testing.TB, pkg, module string) string {
+	tb.Helper()
 	builds.Lock()
 	once := builds.once[pkg]
 	if once == nil {
-		once = sync.OnceValues(func() (string, error) { return build(pkg) })
+		once = sync.OnceValues(func() (string, error) { return build(pkg, module) })
 		builds.once[pkg] = once
 	}
 	builds.Unlock()
@@ -48,7 +63,7 @@ func Program(tb testing.TB, pkg string) string {
 	return program
 }
 
-func build(pkg string) (string, error) {
+func build(pkg, module string) (string, error) {
 	builds.Lock()
 	if builds.dir == "" {
 		dir, err := os.MkdirTemp("", "custody-programs-")
@@ -60,7 +75,7 @@ func build(pkg string) (string, error) {
 	}
 	program := filepath.Join(builds.dir, path.Base(path.Dir(pkg))+"-"+path.Base(pkg))
 	builds.Unlock()
-	out, err := exec.Command("go", "build", "-o", program, pkg).CombinedOutput() //nolint:gosec,noctx // a package of this module's graph; the build ends by itself
+	out, err := exec.Command("go", "build", "-C", module, "-o", program, pkg).CombinedOutput() //nolint:gosec,noctx // a package of this module's graph; the build ends by itself
 	if err != nil {
 		return "", fmt.Errorf("build %s: %w\n%s", pkg, err, out)
 	}

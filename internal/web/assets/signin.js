@@ -21,13 +21,19 @@ if (device && said) {
     const form = document.getElementById(id);
     if (!(form instanceof HTMLFormElement)) continue;
     if (id === "alone") form.hidden = device.kind !== "wall" && device.kind !== "desk";
-    let ready = false;
+    let busy = false; // a challenge is good once: a second click must not answer it again
+    addEventListener("pageshow", () => { busy = false; });
     form.addEventListener("submit", async (e) => {
-      if (ready) return;
       e.preventDefault();
-      await prove(form, device);
-      ready = true;
-      form.requestSubmit();
+      if (busy) return;
+      busy = true;
+      try {
+        await prove(form, device);
+        form.submit(); // requestSubmit did nothing here: Chromium still counts the first as going on
+      } catch {
+        busy = false;
+        said.textContent = "This device could not sign with its key. Enrol it again, or use another device.";
+      }
     });
   }
   document.documentElement.dataset.device = device.device;
