@@ -47,7 +47,7 @@ func startHouse(t *testing.T) *houseRig {
 	h.asked = startAsked(t, memlog.New(), clock, func(p *Parts) {
 		back := "http://" + p.Listener.Addr().String() + "/sign-in/back"
 		h.op = apptest.NewProvider(t, back, "oskar@isles", "lena@isles", "guest@isles")
-		p.House = &auth.HouseOptions{
+		p.House = &auth.HouseOptions{Claim: "preferred_username",
 			Issuer: h.op.Issuer, Client: h.op.ID, Secret: h.op.Secret, Back: back,
 			Now: func() time.Time { return clock.Now().Time() },
 		}

@@ -21,9 +21,11 @@ type HouseOptions struct {
 	Client string // our id there
 	Secret string // our secret there, empty for a public client
 	Back   string // our address to which it sends people back
-	Claim  string // claim that names the account; empty: preferred_username, else sub
-	HTTP   *http.Client
-	Now    func() time.Time
+	// Claim names the account; empty: sub, the one that a provider never gives to another
+	// (OpenID Connect Core 1.0, 5.7). Take another only where nobody can choose it.
+	Claim string
+	HTTP  *http.Client
+	Now   func() time.Time
 }
 
 // House is the house's own sign-in. It is asked for its addresses at first use, so that
@@ -155,38 +157,36 @@ func (h *House) Finish(ctx context.Context, kept string, a Answer) (account, nex
 	if token.Nonce != s.Nonce { // OpenID Connect Core 1.0, 3.1.3.7 no. 11
 		return "", "", fmt.Errorf("%w: the ID token belongs to another attempt", ErrHouse)
 	}
+	if h.opts.Claim == "" || h.opts.Claim == "sub" {
+		return token.Subject, s.Next, nil
+	}
 	claims := map[string]any{}
 	if err := token.Claims(&claims); err != nil {
 		return "", "", fmt.Errorf("%w: %w", ErrHouse, err)
 	}
-	name := h.opts.Claim
-	if name == "" {
-		name = "preferred_username"
-	}
-	account, _ = claims[name].(string)
-	if account == "" && h.opts.Claim == "" {
-		account = h.userInfo(ctx, provider, got, token.Subject)
-	}
-	if account == "" {
-		return "", "", fmt.Errorf("%w: its ID token has no claim %s", ErrHouse, name)
+	if account, _ = claims[h.opts.Claim].(string); account == "" {
+		if account, err = h.asked(ctx, provider, got, token.Subject); err != nil {
+			return "", "", err
+		}
 	}
 	return account, s.Next, nil
 }
 
-// userInfo asks for the account where the ID token doesn't say it, and falls back to
-// the subject, which every provider gives.
-func (h *House) userInfo(ctx context.Context, p *oidc.Provider, got *oauth2.Token, subject string) string {
+// asked gets the claim from the provider where the ID token doesn't hold it.
+func (h *House) asked(ctx context.Context, p *oidc.Provider, got *oauth2.Token, subject string) (string, error) {
 	info, err := p.UserInfo(ctx, oauth2.StaticTokenSource(got))
-	if err != nil || info.Subject != subject { // OpenID Connect Core 1.0, 5.3.2: it must be the same
-		return subject
+	if err != nil {
+		return "", fmt.Errorf("%w: it told no claims: %w", ErrHouseAway, err)
 	}
-	var claims struct {
-		Name string `json:"preferred_username"`
+	claims := map[string]any{}
+	if err := info.Claims(&claims); err != nil || info.Subject != subject { // OpenID Connect Core 1.0, 5.3.2: it must be the same
+		return "", fmt.Errorf("%w: its claims are another's", ErrHouse)
 	}
-	if info.Claims(&claims) != nil || claims.Name == "" {
-		return subject
+	account, _ := claims[h.opts.Claim].(string)
+	if account == "" {
+		return "", fmt.Errorf("%w: it tells no claim %s", ErrHouse, h.opts.Claim)
 	}
-	return claims.Name
+	return account, nil
 }
 
 func (h *House) open(kept string) (started, error) {
