@@ -39,6 +39,7 @@ const (
 
 var (
 	idForm     = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,64}$`)
+	callerForm = regexp.MustCompile(`^[\p{L}\p{N}._/~:-]{1,64}$`)
 	codeForm   = regexp.MustCompile(`^[A-Za-z0-9._-]{1,40}$`)
 	degrees    = regexp.MustCompile(`^-?\d{1,3}(\.\d{1,2})?$`)
 	offsetForm = regexp.MustCompile(`^(UTC|[+-](0\d|1[0-4]):[0-5]\d)$`)
@@ -123,7 +124,9 @@ func number(v protoreflect.Value) int64 {
 
 // the checks that fields share
 var (
-	anID    = form(idForm, "may hold only letters, digits, dot, underscore, colon and hyphen, at most 64")
+	anID = form(idForm, "may hold only letters, digits, dot, underscore, colon and hyphen, at most 64")
+	// A person or place by its code: what stands in the log for ever is no name.
+	aCaller = form(callerForm, "is no staff code or place: one word of letters, digits, dot, underscore, hyphen and slash, at most 64; names belong nowhere here")
 	aCode   = form(codeForm, "is no code: letters, digits, dot, underscore and hyphen, at most 40")
 	aLabel  = text(aKeyText)
 	free    = text(plainText)
@@ -214,12 +217,12 @@ func clip(s string) string {
 // a name means something else. A field of a request without a check fails
 // TestEveryFieldHasACheck.
 var byName = map[protoreflect.Name]check{
-	"id": aLabel, "scan_id": anID, "by": free, "from": free, "to": free, "with": free, "on_behalf_of": free, "place": aLabel,
+	"id": aLabel, "scan_id": anID, "by": aCaller, "from": aCaller, "to": aCaller, "with": aCaller, "on_behalf_of": aCaller, "place": aLabel,
 	"label": nil, "clock": nil, "scans": nil, "runs": nil, "readings": nil, "tubes": aLabel, "assumed": nil, // messages are walked
 	"occurred_at": instant, "as_of": instant, "now": instant, "until": instant, "review": instant, "in_force": instant, "at": instant,
 	"device": aLabel, "carrier": aLabel, "draw": aLabel, "patient": aLabel, "parent": aLabel, "request": aLabel, "logger": aLabel,
 	"tube": aLabel, "new_draw": aLabel, "in": aLabel, "key": aLabel,
-	"type": aCode, "tests": aCode, "test": aCode, "typed_at": free, "how": aCode, "reason": free, "app": free,
+	"type": aCode, "tests": aCode, "test": aCode, "typed_at": free, "how": aCode, "reason": free, "app": aCode,
 	"step": word(custody.Verbs()), "mode": word([]event.Mode{event.Live, event.Reported}), "details": free,
 	"episode": between(0, 1<<40, ""), "device_seq": between(0, 1<<60, ""), "action": word(event.Actions()), "state": word(flagState),
 	"file": aFile, "name": free, "in_flight": sound, "irreplaceable": sound, "active": sound, "own_climate": sound,

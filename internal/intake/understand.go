@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -194,6 +195,11 @@ func (d *Desk) catalogue(s Scan) error {
 			return fieldError("type", "%q is no tube type of the catalogue; see the rules page for the codes", s.Type)
 		}
 	}
+	for _, key := range worded {
+		if v := s.Details[key]; v != "" && !detailForm.MatchString(v) {
+			return fieldError("details."+key, "use a code or a word of small letters and hyphens; own words belong into details.note, which is sealed")
+		}
+	}
 	for i, t := range s.Tests {
 		if _, ok := d.model.Assay(t); !ok && t != "none" {
 			return fieldError(fmt.Sprintf("tests[%d]", i), "%q is no test of the catalogue; use the laboratory's code or LOINC", t)
@@ -201,6 +207,13 @@ func (d *Desk) catalogue(s Scan) error {
 	}
 	return nil
 }
+
+// worded are the details that stand in the log as they are: words and codes, never
+// sentences, in which somebody's name could be.
+var (
+	worded     = []string{"defect", "after-care", "adverse-event", "site", "method", "condition", "report", "authoriser", "seal", "mode", "checks"}
+	detailForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._,/:-]{0,79}$`)
+)
 
 // private replaces what must not stand in the log: the patient number by its
 // reference, free text by ciphertext.

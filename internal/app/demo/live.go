@@ -392,7 +392,7 @@ func (s *show) draw(ctx context.Context, now time.Time) (bool, error) {
 		scans = append(scans, s.scan(at.Add(-time.Second), atGull, "arrive", b.id, nil))
 	}
 	scans = append(scans, s.scan(at, atGull, "wristband", "", func(scan *custodyv1.Scan) {
-		scan.Patient, scan.Draw, scan.Details = fmt.Sprintf("P-8%03d", s.next), name, map[string]string{"site": "right arm", "method": "winged"}
+		scan.Patient, scan.Draw, scan.Details = fmt.Sprintf("P-8%03d", s.next), name, map[string]string{"site": "right-arm", "method": "winged"}
 	}))
 	var ids []string
 	for i, w := range with {

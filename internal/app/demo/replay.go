@@ -112,7 +112,7 @@ func (s *seeding) drawing(d *draw) {
 		return
 	}
 	s.scan(d.at, -40, d.by, "wristband", "", func(scan *custodyv1.Scan) {
-		scan.Patient, scan.Draw, scan.Details = d.patient, d.id(), map[string]string{"site": "left arm", "method": "needle"}
+		scan.Patient, scan.Draw, scan.Details = d.patient, d.id(), map[string]string{"site": "left-arm", "method": "needle"}
 	})
 	for i := range d.tubes {
 		t := &d.tubes[i]
