@@ -173,26 +173,26 @@ func houseStories() []Story {
 	return []Story{
 		{Name: "house-empty", About: "a first start: in which order to begin", Path: "/house"},
 		{Name: "house", About: "all is declared; two ranges are overdue, somebody is locked out, a clock is in doubt", Path: "/house", Demo: true, house: fullHouse()},
-		{Name: "house-places", About: "places with and without a range", Path: "/house/places", house: fullHouse()},
+		{Name: "house-places", alike: "house-people", About: "places with and without a range", Path: "/house/places", house: fullHouse()},
 		{Name: "house-place-wrong", About: "faults of the page and of the API at their fields", Path: "/house/places", house: refused, form: url.Values{
 			"id": {"HATCH-2"}, "new": {"yes"}, "name": {"hatch behind the kitchen"}, "kind": {"hatch"}, "zone": {"Berlin"}, "assumed.high": {"25"}, "owner": {"oskar"}, "basis": {"a thermometer on the wall"},
 			"review": {"2027-03-01"}, "by": {"lena"},
 		}},
-		{Name: "house-logger", About: "a logger with its files, one of them taken back", Path: "/house/loggers/LG-1", house: fullHouse()},
+		{Name: "house-logger", alike: "house-device", About: "a logger with its files, one of them taken back", Path: "/house/loggers/LG-1", house: fullHouse()},
 		{Name: "house-people", About: "people, one of them locked out", Path: "/house/people", house: fullHouse()},
-		{Name: "house-person-wrong", About: "a person who is locked out; two PINs that differ are not given back", Path: "/house/people/oskar/sign-in", house: fullHouse(), form: url.Values{
+		{Name: "house-person-wrong", alike: "house-place-wrong", About: "a person who is locked out; two PINs that differ are not given back", Path: "/house/people/oskar/sign-in", house: fullHouse(), form: url.Values{
 			"badge": {"]C0SECRET-BADGE"}, "pin": {"314159"}, "again": {"314158"}, "account": {"oskar@islands"},
 		}},
 		{Name: "house-device", About: "a device with a doubtful clock, and what revoking it costs", Path: "/house/devices/PH-2", house: fullHouse()},
 		{Name: "house-device-code", About: "the code of a device, shown once", Path: "/house/devices/PH-3/invite", house: fullHouse(), form: url.Values{"by": {"lena"}}},
 		{Name: "house-tokens-wrong", About: "tokens of machines, and a form with every fault", Path: "/house/tokens", house: fullHouse(), form: url.Values{"days": {"900"}, "loggers": {"LG-1"}}},
-		{Name: "house-token-shown", About: "the secret of a token, shown once", Path: "/house/tokens", house: fullHouse(), form: url.Values{
+		{Name: "house-token-shown", alike: "house-device-code", About: "the secret of a token, shown once", Path: "/house/tokens", house: fullHouse(), form: url.Values{
 			"name": {"gateway of the ferry"}, "scope.readings": {"yes"}, "loggers": {"LG-1 LG-2"}, "days": {"180"}, "by": {"lena"},
 		}},
 		{Name: "house-schemes-faults", About: "a set in which one label could be two things", Path: "/house/schemes/check", house: fullHouse(), form: schemes(faulty, nil)},
-		{Name: "house-schemes-warnings", About: "a sound set with warnings, and a label tried on it", Path: "/house/schemes/check", house: fullHouse(), form: schemes(
+		{Name: "house-schemes-warnings", alike: "house-schemes-faults", About: "a sound set with warnings, and a label tried on it", Path: "/house/schemes/check", house: fullHouse(), form: schemes(
 			append(sound, label.Scheme{ID: "N", Issuer: "the old system", Names: label.Request, Pattern: "####"}, label.Scheme{ID: "M", Issuer: "the old system", Names: label.Draw, Pattern: "#####"}), url.Values{"try": {"TB260118"}})},
-		{Name: "house-views", About: "who looked at an identity", Path: "/house/identity", house: fullHouse(), form: url.Values{"reference": {"P-7f3a09c2"}}},
+		{Name: "house-views", alike: "house-tokens-wrong", About: "who looked at an identity", Path: "/house/identity", house: fullHouse(), form: url.Values{"reference": {"P-7f3a09c2"}}},
 	}
 }
 

@@ -20,8 +20,8 @@ func limitsStories() []Story {
 		{Name: "limits-own", About: "a laboratory's own file is in force, another one comes tomorrow", Path: "/limits?q=potassium", limits: limitsOwn},
 		{Name: "limits-mistakes", About: "a file with ten mistakes", Path: "/limits/check", limits: limitsAdopted, form: url.Values{"text": {storyTenMistakes}}},
 		{Name: "limits-preview", About: "what the laboratory's own file would change", Path: "/limits/check", limits: limitsAdopted, form: url.Values{"text": {ownFile()}}},
-		{Name: "limits-first", About: "before the first adoption", Path: "/limits/check", limits: limitsNone, form: url.Values{"which": {"shipped"}}},
-		{Name: "limits-nothing-sent", About: "neither a file nor a text", Path: "/limits/check", limits: limitsNone, form: url.Values{}},
+		{Name: "limits-first", alike: "limits-preview", About: "before the first adoption", Path: "/limits/check", limits: limitsNone, form: url.Values{"which": {"shipped"}}},
+		{Name: "limits-nothing-sent", alike: "limits-unsigned", About: "neither a file nor a text", Path: "/limits/check", limits: limitsNone, form: url.Values{}},
 		{Name: "limits-unsigned", About: "nobody signed", Path: "/limits/adopt", limits: limitsNone, form: url.Values{
 			"which": {"shipped"}, "by": {"lena"}, "second": {"Lena"}, "from": {"2026-11-31T08:00"}, "seen": {"none"}, "id": {"limits-story"},
 		}},
