@@ -204,6 +204,9 @@ func rolesOf(list []*custodyv1.RoleAt) []event.RoleAt {
 
 // PutPerson declares a person by staff code.
 func (s *Server) PutPerson(ctx context.Context, m *custodyv1.Person) (*custodyv1.Person, error) {
+	if m.GetRole() == "" && len(m.GetRoles()) == 0 {
+		return nil, violations(violation{"role", "give a role, everywhere or in roles at a place: without one nothing may be done"})
+	}
 	return m, s.put(ctx, event.KindPerson, m.GetId(), m.GetBy(), atOurClock, event.PersonDescribed{Role: m.GetRole(), Active: m.GetActive(), Roles: rolesOf(m.GetRoles())})
 }
 

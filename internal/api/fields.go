@@ -325,7 +325,7 @@ var required = map[protoreflect.FullName]bool{
 	"specimen.custody.v1.SampleDoneRequest.id": true, "specimen.custody.v1.GetContentsRequest.id": true,
 	"specimen.custody.v1.GetEntryRequest.id": true, "specimen.custody.v1.Place.id": true, "specimen.custody.v1.Carrier.id": true,
 	"specimen.custody.v1.Carrier.kind": true, "specimen.custody.v1.Logger.id": true, "specimen.custody.v1.Logger.every_seconds": true,
-	"specimen.custody.v1.Person.id": true, "specimen.custody.v1.Person.role": true, "specimen.custody.v1.Device.id": true,
+	"specimen.custody.v1.Person.id": true, "specimen.custody.v1.Device.id": true,
 	"specimen.custody.v1.Route.id": true, "specimen.custody.v1.Route.from": true, "specimen.custody.v1.Route.to": true,
 	"specimen.custody.v1.Route.takes_minutes": true, "specimen.custody.v1.Range.low": true, "specimen.custody.v1.Range.high": true,
 	"specimen.stability.v1.TakeFlagRequest.tube": true, "specimen.stability.v1.TakeFlagRequest.by": true,

@@ -314,3 +314,36 @@ func recordsWithText(t *testing.T, log *memlog.Log) []event.Ciphertext {
 	}
 	return out
 }
+
+// What the log says is erased is erased by the next start: a kill between the fact and
+// the erasing, or keys that came back with a backup.
+func TestAStartErasesWhatTheLogSays(t *testing.T) {
+	log := memlog.New()
+	a, collector, _ := ward(t, log)
+	var who shown
+	collector.must(http.MethodPost, "/v1/patients:look", `{"patient":"P-7011","why":"bedside"}`, &who)
+	key, err := event.LocalKey(who.Reference)
+	if err != nil {
+		t.Fatal(err)
+	}
+	recs, err := log.History(t.Context(), event.KindPatient, key)
+	if err != nil || len(recs) == 0 {
+		t.Fatalf("%d facts, %v", len(recs), err)
+	}
+	d := &event.Decision{
+		Envelope: event.Envelope{ID: "erased", Kind: event.KindPatient, Key: key, Occurred: a.clock.Now(), Recorded: a.clock.Now(), Mode: event.Reported},
+		Facts:    []event.Fact{event.IdentityErased{Reason: "patient-asked"}},
+	}
+	if _, err := log.Append(t.Context(), d, recs[len(recs)-1].Seq); err != nil {
+		t.Fatal(err)
+	}
+	collector.must(http.MethodPost, "/v1/patients:look", `{"patient":"P-7011","why":"bedside"}`, nil) // nobody has erased it yet
+	again := startAsked(t, log, a.clock)
+	b := again.browser()
+	b.signIn("lena")
+	eventually(t, "the start has erased it", func() bool {
+		g := b.call(http.MethodPost, "/v1/patients:look", `{"reference":"`+who.Reference+`","why":"bedside"}`)
+		return g.code == http.StatusNotFound && strings.Contains(g.body, "erased")
+	})
+	b.must(http.MethodPost, "/v1/patients:look", `{"patient":"P-7012","why":"bedside"}`, nil)
+}

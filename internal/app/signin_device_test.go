@@ -241,7 +241,10 @@ func TestWhoSignsIsWhoActs(t *testing.T) {
 		t.Errorf("%+v, %v", recs, err)
 	}
 	// A role at one place counts there alone.
-	engineer.must(http.MethodPut, "/v1/people/oskar", `{"role":"courier","active":true,"roles":[{"role":"reception","place":"lab"}]}`, nil)
+	engineer.must(http.MethodPut, "/v1/people/oskar", `{"active":true,"roles":[{"role":"reception","place":"lab"}]}`, nil)
+	if g := engineer.call(http.MethodPut, "/v1/people/oskar", `{"active":true}`); g.code != http.StatusBadRequest || !strings.Contains(g.body, `"role"`) {
+		t.Errorf("a person without any role: %d %s", g.code, g.body)
+	}
 	b := a.browser()
 	b.signIn("oskar")
 	receive := func(place string) string {
