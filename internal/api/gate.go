@@ -5,7 +5,6 @@ import (
 	"errors"
 	"net/http"
 	"strings"
-	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -61,9 +60,7 @@ func (g *Gate) credentials(ctx context.Context) auth.Credentials {
 	md, _ := metadata.FromIncomingContext(ctx)
 	var c auth.Credentials
 	for _, v := range md.Get("authorization") {
-		if scheme, token, ok := strings.Cut(v, " "); ok && strings.EqualFold(scheme, "bearer") {
-			c.Bearer = strings.TrimSpace(token)
-		}
+		c.Bearer = BearerOf(v)
 	}
 	for _, v := range md.Get(sessionHeader) {
 		c.Session = v
@@ -74,6 +71,15 @@ func (g *Gate) credentials(ctx context.Context) auth.Credentials {
 		}
 	}
 	return c
+}
+
+// BearerOf gives the token in an Authorization header (RFC 6750, 2.1), "" for none.
+func BearerOf(header string) string {
+	scheme, token, _ := strings.Cut(header, " ")
+	if !strings.EqualFold(scheme, "bearer") {
+		return ""
+	}
+	return strings.TrimSpace(token)
 }
 
 // SessionOf gives the session's secret in a Cookie header, "" for none.
@@ -207,19 +213,20 @@ func (g *Gate) Stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo
 	// A stream that outlives its session ends: a revoked screen must not go on.
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	go g.watch(ctx, cancel, shortMethod(info.FullMethod))
+	go g.Auth.EndWith(ctx, g.credentials(ctx), who[shortMethod(info.FullMethod)], func() { cancel(errEnded) })
 	on := entered{ss, ctx, nil}
 	if !MayNameTests(auth.From(ctx)) {
 		on.restricted = g.Restricted
 	}
 	err = next(srv, on)
-	if cause := context.Cause(ctx); err != nil && errors.As(cause, new(*endedError)) {
+	if cause := context.Cause(ctx); err != nil && errors.Is(cause, errEnded) {
 		return authError(auth.ErrEnded)
 	}
 	return err
 }
 
-type endedError struct{ error }
+// errEnded is why a stream ends whose session did.
+var errEnded = errors.New("the session ended")
 
 type entered struct {
 	grpc.ServerStream
@@ -277,31 +284,5 @@ func authError(err error) error {
 		return status.Error(codes.PermissionDenied, err.Error())
 	default:
 		return err
-	}
-}
-
-// lookAgain is how often a stream asks whether its session still stands.
-const lookAgain = 2 * time.Second
-
-// watch ends a stream whose session ended or may not see it any more.
-func (g *Gate) watch(ctx context.Context, end context.CancelCauseFunc, method string) {
-	tick := time.NewTicker(lookAgain)
-	defer tick.Stop()
-	c := g.credentials(ctx)
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-			p, err := g.Auth.Look(ctx, c)
-			rule := who[method]
-			if err == nil {
-				err = rule.Check(p)
-			}
-			if err != nil {
-				end(&endedError{err})
-				return
-			}
-		}
 	}
 }

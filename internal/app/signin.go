@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 
@@ -168,10 +167,7 @@ func (a *App) onlyFor(rule auth.Rule, next http.Handler) http.Handler {
 		return next
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		c := auth.Credentials{Session: api.SessionOf(r.Header.Get("Cookie"), a.secure())}
-		if scheme, token, ok := strings.Cut(r.Header.Get("Authorization"), " "); ok && strings.EqualFold(scheme, "bearer") {
-			c.Bearer = token
-		}
+		c := auth.Credentials{Session: api.SessionOf(r.Header.Get("Cookie"), a.secure()), Bearer: api.BearerOf(r.Header.Get("Authorization"))}
 		p, err := a.gate.Look(r.Context(), c)
 		if err == nil {
 			err = rule.Check(p)

@@ -49,18 +49,12 @@ type Options struct {
 	Idle, Shared, Longest time.Duration
 }
 
-// Cost is what one try of a PIN takes: less than the default is for tests.
-type Cost struct {
-	Passes, Kibibytes uint32
-	Lanes             uint8
-}
-
 // Gate knows what people, devices and machines sign in with, and who is signed in. It
 // reads the shelves into memory and follows them, so that several daemons agree; what
 // counts guesses is decided on the shelf itself.
 type Gate struct {
 	opts Options
-	cost cost
+	cost Cost
 	// trying bounds how many PINs are tried at once: each takes its memory.
 	trying chan struct{}
 
@@ -105,7 +99,7 @@ func New(o Options) *Gate {
 		limits: newLimits(o.Now), ready: make(chan struct{}),
 	}
 	if o.Cost != nil {
-		g.cost = cost{o.Cost.Passes, o.Cost.Kibibytes, o.Cost.Lanes}
+		g.cost = *o.Cost
 	}
 	g.nobodys = sync.OnceValues(func() (string, error) { return hashPIN(g.keyed("nobody", ""), g.cost, g.opts.Rand) })
 	g.toRead.Add(2)
@@ -275,3 +269,25 @@ func cutLast(s string, sep byte) (before, after string, found bool) {
 	}
 	return s[:at], s[at+1:], true
 }
+
+// EndWith calls end when whoever sent the credentials may not see any more what a rule
+// guards: a stream must not outlive its session. It returns when ctx ends.
+func (g *Gate) EndWith(ctx context.Context, c Credentials, rule Rule, end func()) {
+	tick := time.NewTicker(lookAgain)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			p, err := g.Look(ctx, c)
+			if err != nil || rule.Check(p) != nil {
+				end()
+				return
+			}
+		}
+	}
+}
+
+// lookAgain is how often a stream asks whether its session still stands.
+const lookAgain = 2 * time.Second

@@ -48,13 +48,21 @@ func (g *Gate) stateOf(c *credentials) SignInState {
 
 // takePerson keeps what the shelf says of a person. g.mu is held.
 func (g *Gate) takePerson(id string, it eventlog.Item) {
+	c := &credentials{}
+	if !g.read(it, c) {
+		c = nil
+	}
+	g.keepPerson(id, c)
+}
+
+// keepPerson puts c in place of what was known of a person; nil: nothing is. g.mu is held.
+func (g *Gate) keepPerson(id string, c *credentials) {
 	if old := g.people[id]; old != nil {
 		delete(g.badges, old.Badge)
 		delete(g.accounts, old.Account)
 		delete(g.people, id)
 	}
-	c := &credentials{}
-	if !g.read(it, c) {
+	if c == nil {
 		return
 	}
 	g.people[id] = c
@@ -148,17 +156,7 @@ func (g *Gate) SetSignIn(ctx context.Context, n NewSignIn) (SignInState, error) 
 func (g *Gate) hold(id string, c *credentials) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if old := g.people[id]; old != nil {
-		delete(g.badges, old.Badge)
-		delete(g.accounts, old.Account)
-	}
-	g.people[id] = c
-	if c.Badge != "" {
-		g.badges[c.Badge] = c.Code
-	}
-	if c.Account != "" {
-		g.accounts[c.Account] = c.Code
-	}
+	g.keepPerson(id, c)
 }
 
 // SignInOf tells how somebody can sign in.

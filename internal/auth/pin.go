@@ -11,14 +11,15 @@ import (
 	"golang.org/x/crypto/argon2"
 )
 
-// cost is what one try of a PIN takes: the second recommended choice of RFC 9106,
-// section 4, with one lane per core of a small machine.
-type cost struct {
-	passes, kibibytes uint32
-	lanes             uint8
+// Cost is what one try of a PIN takes.
+type Cost struct {
+	Passes, Kibibytes uint32
+	Lanes             uint8
 }
 
-var pinCost = cost{passes: 3, kibibytes: 64 << 10, lanes: 2}
+// pinCost is the second recommended choice of RFC 9106, section 4, with one lane per
+// core of a small machine.
+var pinCost = Cost{Passes: 3, Kibibytes: 64 << 10, Lanes: 2}
 
 const (
 	saltBytes = 16
@@ -51,13 +52,13 @@ func CheckPIN(pin string) string {
 
 // hashPIN gives what is kept of a peppered PIN, in the form of the argon2 reference
 // program: $argon2id$v=19$m=..,t=..,p=..$salt$hash.
-func hashPIN(peppered []byte, c cost, random io.Reader) (string, error) {
+func hashPIN(peppered []byte, c Cost, random io.Reader) (string, error) {
 	salt := make([]byte, saltBytes)
 	if _, err := io.ReadFull(random, salt); err != nil {
 		return "", fmt.Errorf("auth: no randomness: %w", err)
 	}
-	sum := argon2.IDKey(peppered, salt, c.passes, c.kibibytes, c.lanes, hashBytes)
-	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, c.kibibytes, c.passes, c.lanes,
+	sum := argon2.IDKey(peppered, salt, c.Passes, c.Kibibytes, c.Lanes, hashBytes)
+	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, c.Kibibytes, c.Passes, c.Lanes,
 		base64.RawStdEncoding.EncodeToString(salt), base64.RawStdEncoding.EncodeToString(sum)), nil
 }
 
@@ -70,9 +71,9 @@ func samePIN(kept string, peppered []byte) (bool, error) {
 		return false, errHash
 	}
 	var version int
-	var c cost
-	if _, err := fmt.Sscanf(parts[2]+" "+parts[3], "v=%d m=%d,t=%d,p=%d", &version, &c.kibibytes, &c.passes, &c.lanes); err != nil || version != argon2.Version ||
-		c.kibibytes == 0 || c.kibibytes > 1<<20 || c.passes == 0 || c.passes > 100 || c.lanes == 0 {
+	var c Cost
+	if _, err := fmt.Sscanf(parts[2]+" "+parts[3], "v=%d m=%d,t=%d,p=%d", &version, &c.Kibibytes, &c.Passes, &c.Lanes); err != nil || version != argon2.Version ||
+		c.Kibibytes == 0 || c.Kibibytes > 1<<20 || c.Passes == 0 || c.Passes > 100 || c.Lanes == 0 {
 		return false, errHash
 	}
 	salt, err := base64.RawStdEncoding.DecodeString(parts[4])
@@ -83,6 +84,6 @@ func samePIN(kept string, peppered []byte) (bool, error) {
 	if err != nil || len(sum) == 0 || len(sum) > 64 {
 		return false, errHash
 	}
-	got := argon2.IDKey(peppered, salt, c.passes, c.kibibytes, c.lanes, uint32(len(sum))) //nolint:gosec // at most 64
+	got := argon2.IDKey(peppered, salt, c.Passes, c.Kibibytes, c.Lanes, uint32(len(sum))) //nolint:gosec // at most 64
 	return subtle.ConstantTimeCompare(got, sum) == 1, nil
 }

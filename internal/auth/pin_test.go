@@ -23,7 +23,7 @@ func TestAStoredPINOfTheReferenceProgram(t *testing.T) {
 }
 
 func TestAPINIsKeptAndFound(t *testing.T) {
-	small := cost{passes: 1, kibibytes: 64, lanes: 1} // quick; the cost is in the text
+	small := Cost{Passes: 1, Kibibytes: 64, Lanes: 1} // quick; the cost is in the text
 	a, err := hashPIN([]byte("one"), small, rand.Reader)
 	if err != nil {
 		t.Fatal(err)

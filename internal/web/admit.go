@@ -8,7 +8,6 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"time"
 
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
@@ -173,7 +172,7 @@ func (s *server) admit(rule auth.Rule, next http.Handler) http.Handler {
 			var end context.CancelFunc
 			ctx, end = context.WithCancel(ctx)
 			defer end()
-			go s.endWith(ctx, end, rule, secret)
+			go in.Gate.EndWith(ctx, auth.Credentials{Session: secret}, rule, end)
 		}
 		next.ServeHTTP(w, r.WithContext(ctx))
 	})
@@ -221,27 +220,6 @@ func (s Site) May(path string) (bool, error) {
 		return false, fmt.Errorf("there is no page %s", path)
 	}
 	return s.Who == nil || rule.Check(s.Who) == nil, nil
-}
-
-// lookAgain is how often a stream asks whether its session still stands.
-const lookAgain = 2 * time.Second
-
-// endWith ends a stream when its session does.
-func (s *server) endWith(ctx context.Context, end context.CancelFunc, rule auth.Rule, secret string) {
-	tick := time.NewTicker(lookAgain)
-	defer tick.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-tick.C:
-			p, err := s.opts.SignIn.Gate.Look(ctx, auth.Credentials{Session: secret})
-			if err != nil || rule.Check(p) != nil {
-				end()
-				return
-			}
-		}
-	}
 }
 
 func (s *server) sessionOf(r *http.Request) string {
