@@ -4422,9 +4422,18 @@ type Place struct {
 	BenchSpinMinutes int64  `protobuf:"varint,9,opt,name=bench_spin_minutes,json=benchSpinMinutes,proto3" json:"bench_spin_minutes,omitempty"`
 	By               string `protobuf:"bytes,10,opt,name=by,proto3" json:"by,omitempty"`
 	// Relabel: a tube may get another number here, by two persons and with a reason.
-	Relabel       bool `protobuf:"varint,11,opt,name=relabel,proto3" json:"relabel,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Relabel bool `protobuf:"varint,11,opt,name=relabel,proto3" json:"relabel,omitempty"`
+	// Identify lists how patients are identified here, in the order in which it is tried:
+	// band, stated (name and birth date) or temporary. Empty means band.
+	Identify []string `protobuf:"bytes,12,rep,name=identify,proto3" json:"identify,omitempty"`
+	// Second person: identification needs two.
+	SecondPerson bool `protobuf:"varint,13,opt,name=second_person,json=secondPerson,proto3" json:"second_person,omitempty"`
+	// Spins: tubes are spun here before they leave.
+	Spins bool `protobuf:"varint,14,opt,name=spins,proto3" json:"spins,omitempty"`
+	// Most draw permille of a patient's blood in 24 hours; 0 when the place has not said.
+	MostDrawPermille int64 `protobuf:"varint,15,opt,name=most_draw_permille,json=mostDrawPermille,proto3" json:"most_draw_permille,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Place) Reset() {
@@ -4532,6 +4541,34 @@ func (x *Place) GetRelabel() bool {
 		return x.Relabel
 	}
 	return false
+}
+
+func (x *Place) GetIdentify() []string {
+	if x != nil {
+		return x.Identify
+	}
+	return nil
+}
+
+func (x *Place) GetSecondPerson() bool {
+	if x != nil {
+		return x.SecondPerson
+	}
+	return false
+}
+
+func (x *Place) GetSpins() bool {
+	if x != nil {
+		return x.Spins
+	}
+	return false
+}
+
+func (x *Place) GetMostDrawPermille() int64 {
+	if x != nil {
+		return x.MostDrawPermille
+	}
+	return 0
 }
 
 type Carrier struct {
@@ -6428,7 +6465,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"-\n" +
 	"\x05Range\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\tR\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\tR\x04high\"\xa5\x02\n" +
+	"\x04high\x18\x02 \x01(\tR\x04high\"\xaa\x03\n" +
 	"\x05Place\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -6441,7 +6478,11 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x12bench_spin_minutes\x18\t \x01(\x03R\x10benchSpinMinutes\x12\x0e\n" +
 	"\x02by\x18\n" +
 	" \x01(\tR\x02by\x12\x18\n" +
-	"\arelabel\x18\v \x01(\bR\arelabel\"\xd8\x01\n" +
+	"\arelabel\x18\v \x01(\bR\arelabel\x12\x1a\n" +
+	"\bidentify\x18\f \x03(\tR\bidentify\x12#\n" +
+	"\rsecond_person\x18\r \x01(\bR\fsecondPerson\x12\x14\n" +
+	"\x05spins\x18\x0e \x01(\bR\x05spins\x12,\n" +
+	"\x12most_draw_permille\x18\x0f \x01(\x03R\x10mostDrawPermille\"\xd8\x01\n" +
 	"\aCarrier\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1f\n" +

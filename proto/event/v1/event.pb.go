@@ -2997,7 +2997,11 @@ type Collected struct {
 	// Assay codes said at the bedside.
 	Tests []string `protobuf:"bytes,5,rep,name=tests,proto3" json:"tests,omitempty"`
 	// Microlitres, 0 when not said.
-	VolumeUl      int64 `protobuf:"varint,6,opt,name=volume_ul,json=volumeUl,proto3" json:"volume_ul,omitempty"`
+	VolumeUl int64 `protobuf:"varint,6,opt,name=volume_ul,json=volumeUl,proto3" json:"volume_ul,omitempty"`
+	// Lot of the tube, empty when not said.
+	Lot string `protobuf:"bytes,7,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Until when its maker answers for it, as on the pack; empty when not said.
+	Expiry        string `protobuf:"bytes,8,opt,name=expiry,proto3" json:"expiry,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3072,6 +3076,20 @@ func (x *Collected) GetVolumeUl() int64 {
 		return x.VolumeUl
 	}
 	return 0
+}
+
+func (x *Collected) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Collected) GetExpiry() string {
+	if x != nil {
+		return x.Expiry
+	}
+	return ""
 }
 
 // Packed puts a tube or a carrier into a carrier.
@@ -5910,9 +5928,17 @@ type PlaceDescribed struct {
 	// Accepted here counts as spun within so many minutes, 0 for no.
 	BenchSpinMin int64 `protobuf:"varint,8,opt,name=bench_spin_min,json=benchSpinMin,proto3" json:"bench_spin_min,omitempty"`
 	// A tube may get another number here, by two persons and with a reason.
-	Relabel       bool `protobuf:"varint,9,opt,name=relabel,proto3" json:"relabel,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Relabel bool `protobuf:"varint,9,opt,name=relabel,proto3" json:"relabel,omitempty"`
+	// How patients are identified here: band, stated or temporary, in the order tried.
+	Identify []string `protobuf:"bytes,10,rep,name=identify,proto3" json:"identify,omitempty"`
+	// Identification needs two persons.
+	SecondPerson bool `protobuf:"varint,11,opt,name=second_person,json=secondPerson,proto3" json:"second_person,omitempty"`
+	// Tubes are spun here before they leave.
+	Spins bool `protobuf:"varint,12,opt,name=spins,proto3" json:"spins,omitempty"`
+	// Most of a patient's blood that may be drawn in 24 hours, permille; 0 when not said.
+	MostDrawPermille int64 `protobuf:"varint,13,opt,name=most_draw_permille,json=mostDrawPermille,proto3" json:"most_draw_permille,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *PlaceDescribed) Reset() {
@@ -6006,6 +6032,34 @@ func (x *PlaceDescribed) GetRelabel() bool {
 		return x.Relabel
 	}
 	return false
+}
+
+func (x *PlaceDescribed) GetIdentify() []string {
+	if x != nil {
+		return x.Identify
+	}
+	return nil
+}
+
+func (x *PlaceDescribed) GetSecondPerson() bool {
+	if x != nil {
+		return x.SecondPerson
+	}
+	return false
+}
+
+func (x *PlaceDescribed) GetSpins() bool {
+	if x != nil {
+		return x.Spins
+	}
+	return false
+}
+
+func (x *PlaceDescribed) GetMostDrawPermille() int64 {
+	if x != nil {
+		return x.MostDrawPermille
+	}
+	return 0
 }
 
 // CarrierDescribed declares a carrier.
@@ -7281,14 +7335,16 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04type\x18\x01 \x01(\tR\x04type\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x18\n" +
 	"\arequest\x18\x03 \x01(\tR\arequest\x12\x14\n" +
-	"\x05tests\x18\x04 \x03(\tR\x05tests\"\x9a\x01\n" +
+	"\x05tests\x18\x04 \x03(\tR\x05tests\"\xc4\x01\n" +
 	"\tCollected\x12\x12\n" +
 	"\x04type\x18\x01 \x01(\tR\x04type\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x12\n" +
 	"\x04draw\x18\x03 \x01(\tR\x04draw\x12\x18\n" +
 	"\arequest\x18\x04 \x01(\tR\arequest\x12\x14\n" +
 	"\x05tests\x18\x05 \x03(\tR\x05tests\x12\x1b\n" +
-	"\tvolume_ul\x18\x06 \x01(\x03R\bvolumeUl\"\"\n" +
+	"\tvolume_ul\x18\x06 \x01(\x03R\bvolumeUl\x12\x10\n" +
+	"\x03lot\x18\a \x01(\tR\x03lot\x12\x16\n" +
+	"\x06expiry\x18\b \x01(\tR\x06expiry\"\"\n" +
 	"\x06Packed\x12\x18\n" +
 	"\acarrier\x18\x01 \x01(\tR\acarrier\"$\n" +
 	"\bUnpacked\x12\x18\n" +
@@ -7444,7 +7500,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04note\x18\x04 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"S\n" +
 	"\rClockMeasured\x12\x1b\n" +
 	"\toffset_ms\x18\x01 \x01(\x03R\boffsetMs\x12%\n" +
-	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\x8f\x02\n" +
+	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\x94\x03\n" +
 	"\x0ePlaceDescribed\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
@@ -7455,7 +7511,12 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x05owner\x18\x06 \x01(\tR\x05owner\x12\x16\n" +
 	"\x06review\x18\a \x01(\x03R\x06review\x12$\n" +
 	"\x0ebench_spin_min\x18\b \x01(\x03R\fbenchSpinMin\x12\x18\n" +
-	"\arelabel\x18\t \x01(\bR\arelabel\"\xce\x01\n" +
+	"\arelabel\x18\t \x01(\bR\arelabel\x12\x1a\n" +
+	"\bidentify\x18\n" +
+	" \x03(\tR\bidentify\x12#\n" +
+	"\rsecond_person\x18\v \x01(\bR\fsecondPerson\x12\x14\n" +
+	"\x05spins\x18\f \x01(\bR\x05spins\x12,\n" +
+	"\x12most_draw_permille\x18\r \x01(\x03R\x10mostDrawPermille\"\xce\x01\n" +
 	"\x10CarrierDescribed\x12!\n" +
 	"\fcarrier_kind\x18\x01 \x01(\tR\vcarrierKind\x12\x1f\n" +
 	"\vown_climate\x18\x02 \x01(\bR\n" +
