@@ -69,6 +69,7 @@ func (s *Server) PutPlace(ctx context.Context, m *custodyv1.Place) (*custodyv1.P
 	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), atOurClock, event.PlaceDescribed{
 		Name: m.GetName(), PlaceKind: m.GetKind(), Zone: m.GetZone(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
 		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(), Relabel: m.GetRelabel(),
+		Identify: m.GetIdentify(), SecondPerson: m.GetSecondPerson(), Spins: m.GetSpins(), MostDrawPermille: m.GetMostDrawPermille(),
 	})
 }
 
@@ -84,16 +85,21 @@ func (s *Server) GetPlace(_ context.Context, req *custodyv1.GetEntryRequest) (*c
 	var m *custodyv1.Place
 	s.Model.World(func(w *custody.World) {
 		if p, ok := w.Place(k.Label()); ok {
-			m = &custodyv1.Place{
-				Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
-				Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin, Relabel: p.Relabel,
-			}
+			m = placeMessage(p)
 		}
 	})
 	if m == nil {
 		return nil, notDeclared("place", req.GetId())
 	}
 	return m, nil
+}
+
+func placeMessage(p custody.Place) *custodyv1.Place {
+	return &custodyv1.Place{
+		Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
+		Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin, Relabel: p.Relabel,
+		Identify: p.Identify, SecondPerson: p.SecondPerson, Spins: p.Spins, MostDrawPermille: p.MostDrawPermille,
+	}
 }
 
 // PutCarrier declares a carrier.

@@ -227,6 +227,7 @@ var byName = map[protoreflect.Name]check{
 	"episode": between(0, 1<<40, ""), "device_seq": between(0, 1<<60, ""), "action": word(event.Actions()), "state": word(flagState),
 	"file": aFile, "name": free, "in_flight": sound, "irreplaceable": sound, "active": sound, "own_climate": sound,
 	"priority": aCode, "conditions": condition, "destination": aLabel, "basis": free, "owner": free, "zone": aZone,
+	"identify": word(event.Identifyings()), "second_person": sound, "spins": sound, "most_draw_permille": between(0, 100, " permille"),
 	"bench_spin_minutes": between(0, 24*60, " minutes"), "every_seconds": between(1, 24*3600, " seconds"),
 	"hold_seconds": between(0, 24*3600, " seconds"), "max_gap_seconds": between(0, 24*3600, " seconds"),
 	"uncertainty": celsius, "low": celsius, "high": celsius, "celsius": celsius,

@@ -37,6 +37,7 @@ func (p *pages) House(ctx context.Context) (web.House, error) {
 			out.Places = append(out.Places, web.HousePlace{
 				ID: key.Label(), Name: f.Name, Kind: f.PlaceKind, Zone: f.Zone, Range: houseRange(f.Assumed, f.Basis, f.Owner, f.Review),
 				BenchSpinMin: f.BenchSpinMin, Relabel: f.Relabel,
+				Identify: f.Identify, SecondPerson: f.SecondPerson, Spins: f.Spins, MostDrawPermille: f.MostDrawPermille,
 			})
 		}
 	})
@@ -158,6 +159,7 @@ func (p *pages) DeclarePlace(ctx context.Context, h web.HousePlace, by string) (
 	_, err := p.directory().PutPlace(ctx, &custodyv1.Place{
 		Id: h.ID, Name: h.Name, Kind: h.Kind, Zone: h.Zone, Assumed: assumed, Basis: h.Range.Basis, Owner: h.Range.Owner, Review: review,
 		BenchSpinMinutes: h.BenchSpinMin, Relabel: h.Relabel, By: by,
+		Identify: h.Identify, SecondPerson: h.SecondPerson, Spins: h.Spins, MostDrawPermille: h.MostDrawPermille,
 	})
 	return p.declared(event.KindPlace, h.ID, err)
 }

@@ -229,6 +229,10 @@ func (d *deciding) refuse() *Refused {
 		} else if ok && d.w.others(draw.Meant, s.Patient) {
 			return mismatch(s.Patient, draw.Meant, "this wristband belongs to another patient than the one chosen from the list")
 		}
+		if s.Row != "" && d.w.others(s.Row, s.Patient) {
+			return mismatch(s.Patient, s.Row, "this wristband belongs to another patient than the one chosen from the list")
+		}
+		return d.refuseIdentification()
 	case "relabel":
 		return d.refuseRelabel()
 	case "rack", "spin":
@@ -287,6 +291,36 @@ func (d *deciding) refuseIdentity() *Refused {
 	label := d.labelPatient()
 	if d.w.others(patient, label) {
 		return mismatch(patient, label, "this label belongs to another patient")
+	}
+	return nil
+}
+
+// Checks by which a patient who has no band is identified: both are stated by the patient.
+const (
+	checkName  = "stated-name"
+	checkBirth = "stated-birth-date"
+)
+
+// stated reports whether the draw is of the patient of a list's row, who stated both.
+func (d *deciding) stated() bool {
+	checks := commaList(d.detail("checks"))
+	return d.s.Row != "" && d.s.Patient == "" && slices.Contains(checks, checkName) && slices.Contains(checks, checkBirth)
+}
+
+// refuseIdentification: a draw is begun in a way that isn't the place's. Two identifiers
+// are wanted wherever no band is read; which ways there are is the place's policy.
+func (d *deciding) refuseIdentification() *Refused {
+	s := d.s
+	place, _ := d.w.Place(s.Place)
+	checks := commaList(d.detail("checks"))
+	says := slices.Contains(checks, checkName) || slices.Contains(checks, checkBirth)
+	switch {
+	case says && s.Patient == "" && !d.stated():
+		return &Refused{Why: event.RefuseSecondIdentifier, Say: "one identifier is not enough; let the patient state name and birth date, and choose the row of the list"}
+	case d.stated() && !slices.Contains(place.Identify, event.ByStating):
+		return &Refused{Why: event.RefuseSecondIdentifier, Say: "at this place a stated name and birth date are not enough; scan the wristband"}
+	case (s.Patient != "" || d.stated()) && place.SecondPerson && (s.Witness == "" || event.Spelled(s.Witness) == event.Spelled(s.Actor)):
+		return &Refused{Why: event.RefuseSecondIdentifier, Say: "at this place two persons identify the patient; a second person must say so too"}
 	}
 	return nil
 }

@@ -78,7 +78,11 @@ func startDraw(d *deciding) ([]event.Fact, error) {
 	if d.s.Step == "wristband" && !slices.Contains(checks, "wristband") {
 		checks = append([]string{"wristband"}, checks...)
 	}
-	return one(event.DrawStarted{Patient: d.s.Patient, Meant: d.s.Row, Site: d.detail("site"), Method: d.detail("method"), Checks: checks})
+	patient := d.s.Patient
+	if d.stated() {
+		patient = d.w.Patient(d.s.Row)
+	}
+	return one(event.DrawStarted{Patient: patient, Meant: d.s.Row, Site: d.detail("site"), Method: d.detail("method"), Checks: checks})
 }
 
 func askSample(d *deciding) ([]event.Fact, error) {
@@ -109,7 +113,8 @@ func collect(d *deciding) ([]event.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
-	return one(event.Collected{Type: s.Type, Patient: d.bandPatient(), Draw: d.drawKey(), Request: s.Request, Tests: s.Tests, VolumeUl: volume})
+	return one(event.Collected{Type: s.Type, Patient: d.bandPatient(), Draw: d.drawKey(), Request: s.Request, Tests: s.Tests, VolumeUl: volume,
+		Lot: d.detail("lot"), Expiry: d.detail("expiry")})
 }
 
 // microlitres reads "4.5 ml", "4500 ul" or a bare number of microlitres.

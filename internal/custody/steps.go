@@ -51,7 +51,7 @@ func init() {
 		}},
 		"sample-done": {onDrawish, []string{"new-draw"}, sampleDone},
 
-		"collect": {onTube, []string{"volume"}, collect},
+		"collect": {onTube, []string{"volume", "lot", "expiry"}, collect},
 		"pack":    {onMoving, nil, pack},
 		"rack":    {onMoving, []string{"override"}, rack},
 		"unpack":  {onMoving, nil, func(d *deciding) ([]event.Fact, error) { return one(event.Unpacked{Carrier: d.s.Carrier}) }},

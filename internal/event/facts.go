@@ -102,6 +102,8 @@ type Collected struct {
 	Request  Key      // request it belongs to
 	Tests    []string // assay codes said at the bedside
 	VolumeUl int64    // microlitres, 0 when not said
+	Lot      string   // of the empty tube, empty when not said
+	Expiry   string   // date until which its maker answers for it, as on the pack; empty when not said
 }
 
 // Packed puts a tube or a carrier into a carrier.

@@ -14,7 +14,22 @@ type PlaceDescribed struct {
 	Review       Instant // when it must be looked at again, 0 for never
 	BenchSpinMin int64   // accepted here counts as spun within so many minutes, 0 for no
 	Relabel      bool    // a tube may get another number here, by two persons and with a reason
+
+	Identify         []string // how patients are identified here, in the order tried: words of Identifyings; empty: by the band
+	SecondPerson     bool     // identification needs two persons
+	Spins            bool     // tubes are spun here before they leave
+	MostDrawPermille int64    // most of a patient's blood that may be drawn in 24 hours, 0 when not said
 }
+
+// How patients are identified.
+const (
+	ByBand      = "band"      // the number on a wristband
+	ByStating   = "stated"    // name and birth date, stated by the patient
+	ByTemporary = "temporary" // a number given in an emergency
+)
+
+// Identifyings lists the ways of identifying a patient.
+func Identifyings() []string { return []string{ByBand, ByStating, ByTemporary} }
 
 // CarrierDescribed declares a carrier.
 type CarrierDescribed struct {

@@ -211,7 +211,7 @@ func (d *Desk) catalogue(s Scan) error {
 // worded are the details that stand in the log as they are: words and codes, never
 // sentences, in which somebody's name could be.
 var (
-	worded     = []string{"defect", "after-care", "adverse-event", "site", "method", "condition", "report", "authoriser", "seal", "mode", "checks"}
+	worded     = []string{"defect", "after-care", "adverse-event", "site", "method", "condition", "report", "authoriser", "seal", "mode", "checks", "lot", "expiry"}
 	detailForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._,/:-]{0,79}$`)
 )
 

@@ -39,7 +39,7 @@ func (p *parser) catalogue(m mapping) {
 }
 
 func (p *parser) tube(n *yaml.Node, path string) {
-	m, ok := p.mapping(n, path, "code", "name", "additive", "gel", "volume")
+	m, ok := p.mapping(n, path, "code", "name", "additive", "gel", "volume", "order", "inversions")
 	if !ok {
 		return
 	}
@@ -52,11 +52,31 @@ func (p *parser) tube(n *yaml.Node, path string) {
 		t.Gel, _ = p.yesNo(g, m.field("gel"))
 	}
 	t.VolumeUl = m.volume()
+	t.Order = m.small("order", "its place in the order of draw, from 1")
+	t.Inversions = m.small("inversions", "how often it is turned over to mix")
 	if t.Code != "" && slices.Contains(p.tubeCodes(), t.Code) {
 		p.mistake(m.get("code"), m.field("code"), quote(t.Code)+" stands twice", "keep one of the two")
 		return
 	}
 	p.set.Tubes = append(p.set.Tubes, t)
+}
+
+// small reads an optional whole number from 1 to 99.
+func (m mapping) small(key, what string) int {
+	n := m.get(key)
+	if n == nil {
+		return 0
+	}
+	s, ok := m.r.scalar(n, m.field(key))
+	if !ok {
+		return 0
+	}
+	v, err := strconv.Atoi(s)
+	if err != nil || v < 1 || v > 99 {
+		m.r.mistake(n, m.field(key), quote(s)+" is no number from 1 to 99", "give "+what+", or leave it out")
+		return 0
+	}
+	return v
 }
 
 func (p *parser) accept(n *yaml.Node, path string) {

@@ -181,11 +181,13 @@ type EndsTest struct {
 // TubeType is one row of a file's catalogue of tube types. The additive comes
 // from the catalogue, never from a closure's colour: colours differ by maker.
 type TubeType struct {
-	Code     string
-	Name     string
-	Additive string
-	Gel      bool  // a spin separates (spun-on-gel, not on-cells)
-	VolumeUl int64 // nominal draw volume in microlitres, 0 when not said
+	Code       string
+	Name       string
+	Additive   string
+	Gel        bool  // a spin separates (spun-on-gel, not on-cells)
+	VolumeUl   int64 // nominal draw volume in microlitres, 0 when not said
+	Order      int   // place in the order of draw, from 1; 0 when not said
+	Inversions int   // how often it is turned over to mix, 0 when not said
 }
 
 // Set is one rule file, checked and ready to judge by.

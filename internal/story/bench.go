@@ -163,6 +163,10 @@ type Place struct {
 	Relabel        bool          // a tube that came without a label may get a number here
 	Owner, Basis   string
 	Review         event.Instant
+	Identify       []string // event.Identifyings
+	SecondPerson   bool
+	Spins          bool
+	MostDraw       int64 // permille
 }
 
 // Person declares a person.

@@ -45,8 +45,11 @@ func (s *Story) declare(d Decl, kinds map[string]event.Kind) Declared {
 	switch d.Kind {
 	case "place":
 		spin, _ := as.Get("bench-spin")
+		identify, _ := as.Get("identify")
+		most, _ := as.Get("most-draw")
 		return Place{ID: d.ID, Kind: cmp.Or(kind, s.placeKind(d.ID)), Zone: cmp.Or(as.Text("zone"), s.Zone), Assumed: band.Range,
-			BenchSpin: spin.Duration, Relabel: as.Yes("relabel"), Owner: as.Text("owner"), Basis: as.Text("basis"), Review: review.Instant}
+			BenchSpin: spin.Duration, Relabel: as.Yes("relabel"), Owner: as.Text("owner"), Basis: as.Text("basis"), Review: review.Instant,
+			Identify: identify.List, SecondPerson: as.Yes("second-person"), Spins: as.Yes("spins"), MostDraw: most.Number}
 	case "person":
 		return Person{ID: d.ID, Role: cmp.Or(as.Text("role"), s.role(d.ID)), Inactive: inactive}
 	case "device":

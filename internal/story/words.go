@@ -123,7 +123,7 @@ func requestKeys() []string {
 
 // declared lists what can be declared and with which keys.
 var declared = map[string][]string{
-	"place":   {"assumed", "kind", "zone", "bench-spin", "relabel", "owner", "basis", "review"},
+	"place":   {"assumed", "kind", "zone", "bench-spin", "relabel", "owner", "basis", "review", "identify", "second-person", "spins", "most-draw"},
 	"person":  {"role", "active"},
 	"device":  {"error", "kind", "active"},
 	"carrier": {"kind", "own-climate", "assumed", "owner", "basis", "review"},
@@ -160,7 +160,7 @@ var shapes = map[string]shape{
 	"volume": aNumber, "count": aNumber, "g": aNumber, "minutes": aNumber,
 	"every": aDuration, "hold": aDuration, "max-gap": aDuration, "takes": aDuration, "reuse": aDuration, "bench-spin": aDuration,
 	"error": anOffset, "c": aCelsius, "uncertainty": aCelsius, "assumed": aBand,
-	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "relabel": yesOrNo, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo, "framed": yesOrNo, "per-type": yesOrNo, "stands-in": aList,
+	"irreplaceable": yesOrNo, "own-climate": yesOrNo, "relabel": yesOrNo, "second-person": yesOrNo, "spins": yesOrNo, "identify": aList, "most-draw": aNumber, "in-flight": yesOrNo, "deviation": yesOrNo, "active": yesOrNo, "framed": yesOrNo, "per-type": yesOrNo, "stands-in": aList,
 }
 
 // expectShapes are the shapes that differ in an expectation.

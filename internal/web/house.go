@@ -108,6 +108,10 @@ type HousePlace struct {
 	Range                HouseRange
 	BenchSpinMin         int64 // accepted here counts as spun within so many minutes, 0 for no
 	Relabel              bool
+	Identify             []string // event.Identifyings, in the order tried; empty: by the band
+	SecondPerson         bool     // identification needs two persons
+	Spins                bool     // tubes are spun here before they leave
+	MostDrawPermille     int64    // most of a patient's blood in 24 hours, 0 when not said
 }
 
 // HouseCarrier is a declared rack, bag, box or flask.

@@ -34,6 +34,18 @@ var housePlaces = houseKind{
 			if p.Relabel {
 				also = append(also, "tubes may get another number here")
 			}
+			if p.Spins {
+				also = append(also, "spun here before they leave")
+			}
+			if p.SecondPerson {
+				also = append(also, "two persons identify")
+			}
+			if len(p.Identify) > 0 {
+				also = append(also, "patients identified by "+wordOf(identifyings, identifyingOf(p.Identify)))
+			}
+			if p.MostDrawPermille > 0 {
+				also = append(also, "at most "+percentOf(p.MostDrawPermille)+" of a patient's blood in 24 h")
+			}
 			rows[i] = houseRow{ID: p.ID, Say: p.Name, Cells: []houseCell{
 				{Say: wordOf(placeKinds, p.Kind), More: p.Zone}, say, who, {Say: strings.Join(also, "; ")},
 			}}
@@ -51,6 +63,12 @@ var housePlaces = houseKind{
 			v.Set("benchSpinMinutes", strconv.FormatInt(p.BenchSpinMin, 10))
 		}
 		setTick(v, "relabel", p.Relabel)
+		v.Set("identify", identifyingOf(p.Identify))
+		setTick(v, "secondPerson", p.SecondPerson)
+		setTick(v, "spins", p.Spins)
+		if p.MostDrawPermille > 0 {
+			v.Set("mostDrawPermille", strconv.FormatInt(p.MostDrawPermille, 10))
+		}
 		return v
 	},
 	groups: func(_ *House, f *houseSaid, fresh bool) []houseGroup {
@@ -64,12 +82,19 @@ var housePlaces = houseKind{
 		return []houseGroup{what, f.rangeGroup("Temperature that is assumed there"), {Legend: "What happens here", Fields: []houseField{
 			f.number("benchSpinMinutes", "Spun within, minutes", "a tube accepted here counts as spun within so many minutes; empty: it counts only when it is scanned at the centrifuge"),
 			f.tick("relabel", "A tube may get another number here", "by two persons and with a reason"),
+			f.tick("spins", "Tubes are spun here before they leave", "phones then offer spinning to those who may"),
+		}}, {Legend: "Drawing blood here", Note: "For places that draw. Local procedure decides; the phone follows what is declared.", Fields: []houseField{
+			f.pick("identify", "Patients are identified by", "the wristband", "the first way is offered first", identifyings),
+			f.tick("secondPerson", "Two persons identify", "the phone then asks for a second badge at each patient"),
+			f.number("mostDrawPermille", "Most blood in 24 hours, permille of the patient's", "25 is 2.5 %; guidelines allow 1 to 5 % (Howie 2011); empty: the phone shows the volume and judges nothing"),
 		}}}
 	},
 	declare: func(ctx context.Context, src HouseSource, h *House, f *houseSaid, by string) (string, error) {
 		p := HousePlace{
 			ID: f.said("id"), Name: f.said("name"), Kind: f.said("kind"), Zone: f.said("zone"), Range: f.declaredRange(h),
 			BenchSpinMin: f.whole("benchSpinMinutes", 0), Relabel: f.said("relabel") == "yes",
+			Identify: commaParts(f.said("identify")), SecondPerson: f.said("secondPerson") == "yes", Spins: f.said("spins") == "yes",
+			MostDrawPermille: f.whole("mostDrawPermille", 0),
 		}
 		f.needs("kind", p.Kind, "choose what kind of place it is: the steps that are offered there follow from it")
 		if len(f.faults) > 0 {

@@ -1,11 +1,28 @@
 package web
 
+import (
+	"fmt"
+	"strings"
+
+	"specimen.example/custody/internal/event"
+)
+
 // houseWord is a word of a closed list as the API takes it, and as people say it.
 type houseWord struct{ key, say string }
 
 var placeKinds = []houseWord{
 	{"ward", "ward"}, {"clinic", "clinic"}, {"home", "a patient's home"}, {"hatch", "hatch or drop point"}, {"vehicle", "van, ferry or other vehicle"},
 	{"reception", "reception of the laboratory"}, {"bench", "bench"}, {"store", "store, refrigerator or freezer"},
+}
+
+// identifyings are the ways that a place may declare, in the order in which a phone offers
+// them: words of event.Identifyings.
+var identifyings = []houseWord{
+	{"band,temporary", "the wristband, or a temporary number in an emergency"},
+	{"stated", "name and birth date, stated by the patient"},
+	{"stated,band", "name and birth date, or the wristband"},
+	{"band,stated", "the wristband, or name and birth date"},
+	{"band,stated,temporary", "all three ways, the wristband first"},
 }
 
 var carrierKinds = []houseWord{{"box", "box"}, {"bag", "bag"}, {"rack", "rack"}, {"flask", "flask"}}
@@ -49,4 +66,24 @@ func wordOf(list []houseWord, key string) string {
 		}
 	}
 	return key
+}
+
+// identifyingOf is the key of identifyings for what a place declares: nothing is the band.
+func identifyingOf(ways []string) string {
+	if len(ways) == 1 && ways[0] == event.ByBand {
+		return ""
+	}
+	return strings.Join(ways, ",")
+}
+
+func commaParts(text string) []string {
+	if text == "" {
+		return nil
+	}
+	return strings.Split(text, ",")
+}
+
+// percentOf writes permille as percent: 25 is "2.5 %".
+func percentOf(permille int64) string {
+	return trimDegrees(fmt.Sprintf("%d.%d", permille/10, permille%10)) + " %"
 }

@@ -17,6 +17,7 @@ func (b *Bench) Declare(d story.Declared) error {
 		_, err := call(b, b.directory.PutPlace, &custodyv1.Place{
 			Id: d.ID, Name: d.ID, Kind: d.Kind, Zone: d.Zone, Assumed: bandOf(d.Assumed), Basis: d.Basis, Owner: d.Owner,
 			Review: said(d.Review), BenchSpinMinutes: int64(d.BenchSpin / time.Minute), Relabel: d.Relabel, By: author,
+			Identify: d.Identify, SecondPerson: d.SecondPerson, Spins: d.Spins, MostDrawPermille: d.MostDraw,
 		})
 		return Plain(err)
 	case story.Person:

@@ -69,6 +69,8 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			Request:  event.Key(m.Request),
 			Tests:    m.Tests,
 			VolumeUl: m.VolumeUl,
+			Lot:      m.Lot,
+			Expiry:   m.Expiry,
 		}
 	case *eventv1.Fact_Packed:
 		m := p.Packed
@@ -243,6 +245,11 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			Review:       event.Instant(m.Review),
 			BenchSpinMin: m.BenchSpinMin,
 			Relabel:      m.Relabel,
+
+			Identify:         m.Identify,
+			SecondPerson:     m.SecondPerson,
+			Spins:            m.Spins,
+			MostDrawPermille: m.MostDrawPermille,
 		}
 	case *eventv1.Fact_CarrierDescribed:
 		m := p.CarrierDescribed

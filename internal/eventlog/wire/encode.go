@@ -92,6 +92,8 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Request:  string(f.Request),
 			Tests:    f.Tests,
 			VolumeUl: f.VolumeUl,
+			Lot:      f.Lot,
+			Expiry:   f.Expiry,
 		}}}, nil
 	case event.Packed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_Packed{Packed: &eventv1.Packed{Carrier: string(f.Carrier)}}}, nil
@@ -318,6 +320,11 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			Review:       int64(f.Review),
 			BenchSpinMin: f.BenchSpinMin,
 			Relabel:      f.Relabel,
+
+			Identify:         f.Identify,
+			SecondPerson:     f.SecondPerson,
+			Spins:            f.Spins,
+			MostDrawPermille: f.MostDrawPermille,
 		}}}, nil
 	case event.CarrierDescribed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_CarrierDescribed{CarrierDescribed: &eventv1.CarrierDescribed{
