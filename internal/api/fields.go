@@ -261,6 +261,7 @@ var byName = map[protoreflect.Name]check{
 	"birth_date": text(dateText), "sex": word([]string{"male", "female", "other", "unknown"}), "bed": free, "family": free, "given": free, "keep": aLabel, "gone": aLabel,
 	"reference":   form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient"),
 	"why":         word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
+	"waiting": between(0, 1<<40, ""), "oldest": instant, "lasting": sound, "seen_at": sound, // the last is read only
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
 }
 

@@ -213,9 +213,29 @@ func (s *Server) LookPatient(ctx context.Context, req *custodyv1.LookPatientRequ
 // WorkList shows the patients of a place that a request waits for. A row is no
 // identification: a draw begun from it waits for the wristband.
 func (s *Server) WorkList(ctx context.Context, req *custodyv1.WorkListRequest) (*custodyv1.WorkListResponse, error) {
+	rows, err := s.waitingAt(ctx, event.Spelled(req.GetPlace()), req.GetBy())
+	if err != nil {
+		return nil, err
+	}
+	resp := &custodyv1.WorkListResponse{}
+	for _, row := range rows {
+		resp.Rows = append(resp.Rows, row.Identity)
+	}
+	return resp, nil
+}
+
+// waitingRow is a patient whom a request waits for, as a list shows it, beside the number
+// that no list shows.
+type waitingRow struct {
+	*custodyv1.Identity
+	number string
+}
+
+// waitingAt gives the patients of a place that a request waits for, once it is recorded
+// that they are shown.
+func (s *Server) waitingAt(ctx context.Context, place, by string) ([]waitingRow, error) {
 	waiting := map[string][]string{}
 	s.Model.World(func(w *custody.World) { waiting = w.Waiting() })
-	place := event.Spelled(req.GetPlace())
 	var all []string
 	for ref := range waiting {
 		all = append(all, ref)
@@ -225,7 +245,7 @@ func (s *Server) WorkList(ctx context.Context, req *custodyv1.WorkListRequest) (
 	if err != nil {
 		return nil, identityError(err)
 	}
-	rows, err := s.Identity.LookAll(ctx, view(ctx, req.GetBy(), "work-list", ""), here)
+	rows, err := s.Identity.LookAll(ctx, view(ctx, by, "work-list", ""), here)
 	if err != nil {
 		return nil, identityError(err)
 	}
@@ -235,18 +255,18 @@ func (s *Server) WorkList(ctx context.Context, req *custodyv1.WorkListRequest) (
 		people[i] = rows[i].Person
 	}
 	same := identity.SameNames(people)
-	resp := &custodyv1.WorkListResponse{}
+	var out []waitingRow
 	for i, l := range rows {
 		m := identityMessage(l.Reference, l.Person)
 		m.Number = "" // the wristband says it, no list
 		m.SameName = same[i]
 		m.Requests = waiting[l.Reference]
-		resp.Rows = append(resp.Rows, m)
+		out = append(out, waitingRow{m, l.Person.Number})
 	}
-	slices.SortFunc(resp.Rows, func(a, b *custodyv1.Identity) int {
+	slices.SortFunc(out, func(a, b waitingRow) int {
 		return strings.Compare(a.GetBed()+"\x00"+a.GetName()+"\x00"+a.GetReference(), b.GetBed()+"\x00"+b.GetName()+"\x00"+b.GetReference())
 	})
-	return resp, nil
+	return out, nil
 }
 
 // MergePatients says that two numbers are one person.

@@ -35,6 +35,7 @@ type Server struct {
 	custodyv1.UnimplementedDirectoryServer
 	custodyv1.UnimplementedSignInsServer
 	custodyv1.UnimplementedPatientsServer
+	custodyv1.UnimplementedPhonesServer
 	stabilityv1.UnimplementedFlagsServer
 	stabilityv1.UnimplementedRulesServer
 
@@ -56,6 +57,7 @@ func (s *Server) Register(g *grpc.Server) {
 	custodyv1.RegisterDirectoryServer(g, s)
 	custodyv1.RegisterSignInsServer(g, s)
 	custodyv1.RegisterPatientsServer(g, s)
+	custodyv1.RegisterPhonesServer(g, s)
 	stabilityv1.RegisterFlagsServer(g, s)
 	stabilityv1.RegisterRulesServer(g, s)
 }

@@ -31,7 +31,7 @@ func roleMessages(roles []event.RoleAt) []*custodyv1.RoleAt {
 // WhoAmI tells who asks.
 func (s *Server) WhoAmI(ctx context.Context, _ *custodyv1.WhoAmIRequest) (*custodyv1.WhoAmIResponse, error) {
 	p := auth.From(ctx)
-	m := &custodyv1.WhoAmIResponse{Kind: string(p.Kind), Id: p.ID, Device: p.Device, Place: p.Place, Until: timeText(p.Until)}
+	m := &custodyv1.WhoAmIResponse{Kind: string(p.Kind), Id: p.ID, Device: p.Device, Place: p.Place, Until: timeText(p.Until), Now: stamp(s.Clock.Now())}
 	for _, r := range p.Roles {
 		if r.Place == "" && m.Role == "" {
 			m.Role = r.Role

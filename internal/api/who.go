@@ -85,6 +85,11 @@ var who = map[string]auth.Rule{
 	"Patients/ErasePatient":  {Roles: provers},
 	"Patients/ListViews":     {Roles: provers},
 
+	"Phones/GetWork":    {Roles: []string{event.RoleCollector, event.RoleReception}, Here: true},
+	"Phones/GetRound":   {Roles: atHand, Here: true, Scopes: []auth.Scope{auth.ScopeRead, auth.ScopeScans}},
+	"Phones/TellPhone":  {Roles: everybody, Here: true, Device: true, Scopes: []auth.Scope{auth.ScopeScans}},
+	"Phones/ListPhones": {Roles: []string{event.RoleEngineer, event.RoleQuality, event.RoleReception}},
+
 	"SignIns/WhoAmI":       {Roles: everybody, Here: true, Device: true, Scopes: auth.Scopes()},
 	"SignIns/SetSignIn":    keepers,
 	"SignIns/GetSignIn":    keepers,

@@ -90,6 +90,10 @@ var bases = map[string]string{
 	"MergePatients": `{"keep":"P-7011","gone":"P-7012","reason":"one-person","by":"lena"}`,
 	"ErasePatient":  `{"patient":"P-7019","reason":"keeping-ended","by":"lena"}`,
 	"ListViews":     `{"patient":"P-7011"}`,
+	"GetWork":       `{"place":"LAB","by":"mira"}`,
+	"GetRound":      `{"by":"oskar"}`,
+	"TellPhone":     `{"device":"H-09","waiting":"4","oldest":"2026-11-24T11:00:00Z","deviceSeq":"7","app":"b41","place":"LAB","lasting":true,"by":"mira","clock":{"offsetMs":"0"}}`,
+	"ListPhones":    `{}`,
 	"WhoAmI":        `{}`,
 	"SetSignIn":     `{"id":"lena","badge":"B-0007","pin":"730581","by":"mira"}`,
 	"GetSignIn":     `{"id":"lena"}`,
@@ -379,6 +383,7 @@ var kinds = map[string]string{
 	"type": "code", "tests": "code", "test": "code", "how": "code", "priority": "code",
 	"occurred_at": "instant", "as_of": "instant", "now": "instant", "until": "instant", "review": "instant", "in_force": "instant", "at": "instant",
 	"step": "word", "mode": "word", "action": "word", "state": "word", "role": "word", "kind": "word", "fact": "word", "doubt": "word",
+	"identify": "word", "oldest": "instant", "seen_at": "sound",
 	"conditions": "condition", "zone": "zone", "departs": "hhmm", "symbology": "aim", "file": "file",
 	"uncertainty": "celsius", "low": "celsius", "high": "celsius", "celsius": "celsius",
 
@@ -404,6 +409,7 @@ var mostBytes = map[string]int{
 
 // outOfRange gives numbers just outside; none for a field that is not read.
 var outOfRange = map[string][]int64{
+	"most_draw_permille": {-1, 101}, "waiting": {-1},
 	"device_seq": {-1}, "offset_ms": {-316224000001 * 1, 316224000001}, "uncertainty_ms": {-1, 31622400001}, "monotonic_ms": {-1},
 	"episode": {-1, 1<<40 + 1}, "after": {1<<60 + 1}, "bench_spin_minutes": {-1, 1441}, "every_seconds": {-1, 86401},
 	"time_column": {-1, 1001}, "clock_column": {-1, 1001}, "temperature_column": {-1, 1001},

@@ -77,7 +77,23 @@ func (p *pages) House(ctx context.Context) (web.House, error) {
 		}
 	})
 	p.signIns(ctx, out.People)
-	return out, nil
+	return out, p.unsent(ctx, out.Devices)
+}
+
+// unsent adds what each phone said last of the scans that it keeps.
+func (p *pages) unsent(ctx context.Context, devices []web.HouseDevice) error {
+	told, err := p.a.desk.Phones(ctx)
+	if err != nil {
+		return err
+	}
+	for _, t := range told {
+		for i := range devices {
+			if d := &devices[i]; d.ID == t.Device {
+				d.Heard, d.Unsent, d.Oldest, d.Lasting = t.Seen, t.Waiting, t.Oldest, t.Lasting
+			}
+		}
+	}
+	return nil
 }
 
 // eachDeclared calls f for all of a kind, by number, a few under one hold of the model.

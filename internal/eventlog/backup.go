@@ -49,7 +49,8 @@ import (
 // wrapped by a key that is in no backup and is destroyed after some days: from an older
 // backup nobody's name can be read.
 //
-// LEASE and SESSIONS are not in it: a lease is worth six seconds, a session a sign-in.
+// LEASE, SESSIONS and PHONES are not in it: a lease is worth six seconds, a session a
+// sign-in, and a phone tells again how it stands.
 const (
 	backupFormat = "custody-backup/1"
 	streamFormat = "custody-stream/1"
@@ -201,7 +202,7 @@ func Backup(ctx context.Context, src Source, o BackupOptions) (Manifest, error) 
 	var take []Stream
 	for _, s := range in.Streams {
 		switch {
-		case s.Name == leaseStream, s.Name == string(ShelfSessions), o.Volume != "" && s.Volume != o.Volume:
+		case s.Name == leaseStream, ShelfName(s.Name).Passing(), o.Volume != "" && s.Volume != o.Volume:
 		case isShelf(s.Name) && ShelfName(s.Name).Erasable() && !o.Keys:
 			b.m.LeftOut = append(b.m.LeftOut, s.Name)
 		default:

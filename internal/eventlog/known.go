@@ -74,7 +74,7 @@ func (j *jet) rememberStreams(known []string, volume string) error {
 	all := slices.Clone(known)
 	names := []string{custodyStream(volume), readingsStream(volume)}
 	for _, n := range Shelves() {
-		if n != ShelfSessions { // lost, people sign in again
+		if !n.Passing() { // lost, people sign in again and phones tell again
 			names = append(names, string(n))
 		}
 	}

@@ -14,20 +14,25 @@ import (
 // ShelfName names a shelf.
 type ShelfName string
 
-// The shelves. Keys, Identity, SignIn and Sessions can be erased; Access keeps what
-// was put into it, like the log.
+// The shelves. All but Access can be erased; Access keeps what was put into it, like
+// the log.
 const (
 	ShelfKeys     ShelfName = "KEYS"     // a key per patient, wrapped
 	ShelfIdentity ShelfName = "IDENTITY" // names and numbers, encrypted per patient
 	ShelfAccess   ShelfName = "ACCESS"   // who looked at identity
 	ShelfSignIn   ShelfName = "SIGNIN"   // what people, devices and machines sign in with
 	ShelfSessions ShelfName = "SESSIONS" // who is signed in; a day at most
+	ShelfPhones   ShelfName = "PHONES"   // when each phone was last heard of, and what it had not sent
 )
 
 // Shelves lists every shelf.
 func Shelves() []ShelfName {
-	return []ShelfName{ShelfKeys, ShelfIdentity, ShelfAccess, ShelfSignIn, ShelfSessions}
+	return []ShelfName{ShelfKeys, ShelfIdentity, ShelfAccess, ShelfSignIn, ShelfSessions, ShelfPhones}
 }
+
+// Passing reports whether the shelf holds only what is soon told anew: it is in no
+// backup, and a log that lost it still starts.
+func (n ShelfName) Passing() bool { return n == ShelfSessions || n == ShelfPhones }
 
 // Shelf holds small records that must not stand in the log, each under a key of
 // words of letters, digits, "-" and "_", joined by dots. All methods may be called
@@ -86,6 +91,8 @@ func shelfStream(name ShelfName, replicas int, maxBytes int64) jetstream.StreamC
 	case ShelfSessions:
 		cfg.MaxAge = sessionsKept
 		cfg.MaxMsgsPerSubject = 1
+	case ShelfPhones:
+		cfg.MaxMsgsPerSubject = 1
 	}
 	return cfg
 }
@@ -133,7 +140,7 @@ func (s *shelf) put(ctx context.Context, key string, data []byte, after uint64) 
 	if err != nil {
 		return 0, classify(err)
 	}
-	if after != 0 && s.name.Erasable() && s.name != ShelfSessions {
+	if after != 0 && s.name.Erasable() && !s.name.Passing() {
 		if err := s.eraseBefore(ctx, key, ack.Sequence); err != nil {
 			return ack.Sequence, err
 		}

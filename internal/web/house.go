@@ -196,6 +196,12 @@ type HouseDevice struct {
 	Measured        event.Instant // 0: never
 	KeyID           string        // of its own key, empty until it was enrolled
 	Doubts          []event.Doubt
+	// Heard is when it last told how it stands, 0: never; Unsent is how many scans it had
+	// not sent then, and since when the oldest waits. Lasting: its browser promised to keep them.
+	Heard   event.Instant
+	Unsent  int64
+	Oldest  event.Instant
+	Lasting bool
 }
 
 // HouseInvitation is a code by which a device enrols itself, once.

@@ -17,7 +17,7 @@ var houseDevices = houseKind{
 		"Declare a device by the number on its back, then make a code for it and type the code into the device.",
 		"Begin with one phone for who collects and one desk for the reception.",
 	},
-	columns: []string{"Device", "Kind", "Belongs to", "Key", "Clock", "Stands"},
+	columns: []string{"Device", "Kind", "Belongs to", "Key", "Clock", "Not sent yet", "Stands"},
 	ids:     func(h *House) []string { return idsOf(h.Devices, func(d HouseDevice) string { return d.ID }) },
 	rows: func(h *House, c clock) []houseRow {
 		rows := make([]houseRow, len(h.Devices))
@@ -43,7 +43,7 @@ var houseDevices = houseKind{
 			if place == "" {
 				place = "no place"
 			}
-			rows[i] = houseRow{ID: d.ID, Cells: []houseCell{{Say: wordOf(deviceKinds, d.Kind)}, {Say: place}, key, clock, stands}}
+			rows[i] = houseRow{ID: d.ID, Cells: []houseCell{{Say: wordOf(deviceKinds, d.Kind)}, {Say: place}, key, clock, unsentCell(d, c), stands}}
 		}
 		return rows
 	},
@@ -87,6 +87,8 @@ var houseDevices = houseKind{
 		for _, doubt := range d.Doubts {
 			out = append(out, factWords{"Doubt", says(doubtWords, doubt)})
 		}
+		unsent := unsentCell(d, c)
+		out = append(out, factWords{"Not sent yet", strings.TrimSuffix(unsent.Say+"; "+unsent.More, "; ")})
 		if !d.Active {
 			out = append(out, factWords{"Stands", "revoked: what it signs counts no more"})
 		}
@@ -361,4 +363,22 @@ func (s *server) revokeToken(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	s.sendTokens(w, r, status, &h, &houseSaid{Values: url.Values{"days": {"90"}}, key: "new"}, f)
+}
+
+// unsentCell is what a phone said last of scans that it keeps.
+func unsentCell(d *HouseDevice, c clock) houseCell {
+	if d.Heard == 0 {
+		return houseCell{Say: "never said", Mark: levelAbsent}
+	}
+	cell := houseCell{Say: "nothing", More: "heard of " + c.at(d.Heard)}
+	if d.Unsent > 0 {
+		cell.Say, cell.Mark = count(int(d.Unsent), "scan", "scans"), levelSoon
+		if d.Oldest != 0 {
+			cell.More = "the oldest of " + c.at(d.Oldest) + "; " + cell.More
+		}
+		if !d.Lasting {
+			cell.More += "; its browser has not promised to keep them"
+		}
+	}
+	return cell
 }

@@ -71,7 +71,9 @@ type WhoAmIResponse struct {
 	Device string    `protobuf:"bytes,6,opt,name=device,proto3" json:"device,omitempty"`
 	Place  string    `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
 	// Until when, if nothing is done.
-	Until         string `protobuf:"bytes,8,opt,name=until,proto3" json:"until,omitempty"`
+	Until string `protobuf:"bytes,8,opt,name=until,proto3" json:"until,omitempty"`
+	// Now is our time when this was answered: a device measures its clock by it.
+	Now           string `protobuf:"bytes,9,opt,name=now,proto3" json:"now,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -158,6 +160,13 @@ func (x *WhoAmIResponse) GetPlace() string {
 func (x *WhoAmIResponse) GetUntil() string {
 	if x != nil {
 		return x.Until
+	}
+	return ""
+}
+
+func (x *WhoAmIResponse) GetNow() string {
+	if x != nil {
+		return x.Now
 	}
 	return ""
 }
@@ -991,7 +1000,7 @@ var File_custody_v1_signin_proto protoreflect.FileDescriptor
 const file_custody_v1_signin_proto_rawDesc = "" +
 	"\n" +
 	"\x17custody/v1/signin.proto\x12\x13specimen.custody.v1\x1a\x18custody/v1/custody.proto\x1a\x1cgoogle/api/annotations.proto\"\x0f\n" +
-	"\rWhoAmIRequest\"\xd7\x01\n" +
+	"\rWhoAmIRequest\"\xe9\x01\n" +
 	"\x0eWhoAmIResponse\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
@@ -1000,7 +1009,8 @@ const file_custody_v1_signin_proto_rawDesc = "" +
 	"\x06scopes\x18\x05 \x03(\tR\x06scopes\x12\x16\n" +
 	"\x06device\x18\x06 \x01(\tR\x06device\x12\x14\n" +
 	"\x05place\x18\a \x01(\tR\x05place\x12\x14\n" +
-	"\x05until\x18\b \x01(\tR\x05until\"t\n" +
+	"\x05until\x18\b \x01(\tR\x05until\x12\x10\n" +
+	"\x03now\x18\t \x01(\tR\x03now\"t\n" +
 	"\x10SetSignInRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05badge\x18\x02 \x01(\tR\x05badge\x12\x10\n" +
