@@ -10,6 +10,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
@@ -17,6 +18,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/stability/library"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
@@ -63,12 +65,14 @@ type clients struct {
 	directory custodyv1.DirectoryClient
 	flags     stabilityv1.FlagsClient
 	rules     stabilityv1.RulesClient
+	patients  custodyv1.PatientsClient
 }
 
 func dial(conn grpc.ClientConnInterface) clients {
 	return clients{
 		scans: custodyv1.NewScansClient(conn), requests: custodyv1.NewRequestsClient(conn), tubes: custodyv1.NewTubesClient(conn),
 		directory: custodyv1.NewDirectoryClient(conn), flags: stabilityv1.NewFlagsClient(conn), rules: stabilityv1.NewRulesClient(conn),
+		patients: custodyv1.NewPatientsClient(conn),
 	}
 }
 
@@ -112,6 +116,7 @@ func seed(ctx context.Context, conn grpc.ClientConnInterface, now time.Time, bar
 		{"adopt limits", s.adopt, "limits: lena, scientist of the demo, adopts the shipped starter set for this demo only; a laboratory adopts its own"},
 		{"declare the islands", s.declare, "two island clinics, a ferry, a van and a laboratory on the mainland are declared"},
 		{"place requests", s.order, "requests are placed"},
+		{"write who waits to be drawn", s.wait, fmt.Sprintf("%d patients wait in the clinics to be drawn: see Bedside", len(waiting))},
 		{"send temperatures", s.measure, "temperatures of the last five hours are in; one logger stopped on the way"},
 		{"replay the last hours", s.replay, fmt.Sprintf("%d tubes are on their way or have arrived: %s to %s", len(Tubes()), tubeID(1), tubeID(len(Tubes())))},
 	} {
@@ -146,8 +151,31 @@ func (s *seeding) adopt(ctx context.Context) error {
 	if err := s.people(ctx); err != nil {
 		return err
 	}
-	_, err := s.rules.AdoptRules(ctx, &stabilityv1.AdoptRulesRequest{By: lena, InForce: s.at(-24*60, 0), Id: "demo-adopt"})
+	file, err := islandsLimits()
+	if err != nil {
+		return err
+	}
+	_, err = s.rules.AdoptRules(ctx, &stabilityv1.AdoptRulesRequest{By: lena, InForce: s.at(-24*60, 0), Id: "demo-adopt", File: file})
 	return err
+}
+
+// volumes are the sizes of tube that the islands draw, in mL: invented, since they are each
+// laboratory's own data.
+var volumes = map[string]string{
+	"LIHEP": "4", "LIHEP-GEL": "4.5", "SERUM": "6", "SERUM-GEL": "5", "EDTA": "2.7", "CITRATE": "3", "FLUORIDE": "2", "ESR-CITRATE": "2", "SYRINGE": "2", "BLOOD-CULTURE": "10",
+}
+
+// islandsLimits is the shipped set with these volumes.
+func islandsLimits() (string, error) {
+	_, data, err := library.Starter()
+	if err != nil {
+		return "", err
+	}
+	text := strings.Replace(string(data), "{name: starter,", "{name: starter of the islands,", 1)
+	for code, ml := range volumes {
+		text = strings.Replace(text, "{code: "+code+", name: ", "{code: "+code+", volume: "+ml+" mL, name: ", 1)
+	}
+	return text, nil
 }
 
 func (s *seeding) order(ctx context.Context) error {

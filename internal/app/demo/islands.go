@@ -157,6 +157,8 @@ func (s *seeding) people(ctx context.Context) error {
 // each clinic writes on while the network is down.
 var schemes = []*custodyv1.NumberScheme{
 	{Id: "DEMO", Issuer: "the laboratory, with the request", Names: "tube", Pattern: "DEMO-####", In: []string{"plain", "91"}},
+	{Id: "PAT", Issuer: "admission, on the wristband", Names: "patient", Pattern: "P-####"},
+	{Id: "TEMP", Issuer: "the emergency pack, until the patient is known", Names: "patient", Pattern: "TEMP-###"},
 	{Id: "DT", Issuer: "each clinic, from its downtime sheets", Names: "tube", Pattern: "DT-###", Ward: true, ReuseHours: 90 * 24},
 }
 
@@ -169,6 +171,9 @@ func (s *seeding) declare(ctx context.Context) error {
 		place := &custodyv1.Place{
 			Id: p.id, Name: p.name, Kind: p.kind, Zone: zone, Assumed: &custodyv1.Range{Low: p.low, High: p.high},
 			Basis: p.basis, Owner: lena, Review: review, By: author,
+		}
+		if declare := drawing[p.id]; declare != nil {
+			declare(place)
 		}
 		if _, err := s.directory.PutPlace(ctx, place); err != nil {
 			return fmt.Errorf("place %s: %w", p.id, err)
