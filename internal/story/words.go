@@ -45,7 +45,7 @@ var verbs = map[string]verb{
 	"prepare":         {1, -1, event.KindTube, false, nil, []string{"type", "tests", "request", "patient"}},
 	"start-draw":      {0, 1, event.KindDraw, false, nil, []string{"draw", "patient", "site", "method", "checks"}},
 	"wristband":       {1, 1, patientID, false, nil, []string{"draw"}},
-	"collect":         {1, -1, event.KindTube, false, nil, []string{"type", "tests", "request", "patient", "draw", "volume", "site", "method"}},
+	"collect":         {1, -1, event.KindTube, false, nil, []string{"type", "tests", "request", "patient", "draw", "volume", "lot", "expiry", "site", "method"}},
 	"fail-collection": {0, 1, patientID, false, nil, []string{"draw", "patient"}},
 	"end-draw":        {0, 1, event.KindDraw, false, nil, []string{"draw", "after-care", "adverse"}},
 	"pack":            {1, -1, "", false, []string{"in"}, []string{"in"}},
