@@ -6,18 +6,20 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io/fs"
+	"maps"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 )
 
 //go:embed assets/*
 var assetFiles embed.FS
 
-// assets are the embedded files. One version covers all of them, so that a
-// module may import its neighbour by a relative name, in a worker too, which
-// knows no import map.
-var assets = loadAssets(assetFiles)
+// assets are the embedded files, and the words of the phone pages, which are made of
+// the catalogue. One version covers all of them, so that a module may import its
+// neighbour by a relative name, in a worker too, which knows no import map.
+var assets = loadAssets(assetFiles, wordFiles)
 
 type assetSet struct {
 	version string
@@ -29,16 +31,19 @@ type assetSet struct {
 var assetTypes = map[string]string{
 	".css":  "text/css; charset=utf-8",
 	".js":   "text/javascript; charset=utf-8",
+	".json": "application/json",
 	".svg":  "image/svg+xml",
 	".txt":  "text/plain; charset=utf-8",
 	".wasm": "application/wasm",
 }
 
-func loadAssets(from fs.FS) assetSet {
-	set := assetSet{files: map[string][]byte{}}
-	sum := sha256.New()
-	// WalkDir goes in the order of names, so the version is the same in every build.
-	err := fs.WalkDir(from, "assets", func(file string, e fs.DirEntry, err error) error {
+func loadAssets(from, words fs.FS) assetSet {
+	made, err := wordAssets(words)
+	if err != nil {
+		panic(fmt.Sprintf("embedded assets: %v", err))
+	}
+	set := assetSet{files: made}
+	err = fs.WalkDir(from, "assets", func(file string, e fs.DirEntry, err error) error {
 		if err != nil || e.IsDir() {
 			return err
 		}
@@ -51,12 +56,16 @@ func loadAssets(from fs.FS) assetSet {
 			return fmt.Errorf("%s: no content type is declared for it", name)
 		}
 		set.files[name] = data
-		sum.Write(fmt.Appendf(nil, "%s %d\n", name, len(data)))
-		sum.Write(data)
 		return nil
 	})
 	if err != nil {
 		panic(fmt.Sprintf("embedded assets: %v", err))
+	}
+	sum := sha256.New()
+	// In the order of names, so the version is the same in every build.
+	for _, name := range slices.Sorted(maps.Keys(set.files)) {
+		sum.Write(fmt.Appendf(nil, "%s %d\n", name, len(set.files[name])))
+		sum.Write(set.files[name])
 	}
 	set.version = hex.EncodeToString(sum.Sum(nil)[:8])
 	return set

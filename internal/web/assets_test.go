@@ -11,8 +11,11 @@ import (
 // compiler of WebAssembly are open on the page that needs them and nowhere else.
 func headersOf(path string) map[string]string {
 	want := map[string]string{"Content-Security-Policy": policy, "Permissions-Policy": "camera=(), microphone=(), geolocation=()"}
-	if path == "/camera" {
+	switch path {
+	case "/camera":
 		want = map[string]string{"Content-Security-Policy": cameraPolicy, "Permissions-Policy": cameraPermissions}
+	case "/bedside", "/road":
+		want = map[string]string{"Content-Security-Policy": phonePolicy, "Permissions-Policy": cameraPermissions}
 	}
 	return want
 }
@@ -36,7 +39,7 @@ func TestOnlyTheCameraPageMayUseTheCamera(t *testing.T) {
 	if w.Code != 200 || w.Header().Get("Content-Security-Policy") != cameraPolicy {
 		t.Errorf("the worker is sent with %d and %q", w.Code, w.Header().Get("Content-Security-Policy"))
 	}
-	for _, p := range []string{policy, cameraPolicy} {
+	for _, p := range []string{policy, cameraPolicy, phonePolicy} {
 		if strings.Contains(p, "'unsafe-eval'") || strings.Contains(p, "unsafe-inline") || strings.Contains(p, "http") || !strings.HasPrefix(p, "default-src 'none';") {
 			t.Errorf("the policy is too wide: %q", p)
 		}

@@ -188,6 +188,8 @@ func Stories() []Story {
 		{Name: "start-missing", About: "the form was sent empty", Path: "/tubes?number="},
 		{Name: "camera", About: "the camera before it is opened", Path: "/camera"},
 		{Name: "readers", About: "before anything was scanned", Path: "/readers"},
+		{Name: "bedside", About: "the phone's shell, without a server behind it", Path: "/bedside", Demo: true},
+		{Name: "road", About: "the same for the way to the laboratory", Path: "/road", alike: "bedside"},
 		{Name: "docs", About: "the description of the API", Path: "/docs", docs: []byte(storyDocs)},
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},

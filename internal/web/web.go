@@ -157,6 +157,7 @@ func (s *server) routes() *router {
 	mux.Handle("POST /labels/read", own.Handler(http.HandlerFunc(s.readLabel)))
 	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /readers", s.readers)
+	s.phonePages(mux)
 	s.printPages(mux)
 	s.housePages(mux, func(path string, h http.HandlerFunc) { mux.Handle("POST "+path, own.Handler(h)) })
 	mux.HandleFunc("GET /docs", s.docsPage)

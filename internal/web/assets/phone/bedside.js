@@ -1,0 +1,4 @@
+// @ts-check
+import { start } from "./bar.js";
+
+await start();
