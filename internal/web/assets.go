@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -9,6 +10,7 @@ import (
 	"maps"
 	"net/http"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -47,6 +49,9 @@ func loadAssets(from, words fs.FS) assetSet {
 		if err != nil || e.IsDir() {
 			return err
 		}
+		if strings.HasSuffix(file, ".d.ts") {
+			return nil // for the check of our modules alone
+		}
 		data, err := fs.ReadFile(from, file)
 		if err != nil {
 			return err
@@ -54,6 +59,9 @@ func loadAssets(from, words fs.FS) assetSet {
 		name := strings.TrimPrefix(file, "assets/")
 		if assetTypes[path.Ext(name)] == "" {
 			return fmt.Errorf("%s: no content type is declared for it", name)
+		}
+		if path.Ext(name) == ".js" && !strings.HasPrefix(name, "vendor/") {
+			data = bare(data)
 		}
 		set.files[name] = data
 		return nil
@@ -69,6 +77,16 @@ func loadAssets(from, words fs.FS) assetSet {
 	}
 	set.version = hex.EncodeToString(sum.Sum(nil)[:8])
 	return set
+}
+
+// remarks are comments that have lines of their own.
+var remarks = regexp.MustCompile(`(?m)^[ \t]*(?://.*|/\*(?:[^*]|\*[^/])*\*/[ \t]*)$`)
+
+// bare leaves out a module's comments: they are for whoever works on it, and a phone
+// would load them. Each line stays where it stands, so that what a browser complains
+// of is found.
+func bare(module []byte) []byte {
+	return remarks.ReplaceAllFunc(module, func(remark []byte) []byte { return bytes.Repeat([]byte("\n"), bytes.Count(remark, []byte("\n"))) })
 }
 
 func serveAsset(w http.ResponseWriter, r *http.Request) {

@@ -1,9 +1,13 @@
 package web
 
 import (
+	"crypto/sha256"
 	"encoding/json"
+	"fmt"
+	"io/fs"
 	"net/http"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -87,6 +91,55 @@ func TestWordsOfThePhone(t *testing.T) {
 		if !used[key] {
 			t.Errorf("nobody says %s", key)
 		}
+	}
+}
+
+// Each closed word that the API answers has its text, and no other has one.
+func TestWordsOfTheAPI(t *testing.T) {
+	words, err := readCatalogue(wordFiles)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]bool{}
+	add := func(list, word string) { want["api."+list+"."+word] = true }
+	for _, w := range event.Refusals() {
+		add("refusal", string(w))
+	}
+	for _, w := range event.Doubts() {
+		add("doubt", string(w))
+	}
+	for _, w := range event.Actions() {
+		add("action", string(w))
+	}
+	for _, w := range event.RackAnswers() {
+		add("rack", string(w))
+	}
+	for _, w := range event.Endings() {
+		add("ending", string(w))
+	}
+	for _, w := range event.Steps() {
+		add("step", w)
+	}
+	for key := range want {
+		if words[key] == nil {
+			t.Errorf("%s has no text", key)
+		}
+	}
+	for key := range words {
+		if strings.HasPrefix(key, "api.") && !want[key] {
+			t.Errorf("%s is no word of the API", key)
+		}
+	}
+}
+
+// The files of idb 8.0.4 are as they were published.
+func TestVendoredStore(t *testing.T) {
+	data := assets.files["vendor/idb/umd.js"]
+	if got := fmt.Sprintf("%x", sha256.Sum256(data)); got != "84a1b83a821969a36592964874997757d8bde798dc1b89a5891391bd29e5c08c" {
+		t.Errorf("SHA-256 is %s", got)
+	}
+	if licence := string(assets.files["vendor/idb/LICENSE.txt"]); !strings.Contains(licence, "Copyright (c) 2016, Jake Archibald") || !strings.Contains(licence, "Permission to use, copy, modify") {
+		t.Errorf("the licence that goes with it is %q", licence)
 	}
 }
 
@@ -176,6 +229,37 @@ func TestThePhonesManifest(t *testing.T) {
 // mostScript is how many bytes of script a screen may load before it shows, without the
 // decoder of the camera and without words.
 const mostScript = 60 << 10
+
+// What is served has no comments, and each line stands where it stood.
+func TestModulesAreServedWithoutComments(t *testing.T) {
+	const source = "// @ts-check\n/** one */\n/**\n * @param {string} a\n */\nexport const f = (a) => a + \"//\"; // kept\n\t// gone\nconst t = /** @type {any} */ (f);\n/* x */ f();\n"
+	const want = "\n\n\n\n\nexport const f = (a) => a + \"//\"; // kept\n\nconst t = /** @type {any} */ (f);\n/* x */ f();\n"
+	if got := string(bare([]byte(source))); got != want {
+		t.Errorf("got %q", got)
+	}
+	files := 0
+	err := fs.WalkDir(assetFiles, "assets", func(file string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() || path.Ext(file) != ".js" || strings.Contains(file, "/vendor/") {
+			return err
+		}
+		files++
+		data, err := fs.ReadFile(assetFiles, file)
+		if err != nil {
+			return err
+		}
+		served := string(assets.files[strings.TrimPrefix(file, "assets/")])
+		lines := strings.Split(string(data), "\n")
+		for i, line := range strings.Split(served, "\n") {
+			if line != lines[i] && line != "" {
+				t.Errorf("%s:%d is served as %q", file, i+1, line)
+			}
+		}
+		return nil
+	})
+	if err != nil || files < 20 {
+		t.Errorf("%d modules: %v", files, err)
+	}
+}
 
 var atOnce = regexp.MustCompile(`(?m)^(?:import|export)\b[^;"]*"(\.[^"]+)";`)
 

@@ -62,7 +62,7 @@ export function t(key, args = {}) {
 /**
  * A word of one of the API's closed lists in the reader's language; the word itself where the
  * catalogue doesn't know it.
- * @param {"refusal" | "doubt" | "action" | "step"} list
+ * @param {"refusal" | "doubt" | "action" | "step" | "rack" | "ending"} list
  * @param {string} word
  */
 export const closed = (list, word) => (has(`api.${list}.${word}`) ? t(`api.${list}.${word}`) : word);
