@@ -10,7 +10,7 @@ import { t } from "./words.js";
  * What was read. text has no symbology identifier and GS as 0x1D; raw are the bytes as
  * they came, in base64.
  * @typedef {{text: string, raw: string, symbology: string, how: "camera"|"reader"|"typed"}} Read
- * wanted: what is to be scanned, a key of the catalogue behind "scan-". checked: patterns
+ * wanted: what is to be scanned, a key of the catalogue behind "scan.". checked: patterns
  * of numbers with a check character, of which one look of the camera is enough.
  * @typedef {{wanted: string, onRead: (read: Read) => unknown, args?: Record<string, string|number>, checked?: RegExp[], quiet?: boolean}} Options
  */
@@ -64,7 +64,7 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
       keepWay(document.activeElement === field ? "field" : "reader");
       give(byReader(r));
     },
-    incomplete: () => tell("stop", t("scan-incomplete")),
+    incomplete: () => tell("stop", t("scan.incomplete")),
   });
   const stop = () => {
     if (over) return;
@@ -73,12 +73,12 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
     camera?.stop();
   };
   onLeave(stop);
-  const field = h("input", { "data-wedge": true, inputmode: "none", autocomplete: "off", autocapitalize: "none", spellcheck: "false", "aria-label": t("scan-field"), placeholder: t("scan-ready") });
+  const field = h("input", { "data-wedge": true, inputmode: "none", autocomplete: "off", autocapitalize: "none", spellcheck: "false", "aria-label": t("scan.field"), placeholder: t("scan.ready") });
   if (quiet) return { node: h("div"), stop };
 
   const stage = h("div", { class: "scan-stage" });
   const typed = h("input", { autocomplete: "off", autocapitalize: "characters", spellcheck: "false", maxlength: "3200", id: "scan-typed" });
-  const open = action("scan-open", async () => {
+  const open = action("scan.open", async () => {
     if (camera) return shut();
     await see();
   });
@@ -86,7 +86,7 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
     camera?.stop();
     camera = null;
     stage.replaceChildren();
-    open.textContent = t("scan-open");
+    open.textContent = t("scan.open");
   }
   async function see() {
     const { cameraStage } = await import("./scan-camera.js");
@@ -95,20 +95,20 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
       keepWay("camera");
       give({ text: new TextDecoder().decode(bytes), raw: base64(bytes), symbology, how: "camera" });
     } });
-    open.textContent = t("scan-close");
+    open.textContent = t("scan.close");
   }
-  const node = h("section", { class: "scan", "aria-label": t("scan-part") },
-    h("p", { class: "scan-what" }, t(`scan-${wanted}`, args)), stage, field,
+  const node = h("section", { class: "scan", "aria-label": t("scan.part") },
+    h("p", { class: "scan-what" }, t(`scan.${wanted}`, args)), stage, field,
     h("form", { class: "scan-type", onsubmit: (/** @type {Event} */ e) => {
       e.preventDefault();
       allowSound();
       const text = typed.value.trim();
       typed.value = ""; // it may be a person's number
       if (text) give(byHand(text));
-    } }, h("label", { for: "scan-typed" }, t("scan-typed")), h("div", { class: "scan-line" }, typed, h("button", { class: "act" }, t("scan-take")))),
+    } }, h("label", { for: "scan-typed" }, t("scan.typed")), h("div", { class: "scan-line" }, typed, h("button", { class: "act" }, t("scan.take")))),
     acts(open));
   // A screen opens ready for how this phone scanned last.
-  if (way() === "camera") see().catch(() => tell("look", t("scan-no-camera")));
+  if (way() === "camera") see().catch(() => tell("look", t("scan.no-camera")));
   if (way() === "field") requestAnimationFrame(() => over || field.focus({ preventScroll: true }));
   return { node, stop };
 }

@@ -138,7 +138,7 @@ export function action(key, fn, { kind, args, describe } = {}) {
     try {
       await fn();
     } catch (fault) {
-      tell("stop", t("ui-fault", { what: fault instanceof Error ? fault.message : String(fault) }));
+      tell("stop", t("ui.fault", { what: fault instanceof Error ? fault.message : String(fault) }));
     } finally {
       busy = false;
       button.removeAttribute("aria-busy");
@@ -163,7 +163,7 @@ export function tell(kind, text, { sound = kind !== "note", repeat = false } = {
   toldAt = shown;
   const good = kind === "good" || kind === "note";
   const at = region(good ? "said" : "refused");
-  at.append(h("div", { class: `tell is-${kind}` }, shape(kind), h("div", null, h("strong", null, t(`ui-${kind}`)), " ", ...kids([text])), repeat && action("ui-sound-again", again, { kind: "quiet" })));
+  at.append(h("div", { class: `tell is-${kind}` }, shape(kind), h("div", null, h("strong", null, t(`ui.${kind}`)), " ", ...kids([text])), repeat && action("ui.sound-again", again, { kind: "quiet" })));
   if (!sound) return;
   heard = good;
   signal(good);
@@ -184,20 +184,20 @@ export function hush() {
  * The last step with a key to take it back; taking back is a step of its own.
  * @param {Child} text @param {() => unknown} undo
  */
-export const undoBar = (text, undo) => h("div", { class: "undo" }, h("span", null, text), action("ui-undo", undo));
+export const undoBar = (text, undo) => h("div", { class: "undo" }, h("span", null, text), action("ui.undo", undo));
 
 /** A text that is folded until it is asked for. @param {string} key @param {...Child} nodes */
 export const fold = (key, ...nodes) => h("details", null, h("summary", null, t(key)), h("div", null, ...nodes));
 
 /** Help of a screen, folded, with what holds on every one. @param {string} key */
-export const help = (key) => h("div", { class: "help" }, fold("ui-help", h("p", null, t(key))), h("p", { class: "small" }, t("ui-local")));
+export const help = (key) => h("div", { class: "help" }, fold("ui.help", h("p", null, t(key))), h("p", { class: "small" }, t("ui.local")));
 
 /**
  * Digits by large keys, or by any keyboard. done gets the text, with a point where a
  * decimal sign is allowed.
  * @param {{label: string, unit?: string, value?: string, most?: number, decimal?: boolean, done: (text: string) => unknown, key?: string}} options
  */
-export function bigKeys({ label, unit = "", value = "", most = 6, decimal = false, done, key = "ui-take" }) {
+export function bigKeys({ label, unit = "", value = "", most = 6, decimal = false, done, key = "ui.take" }) {
   const id = `keys-${shown}`;
   const ok = (/** @type {string} */ s) => s.length <= most && (decimal ? /^\d*[.,]?\d*$/ : /^\d*$/).test(s);
   const field = h("input", { id, inputmode: "none", autocomplete: "off", value, oninput: () => {
@@ -210,12 +210,12 @@ export function bigKeys({ label, unit = "", value = "", most = 6, decimal = fals
     if (ok(next)) field.value = kept = next;
   };
   const digit = (/** @type {string} */ c, /** @type {string} */ name) => h("button", { type: "button", "aria-label": name, onclick: () => (allowSound(), press(c)) }, c || "⌫");
-  const sign = decimal ? [digit(",", t("ui-decimal"))] : [h("span")];
+  const sign = decimal ? [digit(",", t("ui.decimal"))] : [h("span")];
   return h("form", { class: "keys", onsubmit: (/** @type {Event} */ e) => {
     e.preventDefault();
     if (kept !== "") done(kept.replace(",", "."));
   } },
     h("label", { for: id }, label), h("div", { class: "keys-line" }, field, unit && h("span", null, unit)),
-    h("div", { class: "pad" }, ..."123456789".split("").map((c) => digit(c, c)), ...sign, digit("0", "0"), digit("", t("ui-delete"))),
+    h("div", { class: "pad" }, ..."123456789".split("").map((c) => digit(c, c)), ...sign, digit("0", "0"), digit("", t("ui.delete"))),
     acts(h("button", { class: "act main" }, t(key))));
 }
