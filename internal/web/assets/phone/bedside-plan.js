@@ -24,7 +24,7 @@ const MINUTE_MS = 60_000;
 /** What still has to be drawn of a patient, in the order of draw. @param {Row} row @returns {Planned[]} */
 export const toDraw = (row) => ordered((row.plan ?? []).filter((p) => !p.collected));
 
-/** In the order of draw; what the catalogue gives no place for comes last. @param {Planned[]} plan */
+/** In the order of draw; what the catalogue gives no place for comes last. @template {Planned} T @param {T[]} plan @returns {T[]} */
 export const ordered = (plan) => [...plan].sort((a, b) => (a.order || 99) - (b.order || 99));
 
 /**
