@@ -211,9 +211,3 @@ export function namesakes(rows, row) {
   const same = marked.filter((r) => bare(r) === bare(row));
   return same.length > 0 ? same : marked;
 }
-
-/** A draw's number: "D-" and 10 characters that aren't taken for one another when read out. @param {Uint8Array} random 10 bytes */
-export function drawId(random) {
-  const letters = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"; // 32: each byte gives one evenly
-  return "D-" + Array.from(random, (b) => letters[b % letters.length]).join("");
-}
