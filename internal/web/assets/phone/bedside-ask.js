@@ -78,7 +78,7 @@ export function mismatch(run, other, chosen = run.about.row?.identity, right = "
  * list. What was sent and turns out to be somebody else's is taken back as a step of its own.
  * @param {Run} run @param {import("./scan.js").Read} read
  */
-async function band(run, read) {
+export async function band(run, read) {
   const scan = flow.identifyScan(run.s, read);
   const { id, answer } = await run.record(scan);
   if (answer?.answer === "refused") {
@@ -247,7 +247,7 @@ function amount(run) {
 
 /**
  * One tube's due time: the clock's, the minutes to go, and what to do by then.
- * @param {Run} run @param {ReturnType<import("./bedside-plan.js").dues>[0]} d @param {number} now ms @param {boolean} first
+ * @param {Run} run @param {ReturnType<typeof import("./bedside-plan.js").dues>[0]} d @param {number} now ms @param {boolean} first
  */
 export function amountDue(run, d, now, first) {
   const minutes = Math.floor((d.at - now) / 60_000);

@@ -5,7 +5,7 @@ import { allowSound, signal } from "../signals.js";
 import { t } from "./words.js";
 
 /**
- * @typedef {Node | string | number | false | null | undefined} Child
+ * @typedef {Node | string | number | false | null | undefined | readonly Child[]} Child
  * @typedef {{[name: string]: any}} Props
  * good: done. note: worth knowing. look: go on, but look. stop: not taken.
  * @typedef {"good"|"note"|"look"|"stop"} Kind
@@ -21,7 +21,7 @@ const SVG = "http://www.w3.org/2000/svg";
 /**
  * An element. A property that is a function listens, one that is false or null is left out.
  * @template {keyof HTMLElementTagNameMap} K
- * @param {K} tag @param {Props | null} [props] @param {...(Child | Child[])} children
+ * @param {K} tag @param {Props | null} [props] @param {...Child} children
  * @returns {HTMLElementTagNameMap[K]}
  */
 export function h(tag, props, ...children) {
@@ -35,8 +35,8 @@ export function h(tag, props, ...children) {
   return e;
 }
 
-/** @param {(Child | Child[])[]} children @returns {(Node | string)[]} */
-const kids = (children) => children.flat().flatMap((c) => (c === false || c === null || c === undefined || c === "" ? [] : [c instanceof Node ? c : String(c)]));
+/** @param {readonly Child[]} children @returns {(Node | string)[]} */
+const kids = (children) => children.flatMap((c) => (Array.isArray(c) ? kids(c) : c === false || c === null || c === undefined || c === "" ? [] : [c instanceof Node ? c : String(c)]));
 
 /** Outlines that are told apart without colour. @type {Record<Kind, string>} */
 const SHAPES = {
@@ -85,7 +85,7 @@ let toldAt = 0; // the screen on which something was said last
 /**
  * Shows one screen and puts the focus on its heading. What was said before it stays for
  * this one screen. Keys of the screen before end with it.
- * @param {...(Child | Child[])} nodes
+ * @param {...Child} nodes
  */
 export function show(...nodes) {
   shown++;
@@ -156,7 +156,7 @@ let heard = null;
 /**
  * Says something in words, shape, sound and vibration, without moving the focus. A
  * refusal stays until the next thing is said or the next screen but one.
- * @param {Kind} kind @param {Child | Child[]} text @param {{sound?: boolean, repeat?: boolean}} [options] repeat: with a key that sounds again
+ * @param {Kind} kind @param {Child} text @param {{sound?: boolean, repeat?: boolean}} [options] repeat: with a key that sounds again
  */
 export function tell(kind, text, { sound = kind !== "note", repeat = false } = {}) {
   hush();
