@@ -1,13 +1,14 @@
 // @ts-check
 // One draw on the screen: from identification to what is due first. What comes next is
 // decided in bedside-flow.js; this draws it and sends what was done.
-import { ASKS, amountDue, head, mismatch, para, person, planned, refusal, screen, word } from "./bedside-ask.js";
+import { ASKS, amountDue, band, mismatch, planned, screen } from "./bedside-ask.js";
 import * as flow from "./bedside-flow.js";
 import { dues } from "./bedside-plan.js";
+import { head, para, person, refusal, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { marks, run as runTimers } from "./timers.js";
 import { action, acts, h, help, onLeave, shape, show, tell, undoBar } from "./ui.js";
-import { t } from "./words.js";
+import { closed, t } from "./words.js";
 
 /**
  * @typedef {import("./bedside-flow.js").State} State
@@ -77,6 +78,17 @@ export class Run {
   }
 }
 
+/**
+ * Begins a draw: of a row that was touched, of one whose band was read, or of somebody
+ * who is on no list.
+ * @param {Context} at @param {Row|null} row @param {Read} [read] of the band
+ */
+export async function begin(at, row, read) {
+  const run = new Run(at, row);
+  await run.put(read ? { ...run.s, way: "band" } : run.s);
+  if (read) await run.queue(() => band(run, read));
+}
+
 /** The hands are full: what is seen is large, and nothing is touched. @param {Run} run */
 function draw(run) {
   const { s, about } = run;
@@ -125,7 +137,8 @@ async function label(run, read) {
   const [next, ...rest] = m.choices;
   const kinds = about(run) ? [] : run.at.types();
   screen(run, "type", h("p", { class: "huge code" }, number), scanner({ wanted: "tube", quiet: true, onRead: (r) => run.queue(() => label(run, r)) }).node,
-    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => h("button", { type: "button", class: "act", onclick: () => run.queue(() => taken(run, read, number, -1, k)) }, k.typeName)), next !== undefined && choice(next, true), action("bedside.type-not", () => drop(run), { kind: "quiet" })));
+    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => h("button", { type: "button", class: "act", onclick: () => run.queue(() => taken(run, read, number, -1, k)) }, k.typeName)),
+      !about(run) && action("bedside.type-unsaid", () => run.queue(() => taken(run, read, number, -1))), next !== undefined && choice(next, true), action("bedside.type-not", () => drop(run), { kind: "quiet" })));
 }
 
 /** @param {Run} run */
@@ -155,7 +168,7 @@ async function taken(run, read, number, index, kind) {
   await run.put(flow.collected(run.s, run.about, {
     label: number, index, type, typeName: p?.typeName ?? kind?.typeName ?? type, order: p?.order ?? 0, additive: p?.additive ?? "", at, scan: id, verdicts: answer?.tube?.verdicts,
   }));
-  tell(answer?.doubts?.length ? "look" : "good", [t("bedside.taken", { label: number, type: p?.typeName ?? kind?.typeName ?? type }), (answer?.doubts ?? []).map((/** @type {any} */ d) => h("p", null, word("doubt", d.doubt ?? "")))]);
+  tell(answer?.doubts?.length ? "look" : "good", [t("bedside.taken", { label: number, type: p?.typeName ?? kind?.typeName ?? type }), (answer?.doubts ?? []).map((/** @type {any} */ d) => h("p", null, closed("doubt", d.doubt ?? "")))]);
 }
 
 /**

@@ -1,9 +1,8 @@
 // @ts-check
 // Before the round: what to take along. Then the patients of the list. A name that is
 // touched begins a draw and identifies nobody.
-import { band, condition, head, ml, para, person, word } from "./bedside-ask.js";
-import { Run } from "./bedside-draw.js";
 import { expired, namesakes, sideBySide, toDraw, tray as count } from "./bedside-plan.js";
+import { condition, head, ml, para, person, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, fold, h, help, shape, show, tell } from "./ui.js";
 import { t } from "./words.js";
@@ -14,7 +13,7 @@ import { t } from "./words.js";
  * A pack as its maker's label says it: product is its number (GS1 AI 01), expiry a day or a month.
  * @typedef {{product?: string, lot?: string, expiry?: string, refusal?: string}} Pack
  * @typedef {import("./bedside-draw.js").Context & {asOf: string, pack: (read: Read) => Pack, keepPack: (type: string, pack: Pack) => unknown, typeOf: (product: string) => string,
- *   checkedRows: Set<string>, renew: () => unknown, go: (screen: "tray"|"patients"|"spin") => unknown, pause: () => unknown}} Lists
+ *   checkedRows: Set<string>, renew: () => unknown, go: (screen: "tray"|"patients"|"spin") => unknown, begin: (row: Row|null, read?: Read) => unknown}} Lists
  */
 
 /** @param {Lists} at */
@@ -77,14 +76,7 @@ function pack(at, p, kinds) {
 /** @param {Lists} at @param {string} from */
 function empty(at, from) {
   show(head("bedside.empty"), age(at), para("bedside.empty-say"), acts(action("bedside.renew", at.renew), at.spins && action("bedside.to-spin", () => at.go("spin")),
-    action("bedside.emergency", () => begin(at, null)), from !== "patients" && action("bedside.to-patients", () => at.go("patients"), { kind: "quiet" })), help("bedside.patients-help"));
-}
-
-/** @param {Lists} at @param {Row|null} row @param {Read} [read] of the band */
-async function begin(at, row, read) {
-  const run = new Run(at, row);
-  await run.put(run.s);
-  if (read) await run.queue(() => band(run, read));
+    action("bedside.emergency", () => at.begin(null)), from !== "patients" && action("bedside.to-patients", () => at.go("patients"), { kind: "quiet" })), help("bedside.patients-help"));
 }
 
 /** A row of the list, with what tells same names apart marked. @param {Lists} at @param {Row} row */
@@ -98,7 +90,7 @@ function line(at, row) {
   };
   const urgent = row.requests?.some((q) => q.priority === "urgent" || q.priority === "stat");
   const n = toDraw(row).length;
-  return h("li", null, h("button", { type: "button", class: `row-act ${urgent ? "is-look" : ""}`, onclick: () => begin(at, row), "data-row": p.reference },
+  return h("li", null, h("button", { type: "button", class: `row-act ${urgent ? "is-look" : ""}`, onclick: () => at.begin(row), "data-row": p.reference },
     h("span", { class: "bed" }, p.bed ? [t("bedside.bed-word"), " ", said("bed")] : null), h("b", null, p.name ? said("name") : t("bedside.no-name")),
     h("span", null, p.birthDate && [t("bedside.born-word"), " ", said("birthDate")], p.numberEnds && [" · ", t("bedside.ends-word"), " ", said("numberEnds")]),
     p.sameName && h("span", { class: "mark is-look" }, shape("look"), t("bedside.same-name")), urgent && h("span", { class: "mark is-look" }, shape("look"), word("priority", "urgent")),
@@ -109,9 +101,9 @@ function line(at, row) {
 export function patients(at) {
   const rows = rowsOf(at);
   if (rows.length === 0) return empty(at, "patients");
-  const read = (/** @type {Read} */ r) => at.matches(r).then((row) => (row && toDraw(row).length > 0 ? begin(at, row, r) : tell("stop", t(row ? "bedside.band-nothing" : "bedside.band-unknown"))));
+  const read = (/** @type {Read} */ r) => at.matches(r).then((row) => (row && toDraw(row).length > 0 ? at.begin(row, r) : tell("stop", t(row ? "bedside.band-nothing" : "bedside.band-unknown"))));
   const done = (at.work.rows ?? []).filter((r) => toDraw(r).length === 0 && (r.plan ?? []).length > 0);
   show(head("bedside.patients"), age(at), scanner({ wanted: "wristband", onRead: read, checked: at.checked }).node, para("bedside.patients-say"), h("ul", { class: "rows" }, rows.map((r) => line(at, r))),
     done.length > 0 && fold("bedside.drawn", h("ul", { class: "rows" }, done.map((r) => h("li", { class: "row is-good" }, person(r.identity))))),
-    acts(action("bedside.emergency", () => begin(at, null)), action("bedside.to-tray", () => at.go("tray")), at.spins && action("bedside.to-spin", () => at.go("spin")), action("bedside.renew", at.renew, { kind: "quiet" })), help("bedside.patients-help"));
+    acts(action("bedside.emergency", () => at.begin(null)), action("bedside.to-tray", () => at.go("tray")), at.spins && action("bedside.to-spin", () => at.go("spin")), action("bedside.renew", at.renew, { kind: "quiet" })), help("bedside.patients-help"));
 }

@@ -1,10 +1,10 @@
 // @ts-check
 // Spinning, measuring and freezing where blood was drawn, for places that do. What may be
 // spun the server decides at the scan; without network the list says it as it last was.
-import { head, para, refusal, word } from "./bedside-ask.js";
+import { head, para, refusal } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, bigKeys, h, help, onLeave, shape, show, tell, undoBar } from "./ui.js";
-import { t } from "./words.js";
+import { closed, t } from "./words.js";
 
 /**
  * @typedef {import("./bedside-plan.js").Here} Here
@@ -48,7 +48,7 @@ function line(at, tube) {
   return h("li", { class: `row is-${kind === "hold" ? "good" : kind}` }, h("b", null, tube.typeName || tube.type || ""), h("span", { class: "code" }, tube.tube),
     h("span", { class: `mark is-${kind === "look" ? "look" : "good"}` }, shape(kind === "look" ? "look" : "good"), stand === "waits" ? t("bedside.spin-waits", { time: at.clock(until), n: minutesTo(until, at.now()) }) : t(`bedside.stand.${stand}`)),
     tube.rack === "spin-hold" && stand === "ready" && h("span", null, t("bedside.spin-hold")),
-    tube.dueEarliest && stand !== "frozen" && h("span", null, t("bedside.due-short", { time: at.clock(Date.parse(tube.dueEarliest)), what: word("until", tube.dueUntil ?? "") })));
+    tube.dueEarliest && stand !== "frozen" && h("span", null, t("bedside.due-short", { time: at.clock(Date.parse(tube.dueEarliest)), what: closed("ending", tube.dueUntil ?? "") })));
 }
 
 /** @param {Context} at */

@@ -189,8 +189,8 @@ export const undoBar = (text, undo) => h("div", { class: "undo" }, h("span", nul
 /** A text that is folded until it is asked for. @param {string} key @param {...Child} nodes */
 export const fold = (key, ...nodes) => h("details", null, h("summary", null, t(key)), h("div", null, ...nodes));
 
-/** Help of a screen, folded, with what holds on every one. @param {string} key */
-export const help = (key) => h("div", { class: "help" }, fold("ui.help", h("p", null, t(key))), h("p", { class: "small" }, t("ui.local")));
+/** Help of a screen, folded. That local procedure decides stands below every screen. @param {string} key */
+export const help = (key) => h("div", { class: "help" }, fold("ui.help", h("p", null, t(key))));
 
 /**
  * Digits by large keys, or by any keyboard. done gets the text, with a point where a
