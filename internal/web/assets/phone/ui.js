@@ -164,6 +164,7 @@ export function tell(kind, text, { sound = kind !== "note", repeat = false } = {
   const good = kind === "good" || kind === "note";
   const at = region(good ? "said" : "refused");
   at.append(h("div", { class: `tell is-${kind}` }, shape(kind), h("div", null, h("strong", null, t(`ui.${kind}`)), " ", ...kids([text])), repeat && action("ui.sound-again", again, { kind: "quiet" })));
+  if (at.getBoundingClientRect().top < 0) at.scrollIntoView({ block: "nearest" });
   if (!sound) return;
   heard = good;
   signal(good);
