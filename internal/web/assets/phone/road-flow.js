@@ -175,7 +175,7 @@ export function read(s, thing, now) {
   const x = { ...thing, kind: is };
   switch (sc.name) {
     case "moving":
-      return is === "stop" ? arrive(s, x.id, now) : stay(s, say("look", "road-say-arrive-first"));
+      return is === "stop" ? arrive(s, x.id, now) : stay(s, say("look", "road.say-arrive-first"));
     case "pack":
     case "unpack":
       if (is === "box") return packBox(s, sc, x.id, w);
@@ -190,11 +190,11 @@ export function read(s, thing, now) {
       return hand(s, sc, x, w, now);
     case "seal":
       if (is === "unknown") return sealed(s, sc.box, x.id, sc.back);
-      return stay(s, say("look", "road-say-not-a-seal", { label: x.id }));
+      return stay(s, say("look", "road.say-not-a-seal", { label: x.id }));
     case "open":
       if (is === "unknown") return opened(s, sc.box, x.id, sc.back, w);
       if (is === "box" && x.id === sc.box) return opened(s, sc.box, "", sc.back, w);
-      return stay(s, say("look", "road-say-not-a-seal", { label: x.id }));
+      return stay(s, say("look", "road.say-not-a-seal", { label: x.id }));
     case "logger":
       if (is === "logger") return logger(s, { ...sc, logger: x.id, loggerLabel: x.label }, w);
       if (is === "box") return logger(s, { ...sc, box: x.id }, w);
@@ -254,7 +254,7 @@ function packBox(s, sc, box, w) {
   }
   const next = { ...sc, box };
   const seal = boxOf(w, box)?.seal ?? "";
-  if (seal !== "") return go(s, { name: "open", box, back: next }, [], say("look", "road-say-sealed", { box, seal }));
+  if (seal !== "") return go(s, { name: "open", box, back: next }, [], say("look", "road.say-sealed", { box, seal }));
   return sc.tube === "" ? go(s, next) : packed(s, next, w);
 }
 
@@ -264,7 +264,7 @@ function packTube(s, sc, tube, w) {
   // What it comes out of is known; what it goes into has to be scanned.
   if (sc.name === "unpack" && sc.box === "") next.box = tubeOf(w, tube.id)?.in ?? "";
   const seal = boxOf(w, next.box)?.seal ?? "";
-  if (next.box !== "" && seal !== "") return go(s, { name: "open", box: next.box, back: next }, [], say("look", "road-say-sealed", { box: next.box, seal }));
+  if (next.box !== "" && seal !== "") return go(s, { name: "open", box: next.box, back: next }, [], say("look", "road.say-sealed", { box: next.box, seal }));
   return next.box === "" ? go(s, next) : packed(s, next, w);
 }
 
@@ -273,9 +273,9 @@ function packed(s, sc, w) {
   const { tube, box } = sc;
   const next = { ...sc, tube: "", tubeLabel: undefined, done: sc.done.includes(tube) ? sc.done : [...sc.done, tube] };
   const at = boxOf(w, tube)?.in ?? tubeOf(w, tube)?.in ?? "";
-  if (sc.name === "pack" && at === box) return go(s, next, [], say("note", "road-say-is-in", { tube, box }));
+  if (sc.name === "pack" && at === box) return go(s, next, [], say("note", "road.say-is-in", { tube, box }));
   return go(s, next, [scan(s, sc.name, tube, { label: sc.tubeLabel, carrier: box })],
-    say("good", sc.name === "pack" ? "road-say-packed" : "road-say-unpacked", { tube, box, n: next.done.length }));
+    say("good", sc.name === "pack" ? "road.say-packed" : "road.say-unpacked", { tube, box, n: next.done.length }));
 }
 
 /** @param {State} s @param {string} box @param {Screen} back @param {World} w @returns {Plan} */
@@ -284,7 +284,7 @@ function counting(s, box, back, w) {
   /** @type {Counting} */
   const next = { name: "count", box, expected, seen: [], boxes: [], extra: [], back };
   const seal = boxOf(w, box)?.seal ?? "";
-  return seal === "" ? go(s, next) : go(s, { name: "open", box, back: next }, [], say("look", "road-say-sealed", { box, seal }));
+  return seal === "" ? go(s, next) : go(s, { name: "open", box, back: next }, [], say("look", "road.say-sealed", { box, seal }));
 }
 
 /** How a count stands. @param {World} w @param {Counting} sc @returns {Counted} */
@@ -296,34 +296,34 @@ export function count(w, sc) {
 
 /** @param {State} s @param {Counting} sc @param {Thing} x @returns {Plan} */
 function countTube(s, sc, x) {
-  if (sc.seen.includes(x.id) || sc.extra.includes(x.id)) return stay(s, say("note", "road-say-counted", { tube: x.id }));
+  if (sc.seen.includes(x.id) || sc.extra.includes(x.id)) return stay(s, say("note", "road.say-counted", { tube: x.id }));
   if (sc.expected.includes(x.id)) {
     const next = { ...sc, seen: [...sc.seen, x.id] };
     const c = count(world(s), next);
-    return go(s, next, [scan(s, "see", x.id, { label: x.label })], say("good", c.missing.length === 0 ? "road-say-all" : "road-say-count", { n: c.n - c.extra.length, of: c.of }));
+    return go(s, next, [scan(s, "see", x.id, { label: x.label })], say("good", c.missing.length === 0 ? "road.say-all" : "road.say-count", { n: c.n - c.extra.length, of: c.of }));
   }
   // It lies in the box, whatever the list says.
-  return go(s, { ...sc, extra: [...sc.extra, x.id] }, [scan(s, "pack", x.id, { label: x.label, carrier: sc.box })], say("look", "road-say-extra", { tube: x.id, box: sc.box }));
+  return go(s, { ...sc, extra: [...sc.extra, x.id] }, [scan(s, "pack", x.id, { label: x.label, carrier: sc.box })], say("look", "road.say-extra", { tube: x.id, box: sc.box }));
 }
 
 /** @param {State} s @param {Counting} sc @param {Thing} x @param {World} w @returns {Plan} */
 function countBox(s, sc, x, w) {
   if (x.id === sc.box) return counted(s, sc, w);
-  if (sc.boxes.includes(x.id)) return stay(s, say("note", "road-say-counted", { tube: x.id }));
+  if (sc.boxes.includes(x.id)) return stay(s, say("note", "road.say-counted", { tube: x.id }));
   if (nested(w, sc.box).some((b) => b.id === x.id)) {
     const next = { ...sc, boxes: [...sc.boxes, x.id] };
     const c = count(w, next);
-    return go(s, next, [scan(s, "see", x.id, { label: x.label })], say("good", c.missing.length === 0 ? "road-say-all" : "road-say-count", { n: c.n - c.extra.length, of: c.of }));
+    return go(s, next, [scan(s, "see", x.id, { label: x.label })], say("good", c.missing.length === 0 ? "road.say-all" : "road.say-count", { n: c.n - c.extra.length, of: c.of }));
   }
   return go(s, { ...sc, boxes: [...sc.boxes, x.id], extra: [...sc.extra, ...inside(w, x.id).map((t) => t.id)] },
-    [scan(s, "pack", x.id, { label: x.label, carrier: sc.box })], say("look", "road-say-extra", { tube: x.id, box: sc.box }));
+    [scan(s, "pack", x.id, { label: x.label, carrier: sc.box })], say("look", "road.say-extra", { tube: x.id, box: sc.box }));
 }
 
 /** The count is over; what wasn't there is said by its label. @param {State} s @param {Counting} sc @param {World} w @returns {Plan} */
 function counted(s, sc, w) {
   const c = count(w, sc);
   const scans = c.missing.map((id) => scan(s, "note", id, { details: { defect: "not-in-box" } }));
-  const said = c.missing.length + c.extra.length === 0 ? say("good", "road-say-all", { n: c.n, of: c.of }) : say("look", "road-say-differs", { n: c.n, of: c.of });
+  const said = c.missing.length + c.extra.length === 0 ? say("good", "road.say-all", { n: c.n, of: c.of }) : say("look", "road.say-differs", { n: c.n, of: c.of });
   const back = sc.back.name === "take" || sc.back.name === "give" ? { ...sc.back, counts: { ...sc.back.counts, [sc.box]: c } } : sc.back;
   return go(s, back, scans, said);
 }
@@ -333,7 +333,7 @@ function hand(s, sc, x, w, now) {
   if (x.kind === "box" || (x.kind === "tube" && !sc.items.some((id) => inside(w, id).some((t) => t.id === x.id)))) {
     if (!sc.items.includes(x.id)) return go(s, { ...sc, items: [...sc.items, x.id] });
     if (sc.party !== "") return handed(s, sc, w, now); // scanned again: yes
-    return stay(s, say("note", sc.name === "take" ? "road-say-from-whom" : "road-say-to-whom"));
+    return stay(s, say("note", sc.name === "take" ? "road.say-from-whom" : "road.say-to-whom"));
   }
   if (x.kind === "tube") {
     // A tube of a box that is at hand begins the count.
@@ -348,22 +348,22 @@ function hand(s, sc, x, w, now) {
   }
   // A code that nothing else has: the other person's. Behind that, the number of a seal.
   if (sc.party === "" || x.kind === "person") {
-    if (x.id === s.by) return stay(s, say("stop", "road-say-same-party"));
+    if (x.id === s.by) return stay(s, say("stop", "road.say-same-party"));
     return go(s, { ...sc, party: x.id });
   }
   const box = sc.items.find((id) => (boxOf(w, id)?.seal ?? "") !== "" && !sc.seals[id]);
   if (!box) return go(s, { name: "what", text: x.id, label: x.label, back: sc });
   const seal = boxOf(w, box)?.seal ?? "";
   return go(s, { ...sc, seals: { ...sc.seals, [box]: x.id } }, [],
-    spelled(seal) === x.id ? say("good", "road-say-seal-right", { seal }) : say("look", "road-say-seal-other", { seal: x.id, was: seal }));
+    spelled(seal) === x.id ? say("good", "road.say-seal-right", { seal }) : say("look", "road.say-seal-other", { seal: x.id, was: seal }));
 }
 
 /** Both parties are named: it changes hands. @param {State} s @param {Handing} sc @param {World} w @param {number} now @returns {Plan} */
 function handed(s, sc, w, now) {
   const taking = sc.name === "take";
-  if (sc.items.length === 0) return stay(s, say("look", "road-say-scan-what"));
-  if (sc.party === "") return stay(s, say("look", taking ? "road-say-from-whom" : "road-say-to-whom"));
-  if (sc.party === s.by) return stay(s, say("stop", "road-say-same-party"));
+  if (sc.items.length === 0) return stay(s, say("look", "road.say-scan-what"));
+  if (sc.party === "") return stay(s, say("look", taking ? "road.say-from-whom" : "road.say-to-whom"));
+  if (sc.party === s.by) return stay(s, say("stop", "road.say-same-party"));
   const scans = sc.items.map((id) => {
     /** @type {Record<string, string>} */
     const details = {};
@@ -377,7 +377,7 @@ function handed(s, sc, w, now) {
   if (taking) for (const n of worries(s, w, sc.items)) if (!notices.some((o) => o.key === n.key && o.args.thing === n.args.thing)) notices.push(n);
   /** @type {Screen} */
   const receipt = { name: "receipt", what: sc.name, items: sc.items, party: sc.party, counts: sc.counts, ids: [], at: now };
-  return { ...go({ ...s, notices }, receipt, scans), said: say("good", taking ? "road-say-taken" : "road-say-given", { n: sc.items.length }) };
+  return { ...go({ ...s, notices }, receipt, scans), said: say("good", taking ? "road.say-taken" : "road.say-given", { n: sc.items.length }) };
 }
 
 /** What a courier can do something about, a line for each box or loose tube. @param {State} s @param {World} w @param {string[]} ids @returns {Notice[]} */
@@ -386,7 +386,7 @@ function worries(s, w, ids) {
     const list = tubesOf(w, id).filter((t) => t.flagged && MAY_DO.includes(t.action));
     return MAY_DO.flatMap((action) => {
       const n = list.filter((t) => t.action === action).length;
-      return n === 0 ? [] : [/** @type {Notice} */ ({ key: `road-do-${action}`, args: { thing: id, n }, kind: "look" })];
+      return n === 0 ? [] : [/** @type {Notice} */ ({ key: `road.do-${action}`, args: { thing: id, n }, kind: "look" })];
     });
   });
 }
@@ -394,7 +394,7 @@ function worries(s, w, ids) {
 /** @param {State} s @param {string} box @param {string} seal @param {Screen} back @returns {Plan} */
 function sealed(s, box, seal, back) {
   const c = back.name === "take" || back.name === "give" ? back.counts[box] : undefined;
-  return go(s, back, [scan(s, "seal", box, { details: { seal, ...(c ? { count: String(c.n) } : {}) } })], say("good", "road-say-seal-on", { box, seal }));
+  return go(s, back, [scan(s, "seal", box, { details: { seal, ...(c ? { count: String(c.n) } : {}) } })], say("good", "road.say-seal-on", { box, seal }));
 }
 
 /** @param {State} s @param {string} box @param {string} seal as read, "" when it wasn't @param {Screen} back @param {World} w @returns {Plan} */
@@ -402,7 +402,7 @@ function opened(s, box, seal, back, w) {
   const was = boxOf(w, box)?.seal ?? "";
   const right = seal === "" || seal === spelled(was);
   const plan = go(s, back, [scan(s, "open", box, seal === "" ? {} : { details: { seal } })],
-    right ? say("good", "road-say-opened", { box }) : say("look", "road-say-seal-other", { seal, was }));
+    right ? say("good", "road.say-opened", { box }) : say("look", "road.say-seal-other", { seal, was }));
   // The tube in hand goes in, now that the box is open.
   if ((back.name !== "pack" && back.name !== "unpack") || back.tube === "") return plan;
   const on = packed(s, back, w);
@@ -413,8 +413,8 @@ function opened(s, box, seal, back, w) {
 function logger(s, sc, w) {
   if (sc.box === "" || sc.logger === "") return go(s, sc);
   if (boxOf(w, sc.box)?.loggers.includes(sc.logger)) // it is known to be there: the box was seen with it
-    return go(s, sc.back, [scan(s, "see", sc.box)], say("good", "road-say-logger-seen", { logger: sc.logger, box: sc.box }));
-  return go(s, sc.back, [scan(s, "attach", sc.logger, { label: sc.loggerLabel, carrier: sc.box })], say("good", "road-say-logger-on", { logger: sc.logger, box: sc.box }));
+    return go(s, sc.back, [scan(s, "see", sc.box)], say("good", "road.say-logger-seen", { logger: sc.logger, box: sc.box }));
+  return go(s, sc.back, [scan(s, "attach", sc.logger, { label: sc.loggerLabel, carrier: sc.box })], say("good", "road.say-logger-on", { logger: sc.logger, box: sc.box }));
 }
 
 /** @param {State} s @param {string} stop @param {number} now @returns {Plan} */
@@ -423,7 +423,7 @@ function arrive(s, stop, now) {
   const here = { ...s, here: stop, leg: null };
   const ids = held(w, s.by);
   const notices = [...s.notices, ...worries(s, w, ids).filter((n) => !s.notices.some((o) => o.key === n.key && o.args.thing === n.args.thing))];
-  return go({ ...here, notices }, { name: "stop", stop }, ids.map((id) => scan(here, "arrive", id)), say("good", "road-say-arrived", { stop: stopOf(w, stop)?.name ?? stop, n: ids.length }));
+  return go({ ...here, notices }, { name: "stop", stop }, ids.map((id) => scan(here, "arrive", id)), say("good", "road.say-arrived", { stop: stopOf(w, stop)?.name ?? stop, n: ids.length }));
 }
 
 /** @param {State} s @param {string} id of a route, or of a place where no route leads there @param {number} now @returns {Plan} */
@@ -466,13 +466,13 @@ export function press(s, what, arg, now) {
     case "logger": return go(s, { name: "logger", box: arg, logger: "", back: sc });
     case "handling": return go(s, { name: "handling", thing: arg, back: sc });
     case "attest":
-      return sc.name === "handling" ? go(s, sc.back, [scan(s, "attest", sc.thing, { details: { handling: arg } })], say("good", "road-say-attested", { thing: sc.thing })) : stay(s);
+      return sc.name === "handling" ? go(s, sc.back, [scan(s, "attest", sc.thing, { details: { handling: arg } })], say("good", "road.say-attested", { thing: sc.thing })) : stay(s);
     case "is": return sc.name === "what" ? is(s, sc, arg, now) : stay(s);
     case "leave": return leave(s, w, now);
     case "depart": return depart(s, arg, now);
     case "arrive": return arrive(s, arg || (s.leg?.to ?? ""), now);
     case "understood": return stay({ ...s, notices: s.notices.slice(1) });
-    case "undo": return { ...stay({ ...s, undo: [] }, say("good", "road-say-undone")), scans: [...s.undo].reverse().map((d) => scan(s, "void", d.scan.thing, { label: d.scan.label, details: { scan: d.id } })) };
+    case "undo": return { ...stay({ ...s, undo: [] }, say("good", "road.say-undone")), scans: [...s.undo].reverse().map((d) => scan(s, "void", d.scan.thing, { label: d.scan.label, details: { scan: d.id } })) };
   }
   throw new Error(`no key is called ${what}`);
 }
