@@ -210,7 +210,7 @@ class Drawing {
     return [
       h("h1", null, this.label(sc.box)), h("p", null, this.size(sc.box)), this.first([sc.box], true), this.inBox(sc.box), this.temperature(sc.box),
       this.contents(sc.box), this.page.scan("any"),
-      acts(this.key("road.count", "count", sc.box), this.key("road.pack", "pack", sc.box), this.key("road.unpack", "unpack", sc.box),
+      acts(this.key("road.count", "count", sc.box), this.key("road.pack", "pack", sc.box), this.key("road.unpack", "unpack", sc.box), this.key("road.nest", "nest", sc.box),
         b?.seal ? this.key("road.open", "open", sc.box) : this.key("road.seal", "seal", sc.box), this.key("road.logger", "logger", sc.box),
         this.key("road.handling", "handling", sc.box), this.back(), this.key(own ? "road.give" : "road.take", own ? "give" : "take", sc.box, { kind: "main" })),
     ];

@@ -248,8 +248,9 @@ function take(s, items, w) {
 /** @param {State} s @param {Extract<Screen, {name: "pack"|"unpack"}>} sc @param {string} box @param {World} w @returns {Plan} */
 function packBox(s, sc, box, w) {
   if (sc.box !== "" && sc.box !== box && sc.tube === "") {
-    // A box was scanned while one is open. It goes into it, or comes out of it.
-    if (sc.name === "unpack" || boxOf(w, box)?.own === false || boxOf(w, box)?.kind !== "box") return packed(s, { ...sc, tube: box, tubeLabel: undefined }, w);
+    // Bags and flasks go into the box that is open; a box is the next to pack.
+    const b = boxOf(w, box);
+    if (sc.name === "unpack" || (b && (b.own || b.kind !== "box"))) return packed(s, { ...sc, tube: box, tubeLabel: undefined }, w);
     return go(s, { ...sc, box });
   }
   const next = { ...sc, box };
@@ -452,8 +453,13 @@ export function press(s, what, arg, now) {
     case "box": return boxOf(w, arg) ? go(s, { name: "box", box: arg }) : go(s, { name: "handling", thing: arg, back: sc });
     case "take": return take(s, arg === "" ? [] : [arg], w);
     case "give": return go(s, handing("give", arg === "" ? [] : [arg], s.here !== "" && answers(w, s.here) ? s.here : ""));
-    case "pack": return go(s, { name: "pack", box: arg, tube: "", done: [] });
-    case "unpack": return go(s, { name: "unpack", box: arg, tube: "", done: [] });
+    case "pack":
+    case "unpack": {
+      /** @type {Extract<Screen, {name: "pack"|"unpack"}>} */
+      const next = { name: what, box: "", tube: "", done: [] };
+      return arg === "" ? go(s, next) : packBox(s, next, arg, w);
+    }
+    case "nest": return go(s, { name: "pack", box: "", tube: arg, done: [] });
     case "turn": return sc.name === "pack" || sc.name === "unpack" ? go(s, { ...sc, name: sc.name === "pack" ? "unpack" : "pack", done: [] }) : stay(s);
     case "count": return counting(s, arg || box, sc, w);
     case "counted": return sc.name === "count" ? counted(s, sc, w) : stay(s);
