@@ -47,7 +47,7 @@ export async function run({ outbox, session }) {
   const keep = () => keepWork("road", { ...s, round: null });
 
   const page = {
-    press: (/** @type {string} */ what, arg = "") => follow(flow.press(s, what, arg, trueNow())),
+    press: (/** @type {string} */ what, arg = "") => follow(() => flow.press(s, what, arg, trueNow())),
     scan: (/** @type {string} */ wanted) => scanner({ wanted, onRead, checked: checked() }).node,
     paper: (/** @type {string} */ name) => new URL(`print/${name}`, base).href,
   };
@@ -77,15 +77,15 @@ export async function run({ outbox, session }) {
     // A badge's number opens doors; it is written down nowhere.
     if (said.names === "person" && said.elements.length > 0) return tell("look", t("road.badge"));
     const label = { text: r.text, raw: r.raw, symbology: r.symbology, how: r.how };
-    return follow(flow.read(s, flow.thingOf(s, said.number || r.text, said.names, label), trueNow()));
+    return follow(() => flow.read(s, flow.thingOf(s, said.number || r.text, said.names, label), trueNow()));
   }
 
   let busy = Promise.resolve();
-  /** One thing after the other, as it was scanned. @param {Plan} plan made on the state as it is now */
+  /** One thing after the other, as it was scanned: each means what it does once the one before is done. @param {() => Plan} plan */
   function follow(plan) {
-    const before = s;
-    busy = busy.then(() => (s === before ? act(plan) : undefined));
-    return busy;
+    const done = busy.then(() => act(plan()));
+    busy = done.catch(() => undefined);
+    return done;
   }
 
   /** @param {Plan} plan */

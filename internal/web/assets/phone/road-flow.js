@@ -514,7 +514,7 @@ export function settled(s, plan, kept, refused) {
   const deeds = [...s.deeds.filter((d) => !voided.includes(d.id)), ...fresh];
   const undo = fresh.length > 0 ? fresh : next.undo;
   const screen = next.screen.name === "receipt" && next.screen.ids.length === 0 ? { ...next.screen, ids: fresh.map((d) => d.id) } : next.screen;
-  return { ...next, deeds, undo: voided.length > 0 ? [] : undo, screen };
+  return { ...next, round: s.round, deeds, undo: voided.length > 0 ? [] : undo, screen };
 }
 
 /** Whether all that a receipt tells of was sent. A deed that the round holds already was. @param {State} s @param {string[]} ids */
