@@ -74,13 +74,13 @@ func TestRoadFlow(t *testing.T) {
 		{"a sealed box, tube first", "HARBOUR", "read DEMO-0151; read BOX-2; read S-771; read DEMO-0152",
 			"open BOX-2 seal=S-771 at=HARBOUR; pack DEMO-0151 carrier=BOX-2 at=HARBOUR; pack DEMO-0152 carrier=BOX-2 at=HARBOUR", "pack", ""},
 		// Taking over: by scans alone, and by keys.
-		{"taken from the hatch without a touch", "HARBOUR", "read BOX-2; read BOX-2", "take BOX-2 from=HARBOUR at=HARBOUR", "receipt", "good road.say-taken 1"},
+		{"taken from the hatch without a touch", "HARBOUR", "read BOX-2; read BOX-2", "take BOX-2 from=HARBOUR at=HARBOUR", "receipt", "good road.say-taken BOX-2"},
 		{"box, place, yes", "", "read BOX-2; read HARBOUR; read BOX-2", "take BOX-2 from=HARBOUR at=HARBOUR", "receipt", ""},
 		{"nobody named", "", "read BOX-2; read BOX-2", "", "take", "note road.say-from-whom"},
 		{"the other one is named", "HARBOUR", "read BOX-2; read LENA/person; press handed", "take BOX-2 from=LENA at=HARBOUR", "receipt", ""},
 		{"a code that nothing has is a person's", "", "read BOX-2; read lena; press handed", "take BOX-2 from=LENA", "receipt", ""},
 		{"one's own code", "", "read BOX-2; read oskar", "", "take", "stop road.say-same-party"},
-		{"two at once", "HARBOUR", "read BOX-2; read DEMO-0151; read DEMO-0151", "take BOX-2 from=HARBOUR at=HARBOUR; take DEMO-0151 from=HARBOUR at=HARBOUR", "receipt", "good road.say-taken 2"},
+		{"two at once", "HARBOUR", "read BOX-2; read DEMO-0151; read DEMO-0151", "take BOX-2 from=HARBOUR at=HARBOUR; take DEMO-0151 from=HARBOUR at=HARBOUR", "receipt", "good road.say-taken BOX-2, DEMO-0151"},
 		{"with the seal", "HARBOUR", "read BOX-2; read S-771; read BOX-2", "take BOX-2 from=HARBOUR seal=S-771 at=HARBOUR", "receipt", ""},
 		{"another seal", "HARBOUR", "read BOX-2; read S-772", "", "take", "look road.say-seal-other S-772 S-771"},
 		{"wet", "HARBOUR", "read BOX-2; press condition wet; press handed", "take BOX-2 from=HARBOUR condition=wet at=HARBOUR", "receipt", ""},
@@ -93,7 +93,7 @@ func TestRoadFlow(t *testing.T) {
 			"open BOX-2 at=HARBOUR; see BAG-1 at=HARBOUR; see DEMO-0121 at=HARBOUR; see DEMO-0122 at=HARBOUR; take BOX-2 from=HARBOUR count=5 at=HARBOUR", "receipt", ""},
 		{"a tube begins the count", "NORTH-SKERRY", "read BOX-1; read DEMO-0101", "see DEMO-0101 at=NORTH-SKERRY", "count", "good road.say-count 1 12"},
 		// Handing over.
-		{"left at the hatch", "", "read BOX-4; read HARBOUR; read BOX-4", "release BOX-4 to=HARBOUR at=HARBOUR", "receipt", "good road.say-given 1"},
+		{"left at the hatch", "", "read BOX-4; read HARBOUR; read BOX-4", "release BOX-4 to=HARBOUR at=HARBOUR", "receipt", "good road.say-given BOX-4"},
 		{"given to a person", "HARBOUR", "press give BOX-4; read MIRA/person; press handed", "release BOX-4 to=MIRA at=HARBOUR", "receipt", ""},
 		{"nothing scanned", "HARBOUR", "press give; press handed", "", "give", "look road.say-scan-what"},
 		// Seal, logger, what one sees.

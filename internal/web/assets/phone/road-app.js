@@ -8,7 +8,7 @@ import { draw, tick } from "./road-draw.js";
 import * as flow from "./road-flow.js";
 import { scanner } from "./scan.js";
 import { base, call } from "./store.js";
-import { show, tell, undoBar } from "./ui.js";
+import { h, show, tell, undoBar } from "./ui.js";
 import { keepWork, readWork } from "./vault.js";
 import { closed, lang, t } from "./words.js";
 
@@ -46,9 +46,14 @@ export async function run({ outbox, session }) {
   /** The round is kept apart: it is large and changes seldom. */
   const keep = () => keepWork("road", { ...s, round: null });
 
+  /** Where the screen that is being drawn wants its scanner. @type {{wanted: string, at: HTMLElement} | undefined} */
+  let hole;
   const page = {
     press: (/** @type {string} */ what, arg = "") => follow(() => flow.press(s, what, arg, trueNow())),
-    scan: (/** @type {string} */ wanted) => scanner({ wanted, onRead, checked: checked() }).node,
+    scan(/** @type {string} */ wanted) {
+      hole = { wanted, at: h("div") };
+      return hole.at;
+    },
     paper: (/** @type {string} */ name) => new URL(`print/${name}`, base).href,
   };
 
@@ -57,15 +62,20 @@ export async function run({ outbox, session }) {
 
   function render() {
     document.body.classList.toggle("is-moving", s.screen.name === "moving");
+    hole = undefined;
     const nodes = draw(s, trueNow, page);
     // What can be taken back stands above the keys.
     if (s.undo.length > 0 && last !== "" && s.screen.name !== "moving") {
       const at = nodes.findLastIndex((n) => n instanceof Element && n.classList.contains("acts"));
       nodes.splice(at < 0 ? nodes.length : at, 0, undoBar(last, () => page.press("undo")));
     }
+    // The main key stays under the thumb, however long the screen is.
+    const main = nodes.flatMap((n) => (n instanceof Element && n.matches(".acts") ? [...n.querySelectorAll(".act.main")] : [])).at(-1);
+    if (main) nodes.push(h("div", { class: "acts road-dock" }, main));
     show(...nodes);
-    // Without a scanner on the screen a reader is still heard.
-    if (!nodes.some((n) => n instanceof Element && n.classList.contains("scan"))) scanner({ wanted: "any", onRead, quiet: true });
+    // A scanner ends with its screen, so it begins after it. A reader is heard on every one.
+    const { node } = scanner({ wanted: hole?.wanted ?? "any", onRead, checked: checked(), quiet: !hole });
+    hole?.at.replaceWith(node);
   }
 
   /** @param {import("./scan.js").Read} r */
@@ -109,7 +119,7 @@ export async function run({ outbox, session }) {
     await keep();
     render();
     if (refused.length > 0) {
-      tell("stop", refused.map(({ scan, answer }) => t("road.refused", { thing: scan.thing, why: closed("refusal", answer.refusal ?? answer.answer) }) + (lang === "en" && answer.say ? " " + answer.say : "")).join(" "), { repeat: true });
+      tell("stop", refused.map(({ scan, answer }) => t("road.refused", { thing: scan.thing, why: why(answer) })).join(" "), { repeat: true });
     } else if (doubts.size > 0 && s.screen.name !== "moving") {
       tell("look", t("road.doubts", { list: [...doubts].map((d) => closed("doubt", d)).join(", ") }), { repeat: true });
     } else if (plan.said) {
@@ -117,6 +127,9 @@ export async function run({ outbox, session }) {
     }
     if (kept.length > 0) soon();
   }
+
+  /** Why something was refused; the server speaks English, and knows when. @param {any} answer */
+  const why = (answer) => (lang === "en" && answer.say) || closed("refusal", answer.refusal ?? answer.answer);
 
   /** Asks for the round once what was done has settled. */
   function soon() {

@@ -53,6 +53,9 @@ export function kindOf(d) {
 /** Shape and word. @param {Kind} kind @param {...Child} text */
 const mark = (kind, ...text) => h("span", { class: `mark is-${kind}` }, shape(kind), h("span", null, ...text));
 
+/** Keys side by side where there is room. @param {...Node} keys */
+const tools = (...keys) => h("div", { class: "acts road-tools" }, ...keys);
+
 /** What is drawn anew when time passes. @type {(() => void)[]} */
 let ticking = [];
 
@@ -210,9 +213,9 @@ class Drawing {
     return [
       h("h1", null, this.label(sc.box)), h("p", null, this.size(sc.box)), this.first([sc.box], true), this.inBox(sc.box), this.temperature(sc.box),
       this.contents(sc.box), this.page.scan("any"),
-      acts(this.key("road.count", "count", sc.box), this.key("road.pack", "pack", sc.box), this.key("road.unpack", "unpack", sc.box), this.key("road.nest", "nest", sc.box),
+      tools(this.key("road.count", "count", sc.box), this.key("road.pack", "pack", sc.box), this.key("road.unpack", "unpack", sc.box), this.key("road.nest", "nest", sc.box),
         b?.seal ? this.key("road.open", "open", sc.box) : this.key("road.seal", "seal", sc.box), this.key("road.logger", "logger", sc.box),
-        this.key("road.handling", "handling", sc.box), this.back(), this.key(own ? "road.give" : "road.take", own ? "give" : "take", sc.box, { kind: "main" })),
+        this.key("road.handling", "handling", sc.box)), acts(this.back(), this.key(own ? "road.give" : "road.take", own ? "give" : "take", sc.box, { kind: "main" })),
     ];
   }
 
@@ -365,7 +368,7 @@ class Drawing {
   /** @param {Extract<Screen, {name: "handling"}>} sc */
   handling(sc) {
     return [h("h1", null, t("road.handling-which", { thing: sc.thing })), h("p", null, t("road.ask-handling")),
-      acts(...["on-ice", "in-foil", "flask-37", "upright"].map((x) => this.key(`road.handling-${x}`, "attest", x))), this.page.scan("either"), acts(this.back())];
+      tools(...["on-ice", "in-foil", "flask-37", "upright"].map((x) => this.key(`road.handling-${x}`, "attest", x))), this.page.scan("either"), acts(this.back())];
   }
 
   leave() {
@@ -396,7 +399,7 @@ class Drawing {
   /** @param {Extract<Screen, {name: "what"}>} sc */
   what(sc) {
     return [h("h1", null, t("road.what-is", { label: sc.text })), h("p", null, t("road.ask-what")),
-      acts(...["tube", "box", "stop", "logger"].map((k) => this.key(`road.is-${k}`, "is", k))), this.page.scan("any"), acts(this.back())];
+      tools(...["tube", "box", "stop", "logger"].map((k) => this.key(`road.is-${k}`, "is", k))), this.page.scan("any"), acts(this.back())];
   }
 
   /** @param {Extract<Screen, {name: "receipt"}>} sc */

@@ -324,7 +324,7 @@ function countBox(s, sc, x, w) {
 function counted(s, sc, w) {
   const c = count(w, sc);
   const scans = c.missing.map((id) => scan(s, "note", id, { details: { defect: "not-in-box" } }));
-  const said = c.missing.length + c.extra.length === 0 ? say("good", "road.say-all", { n: c.n, of: c.of }) : say("look", "road.say-differs", { n: c.n, of: c.of });
+  const said = c.missing.length + c.extra.length === 0 ? say("good", "road.say-all", { n: c.n, of: c.of }) : say("look", "road.say-differs", { n: c.n - c.extra.length, of: c.of });
   const back = sc.back.name === "take" || sc.back.name === "give" ? { ...sc.back, counts: { ...sc.back.counts, [sc.box]: c } } : sc.back;
   return go(s, back, scans, said);
 }
@@ -378,7 +378,7 @@ function handed(s, sc, w, now) {
   if (taking) for (const n of worries(s, w, sc.items)) if (!notices.some((o) => o.key === n.key && o.args.thing === n.args.thing)) notices.push(n);
   /** @type {Screen} */
   const receipt = { name: "receipt", what: sc.name, items: sc.items, party: sc.party, counts: sc.counts, ids: [], at: now };
-  return { ...go({ ...s, notices }, receipt, scans), said: say("good", taking ? "road.say-taken" : "road.say-given", { n: sc.items.length }) };
+  return { ...go({ ...s, notices }, receipt, scans), said: say("good", taking ? "road.say-taken" : "road.say-given", { list: sc.items.join(", ") }) };
 }
 
 /** What a courier can do something about, a line for each box or loose tube. @param {State} s @param {World} w @param {string[]} ids @returns {Notice[]} */
