@@ -57,7 +57,7 @@ import { base, call, database, durable, fact, keepFact, queueKey, seal, unseal, 
  */
 
 /** The version of these pages; it stands in each scan. */
-export const app = "phone " + (new URL(import.meta.url).pathname.match(/\/assets\/([^/]+)\//)?.[1] ?? "");
+export const app = "phone-" + (new URL(import.meta.url).pathname.match(/\/assets\/([^/]+)\//)?.[1] ?? "");
 
 const most = 50; // scans of one batch
 const soon = 700; // ms that somebody waits for an answer while the last try had none
