@@ -36,7 +36,9 @@ type Planned struct {
 	Type     TubeType
 	Tests    []string // assay codes
 	Handling []Need   // in the order of their names
-	// Keep is where all tests keep longest, not Known when nothing says.
+	// Keep is where all tests keep: as it is assumed to be, where they do; else where they
+	// keep longest. Not Known when nothing says. More time alone is no reason to chill a
+	// tube: handling can harm.
 	Keep event.Range
 	// WaitMs before it may be spun.
 	WaitMs int64
@@ -197,8 +199,14 @@ func (f *filling) add(assay string, j Judgement) bool {
 	return true
 }
 
-func (f *filling) done() Planned {
+func (f *filling) done(assumed event.Range) Planned {
 	f.Keep = bestOf(f.where).Range
+	if assumed.Known {
+		around := slices.DeleteFunc(slices.Clone(f.where), func(k kept) bool { return k.Low > assumed.Low || k.High < assumed.High })
+		if best := bestOf(around); best.Known && !slices.Contains(f.Handling, NeedsIce) && !slices.Contains(f.Handling, NeedsWarmth) {
+			f.Keep = best.Range
+		}
+	}
 	return f.Planned
 }
 
@@ -228,7 +236,7 @@ func (p *planner) fill(label, code string, tests []string) []Planned {
 				apart = append(apart, assay)
 			}
 		}
-		done := f.done()
+		done := f.done(p.assumed)
 		if len(apart) > 0 {
 			done.Advice, done.Apart = append(done.Advice, OppositeHandling), apart
 		}
