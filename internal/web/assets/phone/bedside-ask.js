@@ -3,7 +3,7 @@
 // asks one thing; the patient stands above each.
 import * as flow from "./bedside-flow.js";
 import { namesakes, toDraw, volume } from "./bedside-plan.js";
-import { beside, condition, head, ml, para, person, refusal, word } from "./bedside-show.js";
+import { beside, condition, head, ml, para, person, refusal, span, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, bigKeys, fold, h, help, shape, show, tell } from "./ui.js";
 import { t } from "./words.js";
@@ -19,7 +19,7 @@ const who = (run) => person(run.about.row?.identity) || h("p", { class: "person"
 
 /** A screen with the patient above, keys below and help. @param {Run} run @param {string} key @param {...any} nodes */
 export function screen(run, key, ...nodes) {
-  const before = flow.back(run.s, run.about);
+  const before = key === run.s.at ? flow.back(run.s, run.about) : null;
   show(who(run), head(`bedside.${key}`), ...nodes,
     before && acts(action("bedside.back", () => run.put(before), { kind: "quiet" })), help(`bedside.${key}-help`));
 }
@@ -68,11 +68,11 @@ export async function band(run, read) {
 function identify(run) {
   const { s, about } = run;
   const others = flow.ways(about.place).filter((w) => w !== s.way && about.row);
-  const away = [...others.map((w) => action(`bedside.way.${w}`, () => run.put({ ...s, way: w }))), action("bedside.not-drawn", () => failed(run), { kind: "quiet" })];
+  const away = fold("bedside.otherwise", acts(...others.map((w) => action(`bedside.way.${w}`, () => run.put({ ...s, way: w }))), action("bedside.not-drawn", () => failed(run), { kind: "quiet" })));
   if (s.way === "band") {
     const alike = about.row ? namesakes(run.work.rows ?? [], about.row) : [];
     const { node } = scanner({ wanted: "wristband", onRead: (r) => run.queue(() => band(run, r)), checked: run.checked });
-    return screen(run, "identify", node, alike.map((r) => about.row && h("div", null, para("bedside.alike"), beside(about.row.identity, r.identity, "bedside.chosen", "bedside.other"))), acts(...away));
+    return screen(run, "identify", node, alike.map((r) => about.row && h("div", null, para("bedside.alike"), beside(about.row.identity, r.identity, "bedside.chosen", "bedside.other"))), away);
   }
   if (s.way === "temporary") {
     const take = (/** @type {import("./scan.js").Read} */ r) => run.queue(async () => {
@@ -81,20 +81,20 @@ function identify(run) {
       tell("good", t("bedside.identified"));
       run.put(flow.identified(run.s, about, "temporary", r.text));
     });
-    return screen(run, "temporary", para("bedside.temporary-say"), scanner({ wanted: "temporary", onRead: take }).node, acts(...away));
+    return screen(run, "temporary", para("bedside.temporary-say"), scanner({ wanted: "temporary", onRead: take }).node, away);
   }
   // Name and birth date are asked and compared one by one.
   const named = s.said["stated-name"] === "yes";
   const key = named ? "stated-birth" : "stated-name";
   const value = named ? about.row?.identity.birthDate : about.row?.identity.name;
   screen(run, key, para(`bedside.${key}-ask`), h("p", { class: "huge" }, value || t("bedside.unsaid")), acts(
+    action("bedside.stated-no", () => differs(run), { kind: "danger" }),
     value ? action(`bedside.${key}-yes`, async () => {
       if (!named) return run.put({ ...s, said: { ...s.said, "stated-name": "yes" } });
       const out = await run.record(flow.identifyScan(s, null));
       if (out.answer?.answer === "refused") return tell("stop", refusal(out.answer));
       run.put(flow.identified(run.s, about, "stated"));
-    }, { kind: "main" }) : null,
-    action("bedside.stated-no", () => differs(run), { kind: "danger" }), ...away));
+    }, { kind: "main" }) : null), away);
 }
 
 /** What the person says isn't what the list says: a near miss, which is counted. @param {Run} run */
@@ -146,7 +146,7 @@ function allergies(run) {
   const list = (/** @type {boolean} */ what) => h("ul", { class: "rows" }, things.map((x) => h("li", { class: "row" }, h("b", null, t(`bedside.allergy.${x}`)), what && h("span", null, t(`bedside.allergy.${x}-use`)))));
   const on = () => run.put(flow.answered(run.s, run.about, "asked", "allergies"));
   screen(run, "allergies", list(false), h("p", { class: "small" }, t("bedside.allergies-kept")), acts(
-    action("bedside.allergies-yes", () => screen(run, "allergic", list(true), acts(action("bedside.allergic-done", on, { kind: "main" })))),
+    action("bedside.allergies-yes", () => screen(run, "allergic", list(true), acts(action("bedside.fail-not", () => run.again(), { kind: "quiet" }), action("bedside.allergic-done", on, { kind: "main" })))),
     action("bedside.allergies-none", on, { kind: "main" })));
 }
 
@@ -186,8 +186,8 @@ export const planned = (p, n, large = false) => h("li", { class: `row ${p.type ?
   h("span", null, [Number(p.volumeUl ?? 0) > 0 && ml(Number(p.volumeUl)), p.inversions ? t("bedside.inversions", { n: p.inversions }) : null].filter(Boolean).join(" · ")),
   (p.handling ?? []).map((w) => h("span", { class: "mark is-look" }, shape("look"), word("handling", w))),
   !large && h("span", { class: "small" }, (p.testNames ?? p.tests ?? []).join(", ")),
-  (p.advice ?? []).map((a) => h("span", { class: "mark is-look" }, shape("look"), word("advice", a))),
-  p.apart?.length ? h("span", null, t("bedside.apart", { tests: p.apart.join(", ") })) : null);
+  !large && (p.advice ?? []).map((a) => h("span", { class: "mark is-look" }, shape("look"), word("advice", a))),
+  !large && p.apart?.length ? h("span", null, t("bedside.apart", { tests: p.apart.join(", ") })) : null);
 
 /** What the plan takes, against what is safe. @param {Run} run */
 function amount(run) {
@@ -211,11 +211,14 @@ function amount(run) {
  */
 export function amountDue(run, d, now, first) {
   const minutes = Math.floor((d.at - now) / 60_000);
-  const by = d.at === Infinity ? t("bedside.due-unknown") : t(minutes >= 0 ? "bedside.due-by" : "bedside.due-was", { time: run.at.clock(d.at), n: Math.abs(minutes) });
+  const by = d.at === Infinity ? t("bedside.due-unknown") : t(minutes >= 0 ? "bedside.due-by" : "bedside.due-was", { time: run.at.clock(d.at), span: span(Math.abs(minutes)) });
   return [h("p", { class: first ? "huge" : "big" }, by), h("p", { class: first ? "big" : "" }, `${d.typeName} · ${d.label}`), d.test && h("p", null, t("bedside.due-test", { test: d.test })),
-    d.at < Infinity && h("p", { class: "do" }, t(`bedside.due.${DUES.includes(d.until) ? d.until : "other"}`)), d.wait > now && h("p", null, t("bedside.due-wait", { time: run.at.clock(d.wait) })),
+    d.at < Infinity && h("p", { class: "do" }, t(`bedside.due.${DUES.includes(d.until) ? d.until : "other"}`), " ", first && t(run.at.spins && HERE.includes(d.until) ? "bedside.due-here" : "bedside.due-send")), d.wait > now && h("p", null, t("bedside.due-wait", { time: run.at.clock(d.wait) })),
     d.assumed && d.at < Infinity && h("p", { class: "small" }, t("bedside.due-assumed"))];
 }
+
+/** What a place that spins can do itself. */
+const HERE = ["spun", "off-cells", "frozen"];
 
 /** What ends a limit, as far as something can be said of it here. */
 const DUES = ["spun", "off-cells", "measured", "set-up", "frozen", "incubated", "film-made", "tested", "transfused"];

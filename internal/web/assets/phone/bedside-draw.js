@@ -291,9 +291,9 @@ function order(run) {
   const yes = () => as(plan.map((x) => x.label));
   // What was scanned in another order is asked about, not taken for granted.
   const hint = differ ? h("p", { class: "mark is-look" }, shape("look"), t("bedside.order-differs", { order: scanned.map((x) => x.typeName).join(", ") })) : yesByTube(run, yes);
-  screen(run, "order", list(plan), bar(run), acts(
+  screen(run, "order", list(plan), bar(run), differ && hint, acts(
     action("bedside.order-other", () => pick(run, "order-pick", as, true), { kind: "danger" }), differ && action("bedside.order-scanned", () => as(scanned.map((x) => x.label))),
-    action("bedside.order-yes", yes, { kind: "main" })), hint);
+    action("bedside.order-yes", yes, { kind: differ ? undefined : "main" })), !differ && hint);
 }
 
 /** @param {Run} run */
@@ -340,7 +340,7 @@ function handling(run) {
 /** @param {Run} run */
 function after(run) {
   const { s } = run;
-  if (!s.said.care) return screen(run, "care", acts(...flow.AFTER_CARE.map((c) => action(`bedside.care.${c}`, () => run.put({ ...s, said: { ...s.said, care: c } })))));
+  if (!s.said.care) return screen(run, "care", acts(...flow.AFTER_CARE.map((c) => action(`bedside.care.${c}`, () => run.put({ ...s, said: { ...s.said, care: c } }), { kind: c === "pressed-dressing" ? "main" : undefined }))));
   screen(run, "adverse", acts(...flow.ADVERSE.map((a) => action(`bedside.adverse.${a}`, async () => {
     const { id } = await run.send(flow.endScan(s, s.said.care, a));
     const { care: _, ...said } = s.said;

@@ -30,8 +30,9 @@ export const SITES = ["left-elbow", "right-elbow", "left-forearm", "right-forear
 export const AVOID = ["drip", "fistula", "nodes", "haematoma", "sore"];
 export const WAYS = ["band", "stated", "temporary"];
 export const FAILURES = ["no-vein", "vein-collapsed", "patient-refused", "patient-absent", "not-fasting"];
-export const AFTER_CARE = ["pressed-dressing", "pressed-bandage", "line-flushed", "long-bleeding"];
-export const ADVERSE = ["none", "haematoma", "felt-faint", "fainted", "nerve-pain", "artery", "skin-reaction", "other"];
+/** What is most often so stands last, where the thumb is. */
+export const AFTER_CARE = ["long-bleeding", "line-flushed", "pressed-bandage", "pressed-dressing"];
+export const ADVERSE = ["other", "skin-reaction", "artery", "nerve-pain", "fainted", "felt-faint", "haematoma", "none"];
 /** How a check is stored that the place's way of identifying makes. @type {Record<string, string[]>} */
 const CHECKS = { band: [], stated: ["stated-name", "stated-birth-date"], temporary: ["temporary-number"] };
 /** What is attested of what the plan asks for. @type {Record<string, string>} */

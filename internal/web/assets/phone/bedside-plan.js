@@ -94,7 +94,7 @@ export function volume(row, place, today, grams = 0) {
   const totalUl = planUl + drawnUl;
   return {
     planUl, drawnUl, totalUl, bloodUl, limitUl, lowUl: Math.floor(bloodUl / 100), highUl: Math.floor(bloodUl / 20), permille,
-    unsaid: plan.filter((p) => !Number(p.volumeUl ?? 0)).length,
+    unsaid: plan.filter((p) => p.type && !Number(p.volumeUl ?? 0)).length,
     ask: perKg > 0 && plan.length > 0 && (permille > 0 || years(row.identity.birthDate, today) < 18),
     ageKnown: perKg > 0,
     over: limitUl > 0 && totalUl > limitUl,

@@ -18,6 +18,9 @@ export const para = (key, args) => h("p", null, t(key, args));
 /** Microlitres as people say them. @param {number} ul */
 export const ml = (ul) => `${(ul / 1000).toLocaleString(lang, { maximumFractionDigits: 1 })} ml`;
 
+/** Minutes as people say them. @param {number} n */
+export const span = (n) => (n < 120 ? t("bedside.span", { n }) : t("bedside.span-long", { h: Math.floor(n / 60), m: n % 60 }));
+
 /** A word of a list in the reader's language, itself where the catalogue has none. @param {string} list @param {string} word */
 export const word = (list, word) => (has(`bedside.${list}.${word}`) ? t(`bedside.${list}.${word}`) : word);
 

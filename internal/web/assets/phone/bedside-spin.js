@@ -1,7 +1,7 @@
 // @ts-check
 // Spinning, measuring and freezing where blood was drawn, for places that do. What may be
 // spun the server decides at the scan; without network the list says it as it last was.
-import { head, para, refusal } from "./bedside-show.js";
+import { head, para, refusal, span } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, bigKeys, h, help, onLeave, shape, show, tell, undoBar } from "./ui.js";
 import { closed, t } from "./words.js";
@@ -46,7 +46,7 @@ function line(at, tube) {
   const kind = stand === "ready" ? "hold" : stand === "spun" || stand === "frozen" ? "good" : "look";
   const until = Date.parse(tube.rackUntil ?? "");
   return h("li", { class: `row is-${kind === "hold" ? "good" : kind}` }, h("b", null, tube.typeName || tube.type || ""), h("span", { class: "code" }, tube.tube),
-    h("span", { class: `mark is-${kind === "look" ? "look" : "good"}` }, shape(kind === "look" ? "look" : "good"), stand === "waits" ? t("bedside.spin-waits", { time: at.clock(until), n: minutesTo(until, at.now()) }) : t(`bedside.stand.${stand}`)),
+    h("span", { class: `mark is-${kind === "look" ? "look" : "good"}` }, shape(kind === "look" ? "look" : "good"), stand === "waits" ? t("bedside.spin-waits", { time: at.clock(until), span: span(minutesTo(until, at.now())) }) : t(`bedside.stand.${stand}`)),
     tube.rack === "spin-hold" && stand === "ready" && h("span", null, t("bedside.spin-hold")),
     tube.dueEarliest && stand !== "frozen" && h("span", null, t("bedside.due-short", { time: at.clock(Date.parse(tube.dueEarliest)), what: closed("ending", tube.dueUntil ?? "") })));
 }
@@ -93,7 +93,7 @@ async function add(at, read) {
   const tube = at.work.here?.find((x) => same(x.tube, number));
   const stand = tube ? standOf(tube, at.now()) : "ready";
   // With network the server's answer is newer than the list's.
-  if (STOPS.includes(stand) && (!at.online() || !load.rack)) return tell("stop", stand === "waits" ? t("bedside.spin-waits", { time: at.clock(Date.parse(tube?.rackUntil ?? "")), n: minutesTo(Date.parse(tube?.rackUntil ?? ""), at.now()) }) : t(`bedside.stop.${stand}`));
+  if (STOPS.includes(stand) && (!at.online() || !load.rack)) return tell("stop", stand === "waits" ? t("bedside.spin-waits", { time: at.clock(Date.parse(tube?.rackUntil ?? "")), span: span(minutesTo(Date.parse(tube?.rackUntil ?? ""), at.now())) }) : t(`bedside.stop.${stand}`));
   if (load.rack) {
     const { answer } = await at.record({ step: "rack", label: read, carrier: load.rack });
     if (answer?.answer === "refused") return tell("stop", refusal(answer));
@@ -153,7 +153,7 @@ function running(at, load) {
   let told = at.now() >= end;
   const beat = () => {
     const n = minutesTo(end, at.now());
-    left.textContent = n > 0 ? t("bedside.spin-left", { n, time: at.clock(end) }) : t("bedside.spin-over");
+    left.textContent = n > 0 ? t("bedside.spin-left", { span: span(n), time: at.clock(end) }) : t("bedside.spin-over");
     if (n === 0 && !told) tell("note", t("bedside.spin-over"), { sound: true, repeat: true });
     told ||= n === 0;
   };

@@ -3,7 +3,7 @@
 // camera, a reader that types through the soft keyboard, and what is printed, typed.
 import { allowSound } from "../signals.js";
 import { base64, listen, symbologyOf } from "../wedge.js";
-import { acts, action, h, onLeave, tell } from "./ui.js";
+import { action, h, onLeave, tell } from "./ui.js";
 import { t } from "./words.js";
 
 /**
@@ -98,15 +98,14 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
     open.textContent = t("scan.close");
   }
   const node = h("section", { class: "scan", "aria-label": t("scan.part") },
-    h("p", { class: "scan-what" }, t(`scan.${wanted}`, args)), stage, field,
+    h("p", { class: "scan-what" }, t(`scan.${wanted}`, args)), stage, h("div", { class: "scan-line" }, field, open),
     h("form", { class: "scan-type", onsubmit: (/** @type {Event} */ e) => {
       e.preventDefault();
       allowSound();
       const text = typed.value.trim();
       typed.value = ""; // it may be a person's number
       if (text) give(byHand(text));
-    } }, h("label", { for: "scan-typed" }, t("scan.typed")), h("div", { class: "scan-line" }, typed, h("button", { class: "act" }, t("scan.take")))),
-    acts(open));
+    } }, h("label", { for: "scan-typed" }, t("scan.typed")), h("div", { class: "scan-line" }, typed, h("button", { class: "act" }, t("scan.take")))));
   // A screen opens ready for how this phone scanned last.
   if (way() === "camera") see().catch(() => tell("look", t("scan.no-camera")));
   if (way() === "field") requestAnimationFrame(() => over || field.focus({ preventScroll: true }));

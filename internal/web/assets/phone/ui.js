@@ -91,7 +91,8 @@ export function show(...nodes) {
   shown++;
   if (shown > toldAt + 1) hush();
   region("said"), region("refused"); // before anything is said in them, or it isn't read out
-  leave.splice(0).forEach((f) => f());
+  leave.forEach((f) => f());
+  [leave, coming] = [coming, []];
   const at = ground();
   at.replaceChildren(...kids(nodes));
   const head = /** @type {HTMLElement | null} */ (at.querySelector("h1, h2"));
@@ -103,11 +104,11 @@ export function show(...nodes) {
   scrollTo(0, 0);
 }
 
-/** @type {(() => void)[]} */
-const leave = [];
-/** Calls f when the screen that is shown or being drawn is left. @param {() => void} f */
+/** What ends with the screen that is shown, and with the one that is being drawn. @type {(() => void)[]} */
+let [leave, coming] = [[], []];
+/** Calls f when the screen that is being drawn is left; to be said before it is shown. @param {() => void} f */
 export function onLeave(f) {
-  leave.push(f);
+  coming.push(f);
 }
 
 /** @type {{at: number, x: number, y: number}} */
