@@ -104,7 +104,7 @@ export function show(...nodes) {
   scrollTo(0, 0);
 }
 
-/** What ends with the screen that is shown, and with the one that is being drawn. @type {(() => void)[]} */
+/** What ends with the screen that is shown, and with the one that is being drawn. @type {(() => void)[][]} */
 let [leave, coming] = [[], []];
 /** Calls f when the screen that is being drawn is left; to be said before it is shown. @param {() => void} f */
 export function onLeave(f) {
