@@ -39,6 +39,272 @@ func bedsidePage(t *testing.T, look browsertest.Look) *browsertest.Page {
 	return p
 }
 
+// said gives what an expression is in the page, as JSON would have it.
+func said[T any](p *browsertest.Page, expression string) T {
+	var out T
+	p.Eval(expression, &out)
+	return out
+}
+
+// What is decided without a page: the order of draw (vectors OD1 to OD4), the amount
+// against what is safe, packs, twins (IDN-S3), and what a label means.
+func TestBedsideRules(t *testing.T) {
+	p := bedsidePage(t, browsertest.Phone)
+	p.Eval(`afresh().then(() => 1)`, nil)
+	for expression, want := range map[string]string{
+		// OD1 and OD2.
+		`plan.outOfOrder([{type: "EDTA", order: 5}, {type: "LIHEP", order: 4}]).map((r) => r.tube.type + " after " + r.after.type).join()`: "LIHEP after EDTA",
+		`plan.outOfOrder([2, 3, 4, 5, 6].map((order) => ({order}))).length + ""`:                                                           "0",
+		`flow.riskOf({after: {additive: "potassium EDTA"}})`:                                                                               "edta",
+		// OD3 is asked with this limit; OD4.
+		`plan.CITRATE_FILL + ""`: "90",
+		`plan.wantsDiscard("winged", [{additive: "3.2 % trisodium citrate"}]) + " " + plan.wantsDiscard("needle", [{additive: "3.2 % trisodium citrate"}]) + " " + plan.wantsDiscard("winged", [{additive: "sodium fluoride, citrate buffer"}])`: "true false false",
+		// 8 kg of an infant hold 600 ml, of which 2.5 % are 15 ml (facts 3.10).
+		`(() => { const v = plan.volume({identity: {birthDate: "2026-05-01"}, bloodUlPerKg: "75000", drawnUl: "12000", plan: [{type: "EDTA", volumeUl: "3000"}]}, {id: "W", mostDrawPermille: "25"}, "2026-11-24", 8000); return [v.bloodUl, v.limitUl, v.totalUl, v.over, v.ask].join(" "); })()`: "600000 15000 15000 false true",
+		`(() => { const v = plan.volume({identity: {birthDate: "2026-05-01"}, bloodUlPerKg: "75000", drawnUl: "12001", plan: [{type: "EDTA", volumeUl: "3000"}]}, {id: "W", mostDrawPermille: "25"}, "2026-11-24", 8000); return v.over + ""; })()`:                                                "true",
+		`(() => { const v = plan.volume({identity: {}, plan: [{type: "EDTA", volumeUl: "3000"}]}, {id: "W", mostDrawPermille: "25"}, "2026-11-24", 8000); return [v.ask, v.over, v.ageKnown, v.limitUl].join(" "); })()`:                                                                           "false false false 0",
+		`(() => { const v = plan.volume({identity: {birthDate: "1950-01-01"}, bloodUlPerKg: "65000", plan: [{type: "EDTA", volumeUl: "3000"}]}, {id: "W"}, "2026-11-24"); return v.ask + ""; })()`:                                                                                                 "false",
+		`[["2026-11-23", true], ["2026-11-24", false], ["2026-11", false], ["2026-10", true], ["", false]].every(([d, is]) => plan.expired(d, "2026-11-24") === is) + ""`:                                                                                                                          "true",
+		`plan.sideBySide(row(phone, "r-okafor-1").identity, row(phone, "r-okafor-2").identity).find((f) => f.field === "name").b.map((x) => x.differs ? "[" + x.text + "]" : x.text).join("")`:                                                                                                     "Okafor, Boy-[2] of Ifeoma",
+		`plan.apart("12", "21").map((x) => x.map((y) => (y.differs ? "!" : "") + y.text).join("|")).join(" ")`:                                                                                                                                                                                     "!12 !21",
+		`plan.namesakes(phone.work.rows, row(phone, "r-lind-a")).map((r) => r.identity.reference).join()`:                                                                                                                                                                                          "r-lind-b",
+		`(() => { const s = flow.begin("D-1", row(phone, "r-lind-a"), phone.work.place), about = {place: phone.work.place, row: row(phone, "r-lind-a"), today: "2026-11-24"}; const taken = {...s, tubes: [tube("TB260301", 0)]};
+			return [["TB260301", s], ["tb260301", taken], ["TB260310", s], ["TB260399", s], ["TB260109", s], ["TB260288", s], ["TB260398", {...s, tubes: [tube("TB260311", 1), tube("TB260312", 2)]}]].map(([l, x]) => flow.meaning(x, about, phone.work, l).kind).join(); })()`: "planned,duplicate,other,blank,other,collected,nothing-left",
+		`(() => { const r = row(phone, "r-lind-a"), s = flow.begin("D-1", r, phone.work.place), about = {place: phone.work.place, row: r, today: "2026-11-24"}; return flow.meaning(s, about, phone.work, "R-2201").choices.join() + " " + flow.meaning(s, about, phone.work, "TB260399").choices.join(); })()`: "0,1,2 1,2",
+		`timers.marks("needle").map((m) => m.at + m.mark).join() + " " + timers.marks("capillary").length`:                       "30clean,60dry,120tourniquet 2",
+		`[0, 29.5, 30, 61, 120].map((s) => { const n = timers.now(timers.marks("winged"), s); return n.mark + n.left; }).join()`: "clean30,clean1,dry30,tourniquet59,done0",
+		`["2026-11-24T09:17:59Z", "2026-11-24T09:18:00Z"].map((at) => spin.standOf(phone.work.here[0], Date.parse(at))).join()`:  "waits,ready",
+		`plan.dues([{label: "A", at: 0, dueMinutes: "60"}, {label: "B", at: 0, dueMinutes: "240", verdicts: [{dueEarliest: "1970-01-01T00:30:00Z", name: "K"}, {dueEarliest: "1970-01-01T00:10:00Z", endedAt: "x"}]}, {label: "C", at: 0}]).map((d) => d.label + d.at / 60000 + d.assumed).join()`: "B30false,A60true,CInfinitytrue",
+	} {
+		if got := said[string](p, expression); got != want {
+			t.Errorf("%s\ngives %q, want %q", expression, got, want)
+		}
+	}
+}
+
+// Reads by a hand-held reader, wherever the cursor is.
+func readLabels(p *browsertest.Page, labels ...string) {
+	for _, l := range labels {
+		p.Press(browsertest.Keys("]C0"+l+"\n", readerPace)...)
+	}
+}
+
+// IDN-S4: both rows of one name are marked, and a name that is touched identifies nobody.
+// IDN-S2 and IDN-S3: a band or a label of somebody else is refused with both records, with
+// network and without; no tube is collected, and the near miss is told.
+func TestBedsideIdentity(t *testing.T) {
+	p := bedsidePage(t, browsertest.Phone)
+	p.Eval(`state("patients").then(() => 1)`, nil)
+	rows := said[[]string](p, `[...document.querySelectorAll("[data-row^=r-lind]")].map((b) => b.textContent)`)
+	if len(rows) != 2 {
+		t.Fatalf("%d rows of that name", len(rows))
+	}
+	for i, want := range [][]string{{"Same name", "1951-03-02", "7011", "bed 4"}, {"Same name", "1978-10-19", "7012", "bed 11"}} {
+		for _, w := range want {
+			if !strings.Contains(rows[i], w) {
+				t.Errorf("row %q lacks %q", rows[i], w)
+			}
+		}
+	}
+	p.Click(`[data-row="r-lind-b"]`)
+	p.Wait(`document.querySelector("h1").textContent === "Who lies here?"`)
+	if n := said[int](p, `phone.sent.length`); n != 0 {
+		t.Errorf("touching a name sent %d scans", n)
+	}
+	// Without network the keyed hash of the list decides.
+	p.Eval(`phone.wires = false`, nil)
+	readLabels(p, "P-7011")
+	p.Wait(`document.querySelector("h1").textContent === "Not the same patient"`)
+	if got := said[string](p, `[...document.querySelectorAll(".beside mark")].map((m) => m.textContent).join(" ")`); !strings.Contains(got, "51") || !strings.Contains(got, "78") {
+		t.Errorf("marked is %q", got)
+	}
+	got := said[string](p, `phone.sent.map((s) => s.step + (s.details?.scan ?? "") + s.live).join()`)
+	if want := "wristbandtrue,voidS1false"; got != want {
+		t.Errorf("sent %q, want %q", got, want)
+	}
+	// The number of the next try is another one: the last one's band was somebody else's.
+	p.Click(`[data-act="bedside.mismatch-again"]`)
+	readLabels(p, "P-7012")
+	p.Wait(`document.querySelector("h1").textContent === "Does the person say this name?"`)
+	if got := said[bool](p, `phone.sent[0].draw !== phone.sent[2].draw && phone.sent[2].row === "r-lind-b"`); !got {
+		t.Error("the right band went under the wrong band's draw")
+	}
+
+	// The server refuses a twin's band and gives both records.
+	p.Eval(`state("identify").then(() => { runs({}, "r-okafor-1"); phone.answer = () => ({answer: "refused", refusal: "identity-mismatch", identities: [
+		{reference: "b", marked: [{field: "given", parts: [{text: "Boy-"}, {text: "2", differs: true}]}]}, {reference: "a", marked: [{field: "given", parts: [{text: "Boy-"}, {text: "1", differs: true}]}]}]}); })`, nil)
+	readLabels(p, "P-7102")
+	p.Wait(`document.querySelector("h1").textContent === "Not the same patient"`)
+	if got := said[string](p, `document.querySelector(".beside tbody").textContent + phone.sent.length`); got != "Given nameBoy-1Boy-21" {
+		t.Errorf("it shows %q", got)
+	}
+
+	// A label of another patient: without network nothing of it is collected.
+	p.Eval(`state("label").then(() => { phone.wires = false; })`, nil)
+	readLabels(p, "TB260310")
+	p.Wait(`document.querySelector("h1").textContent === "Not the same patient"`)
+	if got := said[string](p, `phone.sent.map((s) => s.step + ":" + s.details.defect).join() + document.querySelector(".beside").textContent.includes("1978-10-19") + run.s.tubes.length`); got != "note:identity-mismatchtrue0" {
+		t.Errorf("sent and shown: %q", got)
+	}
+	// With network it is the server's to refuse and to count.
+	p.Eval(`state("label").then(() => { phone.answer = (s) => s.step === "collect" ? {answer: "refused", refusal: "identity-mismatch"} : {answer: "recorded"}; })`, nil)
+	readLabels(p, "TB260310")
+	p.Wait(`document.querySelector("h1").textContent === "Not the same patient"`)
+	if got := said[string](p, `phone.sent.map((s) => s.step + s.live).join() + run.s.tubes.length`); got != "collecttrue0" {
+		t.Errorf("sent %q", got)
+	}
+}
+
+// A whole draw with a reader and a keyboard: nothing is touched, and what was said is what
+// was done.
+func TestBedsideDraw(t *testing.T) {
+	p := bedsidePage(t, browsertest.Phone)
+	p.Eval(`state("patients").then(() => 1)`, nil)
+	at := func(head string) {
+		t.Helper()
+		p.Wait(`document.querySelector("h1").textContent === ` + "`" + head + "`")
+	}
+	enter := func(act string) {
+		t.Helper()
+		p.Eval(`document.querySelector('[data-act="`+act+`"]').focus()`, nil)
+		p.Press(browsertest.Keys("\n", 0)...)
+	}
+	readLabels(p, "P-7011")
+	at("Does the person say this name?")
+	enter("bedside.stated-name-yes")
+	at("A second person looks too")
+	readLabels(p, "MIRA")
+	p.Wait(`document.querySelector("#refused").textContent.includes("your own code")`)
+	readLabels(p, "LENA")
+	at("Is this the request?")
+	enter("bedside.prepared-yes")
+	at("Ask about allergies")
+	enter("bedside.allergies-yes")
+	at("Use something else")
+	enter("bedside.allergic-done")
+	at("Does the person agree?")
+	enter("bedside.consent-yes")
+	at("How much does the patient weigh?")
+	p.Eval(`document.querySelector(".keys input").focus()`, nil)
+	p.Press(browsertest.Keys("61,5\n", 0)...)
+	at("Where do you draw?")
+	enter("bedside.site.left-elbow")
+	at("How do you draw?")
+	enter("bedside.method.winged")
+	at("Tubes in this order")
+	if got := said[string](p, `document.querySelector(".amount").textContent`); !strings.Contains(got, "14.4 ml together") || !strings.Contains(got, "99.9 ml") {
+		t.Errorf("of the amount it says %q", got)
+	}
+	enter("bedside.begin")
+	at("Hands free: touch nothing here")
+	if n := said[int](p, `document.querySelectorAll("main button").length`); n != 1 {
+		t.Errorf("%d keys while the hands are full, want the one of the sharps bin", n)
+	}
+	// The first tube says that the needle is in the bin. It is scanned out of order.
+	readLabels(p, "TB260301")
+	p.Wait(`document.querySelector(".huge")?.textContent === "1 of 3"`)
+	readLabels(p, "TB260301")
+	p.Wait(`document.querySelector("#refused").textContent.includes("scanned already")`)
+	readLabels(p, "TB260312")
+	at("Which tube has this label?")
+	p.Eval(`[...document.querySelectorAll("main .act")].find((b) => b.textContent.includes("EDTA")).focus()`, nil)
+	p.Press(browsertest.Keys("\n", 0)...)
+	p.Wait(`document.querySelector(".huge")?.textContent === "2 of 3"`)
+	// Taken back, and again: both stay.
+	enter("ui.undo")
+	p.Wait(`document.querySelector(".huge")?.textContent === "1 of 3"`)
+	readLabels(p, "TB260312")
+	at("Which tube has this label?")
+	p.Eval(`[...document.querySelectorAll("main .act")].find((b) => b.textContent.includes("EDTA")).focus()`, nil)
+	p.Press(browsertest.Keys("\n", 0)...)
+	p.Wait(`document.querySelector(".huge")?.textContent === "2 of 3"`)
+	readLabels(p, "TB260311")
+	at("Drawn in this order?")
+	enter("bedside.order-scanned")
+	at("Was a discard tube drawn first?")
+	if got := said[string](p, `document.querySelector("#refused").textContent`); !strings.Contains(got, "potassium may read high") {
+		t.Errorf("of the order it says %q", got)
+	}
+	enter("bedside.discard-yes")
+	at("Each filled to its mark?")
+	enter("bedside.fill-no")
+	at("Which are short?")
+	p.Eval(`document.querySelector("main .act").focus()`, nil)
+	p.Press(browsertest.Keys("\n", 0)...)
+	enter("bedside.pick-done")
+	at("Each turned over at once?")
+	enter("bedside.mix-yes")
+	at("Is it where it must be?")
+	enter("bedside.handling-yes")
+	at("How was the site cared for?")
+	enter("bedside.care.pressed-dressing")
+	at("Did anything happen?")
+	enter("bedside.adverse.felt-faint")
+	at("What is due first")
+	if got := said[string](p, `document.querySelector("main .huge").textContent`); got != "by 11:00 GMT+1, 60 min" {
+		t.Errorf("due is %q", got)
+	}
+	got := said[[]string](p, `phone.sent.map((s) => [s.step, s.label?.text, s.patient, s.row, s.with, s.type, s.request, s.tests?.join("+"), s.reason, Object.entries(s.details ?? {}).map(([k, v]) => k + "=" + v).join(" "), s.live ? "live" : ""].filter(Boolean).join(" "))`)
+	want := []string{
+		"wristband P-7011 r-lind-a live",
+		"start-draw LENA checks=stated-name,second-person,request,preparation,allergies,consent,site-avoided site=left-elbow method=winged",
+		"collect TB260301 CITRATE R-2201 APTT volume=2700ul live",
+		"collect TB260312 EDTA R-2201 AMM volume=2700ul live",
+		"void TB260312 wrong-step scan=S4",
+		"collect TB260312 EDTA R-2201 AMM volume=2700ul live",
+		"collect TB260311 LIHEP-GEL R-2201 K+GLU volume=4500ul live",
+		"note TB260311 defect=out-of-order",
+		"note TB260301 defect=short-fill",
+		"attest TB260312 handling=on-ice",
+		"end-draw after-care=pressed-dressing adverse-event=felt-faint",
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("sent\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	if n := said[int](p, `new Set(phone.sent.map((s) => s.draw)).size`); n != 1 {
+		t.Errorf("%d draw numbers in one draw", n)
+	}
+	for _, e := range p.Errors() {
+		t.Error(e)
+	}
+}
+
+// Every screen in both languages: accessible in light and dark, no wider than a narrow
+// phone, also with letters of twice the size, and its keys are for gloves.
+func TestBedsideScreens(t *testing.T) {
+	p := bedsidePage(t, browsertest.Look{Width: 390, Height: 844, Still: true})
+	for _, name := range said[[]string](p, `names`) {
+		p.Look(browsertest.Look{Width: 390, Height: 844, Still: true})
+		p.Eval(`document.documentElement.style.fontSize = "", state("`+name+`").then(() => 1)`, nil)
+		// Names and structure are looked at once for screens of one build; contrast on each.
+		if !said[bool](p, `alike.includes("`+name+`")`) {
+			for _, v := range p.Axe() {
+				t.Errorf("%s: %s", name, v)
+			}
+		}
+		p.Look(browsertest.Look{Width: 320, Height: 640, Still: true, Dark: true})
+		for _, v := range p.Axe("color-contrast") {
+			t.Errorf("%s, dark: %s", name, v)
+		}
+		for _, look := range []struct{ lang, size string }{{"de", ""}, {"de", "200%"}} {
+			p.Eval(`document.documentElement.style.fontSize = "`+look.size+`", state("`+name+`", "`+look.lang+`").then(() => 1)`, nil)
+			if wide := said[int](p, `document.documentElement.scrollWidth`); wide > 320 {
+				t.Errorf("%s in %s with letters of %q is %d px wide at 320 px", name, look.lang, look.size, wide)
+			}
+			if raw := said[[]string](p, `[document.title, ...document.querySelectorAll("main *")].map((e) => e.textContent ?? e).filter((x) => /bedside\.[a-z]|\{[a-z]+\}|undefined|NaN/.test(x)).slice(0, 1)`); len(raw) > 0 {
+				t.Errorf("%s in %s says %q", name, look.lang, raw)
+			}
+		}
+		small := said[[]string](p, `[...document.querySelectorAll("main button, main summary")].filter((b) => b.getBoundingClientRect().height < (b.classList.contains("main") ? 96 : 72)).map((b) => b.textContent)`)
+		if len(small) > 0 {
+			t.Errorf("%s: too low for gloves: %q", name, small)
+		}
+	}
+	for _, e := range p.Errors() {
+		t.Error(e)
+	}
+}
+
 func TestShots(t *testing.T) {
 	dir := os.Getenv("SHOTS")
 	if dir == "" {

@@ -116,8 +116,11 @@ const states = {
   freeze: () => (spin.spin(phone), key("bedside.freeze")),
 };
 
+/** Screens made as another one here. */
+const alike = ["tray", "stated-birth", "temporary", "unprepared", "allergic", "fail", "method", "plan", "label", "label-free", "no-blood", "rest", "order", "discard", "fill", "mix", "care", "due-judged", "due-none", "spin", "spin-empty", "measure"];
+
 Object.assign(window, {
-  flow, plan, spin, labels, timers, draw, list, ui, afresh, row, read, tube, runs, settle, names: Object.keys(states),
+  alike, flow, plan, spin, labels, timers, draw, list, ui, afresh, row, read, tube, runs, settle, names: Object.keys(states),
   state: async (name, lang) => {
     await afresh(lang);
     await states[name]();
