@@ -288,6 +288,7 @@ func (s *Server) GetRound(ctx context.Context, req *custodyv1.GetRoundRequest) (
 			p, _ := w.Place(name)
 			m.Stops = append(m.Stops, &custodyv1.RoundStop{Id: name, Name: cmp.Or(p.Name, name), Kind: p.PlaceKind, Zone: p.Zone})
 		}
+		stop(event.Spelled(req.GetPlace()))
 		for _, r := range w.Routes() {
 			stop(r.From)
 			stop(r.To)

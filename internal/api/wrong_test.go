@@ -91,7 +91,7 @@ var bases = map[string]string{
 	"ErasePatient":  `{"patient":"P-7019","reason":"keeping-ended","by":"lena"}`,
 	"ListViews":     `{"patient":"P-7011"}`,
 	"GetWork":       `{"place":"LAB","by":"mira"}`,
-	"GetRound":      `{"by":"oskar"}`,
+	"GetRound":      `{"by":"oskar","place":"LAB"}`,
 	"TellPhone":     `{"device":"H-09","waiting":"4","oldest":"2026-11-24T11:00:00Z","deviceSeq":"7","app":"b41","place":"LAB","lasting":true,"by":"mira","clock":{"offsetMs":"0"}}`,
 	"ListPhones":    `{}`,
 	"WhoAmI":        `{}`,

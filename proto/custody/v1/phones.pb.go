@@ -691,7 +691,9 @@ func (x *HereTube) GetGel() bool {
 type GetRoundRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// By is the courier whose boxes are shown beside those that wait.
-	By            string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	By string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// Place where the phone is; it is a stop, also when no route leads there.
+	Place         string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -729,6 +731,13 @@ func (*GetRoundRequest) Descriptor() ([]byte, []int) {
 func (x *GetRoundRequest) GetBy() string {
 	if x != nil {
 		return x.By
+	}
+	return ""
+}
+
+func (x *GetRoundRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
 	}
 	return ""
 }
@@ -1553,9 +1562,10 @@ const file_custody_v1_phones_proto_rawDesc = "" +
 	"\x06frozen\x18\f \x01(\bR\x06frozen\x12\x18\n" +
 	"\acarrier\x18\r \x01(\tR\acarrier\x12\x16\n" +
 	"\x06holder\x18\x0e \x01(\tR\x06holder\x12\x10\n" +
-	"\x03gel\x18\x0f \x01(\bR\x03gel\"!\n" +
+	"\x03gel\x18\x0f \x01(\bR\x03gel\"7\n" +
 	"\x0fGetRoundRequest\x12\x0e\n" +
-	"\x02by\x18\x01 \x01(\tR\x02by\"\xb3\x02\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\"\xb3\x02\n" +
 	"\x05Round\x12\x13\n" +
 	"\x05as_of\x18\x01 \x01(\tR\x04asOf\x124\n" +
 	"\x05stops\x18\x02 \x03(\v2\x1e.specimen.custody.v1.RoundStopR\x05stops\x127\n" +
