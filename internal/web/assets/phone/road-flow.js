@@ -487,6 +487,9 @@ export function press(s, what, arg, now) {
 function home(s) {
   if (s.leg) return { name: "moving" };
   const sc = s.screen;
+  // A box that stays sealed takes nothing, and isn't counted.
+  if (sc.name === "open" && (sc.back.name === "pack" || sc.back.name === "unpack")) return { ...sc.back, box: "" };
+  if (sc.name === "open" && sc.back.name === "count") return sc.back.back;
   if ("back" in sc) return sc.back;
   if ((sc.name === "pack" || sc.name === "unpack") && sc.box !== "") return { name: "box", box: sc.box };
   if (sc.name === "stop" || s.here === "") return ROUND;

@@ -68,4 +68,4 @@ export function t(key, args = {}) {
 export const closed = (list, word) => (has(`api.${list}.${word}`) ? t(`api.${list}.${word}`) : word);
 
 /** Time of day on the reader's clock. @param {Date | string | number} at */
-export const clockTime = (at) => new Date(at).toLocaleTimeString(lang, { hour: "2-digit", minute: "2-digit" });
+export const clockTime = (at) => new Date(at).toLocaleTimeString(lang, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
