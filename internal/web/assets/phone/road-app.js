@@ -22,6 +22,9 @@ import { closed, lang, t } from "./words.js";
 const TICK_MS = 10_000; // how often what says minutes is put right
 const ASK_MS = 60_000; // how often the server is asked for the round
 
+/** Screens on which the last step can be taken back. */
+const BETWEEN = ["round", "stop", "box", "pack", "unpack", "count", "receipt"];
+
 /** What the API takes of a scan. @param {Scan} scan */
 const wire = ({ thing, label, ...rest }) => ({ ...rest, label: label ?? { text: thing } });
 
@@ -64,8 +67,8 @@ export async function run({ outbox, session }) {
     document.body.classList.toggle("is-moving", s.screen.name === "moving");
     hole = undefined;
     const nodes = draw(s, trueNow, page);
-    // What can be taken back stands above the keys.
-    if (s.undo.length > 0 && last !== "" && s.screen.name !== "moving") {
+    // What can be taken back stands above the keys, where nothing else is being asked.
+    if (s.undo.length > 0 && last !== "" && BETWEEN.includes(s.screen.name)) {
       const at = nodes.findLastIndex((n) => n instanceof Element && n.classList.contains("acts"));
       nodes.splice(at < 0 ? nodes.length : at, 0, undoBar(last, () => page.press("undo")));
     }

@@ -4,7 +4,7 @@
 import { action, acts, again, fold, h, shape } from "./ui.js";
 import { clockTime, has, t } from "./words.js";
 import { boxOf, dueOf, dues, inside, nested, reading, stopName, stopOf, tubeOf } from "./road-world.js";
-import { allSent, count, held, load, stops, told, tubesOf, waiting, world } from "./road-flow.js";
+import { allSent, byDue, count, held, load, stops, told, tubesOf, waiting, world } from "./road-flow.js";
 
 /**
  * @typedef {import("./road-flow.js").State} State
@@ -187,8 +187,8 @@ class Drawing {
   /** @param {Extract<Screen, {name: "stop"}>} sc */
   stop(sc) {
     const { s, w } = this;
-    const ids = waiting(w, sc.stop, s.by);
-    const mine = held(w, s.by);
+    const ids = byDue(s, w, waiting(w, sc.stop, s.by), this.clock());
+    const mine = load(s, this.clock()).ids;
     const here = s.here === sc.stop;
     const departs = w.routes.filter((r) => r.from === sc.stop).map((r) => ({ to: r.to, at: r.departs.filter((x) => x >= this.clock()) }));
     const end = stopOf(w, sc.stop)?.kind === "reception";

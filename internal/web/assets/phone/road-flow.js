@@ -124,8 +124,15 @@ export function stops(s, now) {
 /** What the courier has, and how its time stands: the worst first. @param {State} s @param {number} now */
 export function load(s, now) {
   const w = world(s);
-  const ids = held(w, s.by);
+  const ids = byDue(s, w, held(w, s.by), now);
   return { ids, dues: dues(w, told(s), ids.flatMap((id) => tubesOf(w, id)), now) };
+}
+
+/** Boxes and tubes by what in them is due first. @param {State} s @param {World} w @param {string[]} ids @param {number} now */
+export function byDue(s, w, ids, now) {
+  const first = new Map(ids.map((id) => [id, dues(w, told(s), tubesOf(w, id), now)[0]?.earliest || Infinity]));
+  const at = (/** @type {string} */ id) => first.get(id) ?? Infinity;
+  return [...ids].sort((a, b) => (at(a) === at(b) ? 0 : at(a) - at(b)));
 }
 
 /** The answer of a place or person for what is left there. @param {World} w @param {string} id */
