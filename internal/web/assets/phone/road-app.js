@@ -49,13 +49,12 @@ export async function run({ outbox, session }) {
   /** The round is kept apart: it is large and changes seldom. */
   const keep = () => keepWork("road", { ...s, round: null });
 
-  /** Where the screen that is being drawn wants its scanner. @type {{wanted: string, at: HTMLElement} | undefined} */
-  let hole;
+  let scans = false; // the screen that is being drawn has a scanner
   const page = {
     press: (/** @type {string} */ what, arg = "") => follow(() => flow.press(s, what, arg, trueNow())),
     scan(/** @type {string} */ wanted) {
-      hole = { wanted, at: h("div") };
-      return hole.at;
+      scans = true;
+      return scanner({ wanted, onRead, checked: checked() }).node;
     },
     paper: (/** @type {string} */ name) => new URL(`print/${name}`, base).href,
   };
@@ -65,8 +64,10 @@ export async function run({ outbox, session }) {
 
   function render() {
     document.body.classList.toggle("is-moving", s.screen.name === "moving");
-    hole = undefined;
+    scans = false;
     const nodes = draw(s, trueNow, page);
+    // A reader is heard on every screen.
+    if (!scans) scanner({ wanted: "any", onRead, quiet: true });
     // What can be taken back stands above the keys, where nothing else is being asked.
     if (s.undo.length > 0 && last !== "" && BETWEEN.includes(s.screen.name)) {
       const at = nodes.findLastIndex((n) => n instanceof Element && n.classList.contains("acts"));
@@ -76,9 +77,6 @@ export async function run({ outbox, session }) {
     const main = nodes.flatMap((n) => (n instanceof Element && n.matches(".acts") ? [...n.querySelectorAll(".act.main")] : [])).at(-1);
     if (main) nodes.push(h("div", { class: "acts road-dock" }, main));
     show(...nodes);
-    // A scanner ends with its screen, so it begins after it. A reader is heard on every one.
-    const { node } = scanner({ wanted: hole?.wanted ?? "any", onRead, checked: checked(), quiet: !hole });
-    hole?.at.replaceWith(node);
   }
 
   /** @param {import("./scan.js").Read} r */
