@@ -34,7 +34,8 @@ type Page struct {
 	t       testing.TB
 	b       *browser
 	session string
-	context string // of the browser, this page's alone
+	target  string
+	context string // of the browser: this page's alone, or shared with its tabs
 
 	// mu guards what the events of the browser fill.
 	mu       sync.Mutex
@@ -68,20 +69,43 @@ func (b *browser) open(t testing.TB, url string, look Look) *Page {
 	if err := b.call("", "Target.createBrowserContext", struct{}{}, &own); err != nil {
 		t.Fatal(err)
 	}
-	p := &Page{t: t, b: b, context: own.BrowserContextID, loaded: map[string]bool{}}
 	t.Cleanup(func() {
 		if err := b.call("", "Target.disposeBrowserContext", own, nil); err != nil {
 			t.Error(err)
 		}
-		b.listen(p.session, nil)
 	})
+	return b.tab(t, own.BrowserContextID, url, look)
+}
+
+// Tab opens url in another tab beside this one, with the same cookies, storage and
+// workers. Both end with the test.
+func (p *Page) Tab(url string, look Look) *Page {
+	p.t.Helper()
+	return p.b.tab(p.t, p.context, url, look)
+}
+
+// Close closes the tab, as a person does. Nothing may be asked of it afterwards.
+func (p *Page) Close() {
+	p.t.Helper()
+	if err := p.b.call("", "Target.closeTarget", map[string]any{"targetId": p.target}, nil); err != nil {
+		p.t.Fatal(err)
+	}
+	p.b.listen(p.session, nil)
+}
+
+// tab opens a tab in a context of the browser.
+func (b *browser) tab(t testing.TB, in, url string, look Look) *Page {
+	t.Helper()
+	p := &Page{t: t, b: b, context: in, loaded: map[string]bool{}}
+	t.Cleanup(func() { b.listen(p.session, nil) })
 	var target struct {
 		TargetID string `json:"targetId"`
 	}
-	err := b.call("", "Target.createTarget", map[string]any{"url": "about:blank", "browserContextId": own.BrowserContextID}, &target)
+	err := b.call("", "Target.createTarget", map[string]any{"url": "about:blank", "browserContextId": in}, &target)
 	if err != nil {
 		t.Fatal(err)
 	}
+	p.target = target.TargetID
 	var attached struct {
 		SessionID string `json:"sessionId"`
 	}
@@ -396,11 +420,12 @@ func (p *Page) event(method string, params json.RawMessage) {
 }
 
 // worker listens to a worker of the page and lets it begin. A worker that ended
-// meanwhile, or with its page, has nothing to tell.
+// meanwhile, or with its page, has nothing to tell. A service worker answers nothing
+// before it runs, so no answer is waited for.
 func (p *Page) worker(session string) {
 	p.b.listen(session, p.event)
 	for _, method := range []string{"Runtime.enable", "Network.enable", "Runtime.runIfWaitingForDebugger"} {
-		if err := p.b.call(session, method, struct{}{}, nil); err != nil {
+		if _, err := p.b.send(session, method, struct{}{}); err != nil {
 			p.b.listen(session, nil)
 			return
 		}

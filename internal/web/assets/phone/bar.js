@@ -40,7 +40,8 @@ export function far(ms) {
   const s = Math.round(Math.abs(ms) / 1000);
   if (s < 120) return t("shell.seconds", { n: s });
   if (s < 7200) return t("shell.minutes", { n: Math.round(s / 60) });
-  return t("shell.hours", { n: Math.floor(s / 3600), m: Math.round((s % 3600) / 60) });
+  const m = Math.round(s / 60);
+  return t("shell.hours", { n: Math.floor(m / 60), m: m % 60 });
 }
 
 function clockWords() {
@@ -118,12 +119,18 @@ export function takeVersion(phone) {
   phone.fresh.postMessage("take over");
 }
 
+/** @type {Promise<Phone> | undefined} */
+let started;
+
 /**
  * Begins a screen: the words, who scans, the queue, the line at the top. It resolves once
- * somebody scans somewhere; until then it asks.
+ * somebody scans somewhere; until then it asks. A page begins once.
  * @returns {Promise<Phone>}
  */
-export async function start() {
+export const start = () => (started ??= begin());
+
+/** @returns {Promise<Phone>} */
+async function begin() {
   await words();
   const main = /** @type {HTMLElement} */ (document.getElementById("main"));
   if (!isSecureContext) {

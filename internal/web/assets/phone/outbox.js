@@ -39,6 +39,8 @@ import { base, call, database, durable, fact, keepFact, queueKey, seal, unseal, 
  * @property {string} [mode]
  * @property {Record<string, string>} [details]
  *
+ * The server's answer to a scan; "unreadable" is the phone's own word for one that the
+ * server can't read and that was set aside.
  * @typedef {{id: string, answer: string, refusal?: string, say?: string, doubts?: {doubt?: string, say?: string}[], state?: string, tube?: any, kind?: string, key?: string, identities?: any[]}} ScanAnswer
  * @typedef {{id: string, kept: true, answer?: ScanAnswer}} Outcome
  *
@@ -362,6 +364,7 @@ export class Outbox extends EventTarget {
     await tx.objectStore("queue").delete(item.seq);
     await tx.done;
     await this.#changed();
+    this.#say({ answers: [{ id: item.id, answer: "unreadable", say }], late: [] });
     this.dispatchEvent(new CustomEvent("aside", { detail: item.id }));
   }
 
