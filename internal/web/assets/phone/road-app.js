@@ -46,8 +46,15 @@ export async function run({ outbox, session }) {
     if (outbox.waiting === 0) s = flow.sent(s, s.deeds.map((d) => d.id));
   }
 
+  let writing = Promise.resolve();
+  /** One write to the vault after the other. @param {string} name @param {() => unknown} what */
+  function save(name, what) {
+    const done = writing.then(() => keepWork(name, what()));
+    writing = done.catch(() => undefined);
+    return done;
+  }
   /** The round is kept apart: it is large and changes seldom. */
-  const keep = () => keepWork("road", { ...s, round: null });
+  const keep = () => save("road", () => ({ ...s, round: null }));
 
   let scans = false; // the screen that is being drawn has a scanner
   const page = {
@@ -56,6 +63,7 @@ export async function run({ outbox, session }) {
       scans = true;
       return scanner({ wanted, onRead, checked: checked() }).node;
     },
+    state: () => s,
     paper: (/** @type {string} */ name) => new URL(`print/${name}`, base).href,
   };
 
@@ -146,7 +154,7 @@ export async function run({ outbox, session }) {
       const resp = await call("GET", `v1/rounds?by=${encodeURIComponent(session.by)}`).catch(() => undefined);
       if (resp?.status !== 200) return;
       s = flow.renewed(s, resp.body, had);
-      await Promise.all([keepWork("round", resp.body), keep()]);
+      await Promise.all([save("round", () => resp.body), keep()]);
       // Nothing moves under a finger, and a text being typed stays.
       if (["round", "stop", "moving"].includes(s.screen.name) && !(document.activeElement instanceof HTMLInputElement)) refresh();
     } finally {

@@ -15,8 +15,8 @@ import { allSent, byDue, count, held, load, stops, told, tubesOf, waiting, world
  * @typedef {import("./ui.js").Child} Child
  *
  * What a drawing needs of the page. press: a key of the flow. scan: the scanner, for what
- * is wanted. paper: the address of a page that prints.
- * @typedef {{press: (what: string, arg?: string) => unknown, scan: (wanted: string) => Node, paper: (page: string) => string}} Page
+ * is wanted. paper: the address of a page that prints. state: as it is now.
+ * @typedef {{press: (what: string, arg?: string) => unknown, scan: (wanted: string) => Node, paper: (page: string) => string, state: () => State}} Page
  *
  * kind: what the shape and the colour say.
  * @typedef {"good"|"note"|"look"|"stop"} Kind
@@ -410,7 +410,7 @@ class Drawing {
       ...sc.items.map((id) => this.item(id, sc)),
       h("dl", { class: "road-parties" }, h("dt", null, t("road.party-from")), h("dd", null, taking ? this.party(sc.party) : this.s.by),
         h("dt", null, t("road.party-to")), h("dd", null, taking ? this.s.by : this.party(sc.party)), h("dt", null, t("road.party-at")), h("dd", null, clockTime(sc.at))),
-      living(h("p", { class: "big" }), () => (allSent(this.s, sc.ids) ? [mark("good", t("road.sent"))] : [mark("note", t("road.kept"))])),
+      living(h("p", { class: "big" }), () => (allSent(this.page.state(), sc.ids) ? [mark("good", t("road.sent"))] : [mark("note", t("road.kept"))])),
       this.page.scan("any"),
       acts(this.key("road.go-on", "back", "", { kind: "main" })),
     ];

@@ -20,8 +20,8 @@
  *   details?: Record<string, string>}} Scan
  * @typedef {{id: string, at: number, by: string, scan: Scan, sent: boolean}} Deed
  *
- * Yes, no, or nobody can say.
- * @typedef {"yes"|"no"|"unsaid"} Makes
+ * Whether the round brings it there in time: yes, no, nobody can say, or it is there.
+ * @typedef {"yes"|"no"|"unsaid"|"there"} Makes
  */
 
 /** A reading older than this says nothing of now. Design choice. */
@@ -269,13 +269,22 @@ export function arrivesOf(w, told, t, now) {
   const same = was && (before?.id ?? "") === (outer?.id ?? "") && (before?.place || was.place) === place && (before?.departed ?? 0) === (outer?.departed ?? 0);
   const word = (outer?.arrives || t.arrives) ?? 0;
   if (same && word > now) return word;
-  const to = stopOf(w, t.to) ? t.to : laboratory(w);
+  const to = goal(w, t);
   if (outer && outer.departed > 0) {
     // On the way: what is late arrives now at the earliest, and nobody can promise that.
     if (outer.due <= now) return 0;
     return outer.to === to ? outer.due : arrival(w, outer.to, to, outer.due);
   }
   return place === to && place !== "" ? now : arrival(w, place, to, now);
+}
+
+/** Where a tube is to be brought. @param {World} w @param {Tube} t */
+const goal = (w, t) => (stopOf(w, t.to) ? t.to : laboratory(w));
+
+/** Whether it is where it was to be brought. @param {World} w @param {Tube} t */
+function isThere(w, t) {
+  const outer = boxesAround(w, t).at(-1);
+  return goal(w, t) !== "" && (outer?.place || t.place) === goal(w, t) && !outer?.departed;
 }
 
 /** The boxes around a tube, innermost first. @param {World} w @param {Tube} t @returns {Box[]} */
@@ -308,6 +317,7 @@ export function dueOf(w, told, t, now) {
   /** @type {Makes} */
   let makes = "unsaid";
   if (over === "yes") makes = "no";
+  else if (isThere(w, t)) makes = "there";
   else if (first > 0 && arrives > last) makes = "no";
   else if (first > 0 && arrives > 0 && arrives <= first) makes = "yes";
   return { tube: t, until: t.until, earliest: first, latest: last === first ? 0 : last, left: first - now, over, arrives, makes };
