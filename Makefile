@@ -34,8 +34,9 @@ test: ## vet and run all tests with the race detector, browser tests included
 	go test -race -timeout 20m ./...
 
 .PHONY: lint
-lint: .bin/golangci-lint ## check format and lint (the linter's first build takes three to four minutes)
+lint: .bin/golangci-lint .bin/npm/ready ## check format, lint and the types of scripts (the linter's first build takes three to four minutes)
 	@bad=$$(find cmd deploy internal proto -name '*.go' | xargs gofmt -l); [ -z "$$bad" ] || { echo "not formatted; run gofmt -w on:"; echo "$$bad"; exit 1; }
+	deploy/dev/types.sh .bin/npm/node_modules/.bin/tsc
 	.bin/golangci-lint run ./...
 
 .PHONY: generate
@@ -86,6 +87,15 @@ generators: .bin/protoc-gen-go .bin/protoc-gen-go-grpc .bin/protoc-gen-grpc-gate
 .bin/govulncheck: TOOL := golang.org/x/vuln/cmd/govulncheck
 .bin/indexdb: TOOL := golang.org/x/vulndb/cmd/indexdb
 .bin/cyclonedx-gomod: TOOL := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod
+
+# What npm brings goes by the lock file, whole and with its hashes. It is copied, so
+# that nothing is written where the tools are pinned.
+.bin/npm/ready: tools/package.json tools/package-lock.json tools/.npmrc
+	@$(NEED) npm nodejs npm
+	@echo "installing the type checker (once)"
+	@rm -rf .bin/npm && mkdir -p .bin/npm && cp tools/package.json tools/package-lock.json tools/.npmrc .bin/npm/
+	@cd .bin/npm && npm ci --ignore-scripts --no-audit --no-fund --loglevel=error
+	@touch $@
 
 .bin/%: tools/go.mod tools/go.sum
 	@echo "building $(@F) (once)"

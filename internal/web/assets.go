@@ -57,6 +57,9 @@ func loadAssets(from, words fs.FS) assetSet {
 			return err
 		}
 		name := strings.TrimPrefix(file, "assets/")
+		if strings.HasSuffix(name, ".d.ts") {
+			return nil // for the type checker, which wants it beside its script
+		}
 		if assetTypes[path.Ext(name)] == "" {
 			return fmt.Errorf("%s: no content type is declared for it", name)
 		}

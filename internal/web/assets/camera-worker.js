@@ -3,10 +3,10 @@
 import { prepareZXingModule, readBarcodes } from "./vendor/zxing/reader/index.js";
 
 /**
- * @typedef {{picture: ImageBitmap, look: number, formats: string[]}} Question
+ * @typedef {import("./sightings.js").Question} Question
+ * @typedef {import("./sightings.js").Answer} Answer
  * @typedef {import("./sightings.js").Read} Read
- * @typedef {{ready?: true, failed?: string, look?: number, reads?: Read[], turned?: number, part?: boolean}} Answer
- * turned: by how many degrees the picture was turned for these reads; part: a symbol was left out that is one of a chain.
+ * @typedef {import("./sightings.js").Format} Format
  */
 
 const NAMES = new Map([
@@ -15,7 +15,7 @@ const NAMES = new Map([
 ]);
 
 /** Linear formats, which are read within about 15 degrees of a side only. */
-const LINEAR = new Set(["Code128", "Code39", "Codabar", "ITF", "EANUPC"]);
+const LINEAR = /** @type {Set<Format>} */ (new Set(["Code128", "Code39", "Codabar", "ITF", "EANUPC"]));
 
 // The library tries a quarter turn by itself, so straight, 30 and 60 degrees cover
 // every angle. Found by trying, see the tests.
@@ -28,10 +28,10 @@ const FULL = 5;
 const MOST = 4;
 
 // The default address of the wasm is another host's.
-const loaded = Promise.resolve(prepareZXingModule({
-  overrides: { locateFile: (/** @type {string} */ name) => new URL(`./vendor/zxing/reader/${name}`, import.meta.url).href },
+const loaded = prepareZXingModule({
+  overrides: { locateFile: (name) => new URL(`./vendor/zxing/reader/${name}`, import.meta.url).href },
   fireImmediately: true,
-}));
+});
 
 const canvas = new OffscreenCanvas(1, 1);
 const pen = /** @type {OffscreenCanvasRenderingContext2D} */ (canvas.getContext("2d", { willReadFrequently: true }));
@@ -79,13 +79,13 @@ function middle(r, data, picture, degrees) {
 /**
  * @param {ImageBitmap} picture
  * @param {number} degrees
- * @param {string[]} formats
+ * @param {Format[]} formats
  * @param {boolean} full
  */
 async function decode(picture, degrees, formats, full) {
   const data = turned(picture, degrees);
   const found = await readBarcodes(data, {
-    formats: /** @type {any} */ (formats),
+    formats,
     tryHarder: true, tryRotate: true, tryInvert: full, tryDownscale: full,
     maxNumberOfSymbols: MOST, returnErrors: false,
     textMode: "Plain", // the default rewrites the text and drops separators

@@ -2,14 +2,17 @@
 import { Sightings } from "./sightings.js";
 
 /**
+ * @typedef {import("./sightings.js").Format} Format
+ * @typedef {import("./sightings.js").Question} Question
  * @typedef {import("./sightings.js").Read} Read
- * @typedef {import("./camera-worker.js").Answer} Answer
+ * @typedef {import("./sightings.js").Answer} Answer
  * @typedef {"stopped" | "starting" | "looking" | "asking" | "hidden"} State
  * @typedef {{kind: string, say: string, remedy: string}} Trouble
+ * @typedef {{torch?: boolean}} Torch the light of a camera, which the DOM types lack here
  * @typedef {{
  *   video: HTMLVideoElement,
  *   box: HTMLElement,
- *   formats?: string[],
+ *   formats?: Format[],
  *   needsTwo?: (symbology: string, bytes: Uint8Array) => boolean,
  *   muteMs?: number,
  * }} Options
@@ -17,9 +20,9 @@ import { Sightings } from "./sightings.js";
  * in it is looked at. needsTwo tells what is taken after two equal reads only.
  */
 
-/** What is looked for unless somebody asks for more: each costs time in every picture. */
+/** What is looked for unless somebody asks for more: each costs time in every picture. @type {Format[]} */
 export const FORMATS = ["Code128", "DataMatrix", "QRCode"];
-/** What may be asked for beside them. */
+/** What may be asked for beside them. @type {Format[]} */
 export const MORE = ["Code39", "Codabar", "ITF", "EANUPC", "PDF417", "Aztec"];
 
 const OR_TYPE = "or type what is printed on the label";
@@ -55,7 +58,7 @@ function kindOf(e) {
 export class Camera extends EventTarget {
   /** @type {HTMLVideoElement} */ #video;
   /** @type {HTMLElement} */ #box;
-  /** @type {string[]} */ #formats;
+  /** @type {Format[]} */ #formats;
   /** @type {Sightings} */ #sightings;
   /** @type {Worker | null} */ #worker = null;
   /** @type {MediaStream | null} */ #stream = null;
@@ -86,7 +89,7 @@ export class Camera extends EventTarget {
 
   /** Whether this camera has a light, and whether it is on; known once it looks. */
   get torch() {
-    return { has: Boolean(/** @type {any} */ (this.#track()?.getCapabilities?.())?.torch), on: this.#lit };
+    return { has: Boolean(/** @type {Torch | undefined} */ (this.#track()?.getCapabilities?.())?.torch), on: this.#lit };
   }
 
   /** Opens the camera. What is in the way is told as trouble. */
@@ -119,7 +122,7 @@ export class Camera extends EventTarget {
     this.#goOn(false);
   }
 
-  /** Says which symbols to look for. @param {string[]} formats names of zxing-wasm */
+  /** Says which symbols to look for. @param {Format[]} formats */
   lookFor(formats) {
     this.#formats = formats;
   }
@@ -127,7 +130,7 @@ export class Camera extends EventTarget {
   /** @param {boolean} on */
   async light(on) {
     if (!this.torch.has) return;
-    await this.#track()?.applyConstraints({ advanced: [/** @type {any} */ ({ torch: on })] });
+    await this.#track()?.applyConstraints({ advanced: [/** @type {MediaTrackConstraintSet & Torch} */ ({ torch: on })] });
     this.#lit = on;
   }
 

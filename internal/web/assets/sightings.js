@@ -8,6 +8,12 @@
  *
  * What to do after a look: take one read, or ask which of several is meant.
  * @typedef {{take?: Read, choose?: Read[]}} Verdict
+ *
+ * What is said between the page and the worker that decodes.
+ * @typedef {import("./vendor/zxing/reader/index.js").Format} Format
+ * @typedef {{picture: ImageBitmap, look: number, formats: Format[]}} Question
+ * @typedef {{ready?: true, failed?: string, look?: number, reads?: Read[], turned?: number, part?: boolean}} Answer
+ * turned: by how many degrees the picture was turned for these reads; part: a symbol was left out that is one of a chain.
  */
 
 /** Identifiers of ISO/IEC 15424 whose data begin with FNC1: GS1 element strings. */
