@@ -4,6 +4,7 @@
 package app
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -27,7 +28,6 @@ import (
 	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
-	"specimen.example/custody/internal/stability/library"
 	"specimen.example/custody/internal/web"
 )
 
@@ -84,7 +84,7 @@ type App struct {
 // Start builds and starts an App. It returns once the model has read the log to
 // the end it had; a large log is followed by progress in the log file.
 func Start(ctx context.Context, p Parts) (*App, error) {
-	lists, err := library.Catalogue()
+	shipped, err := shippedLimits()
 	if err != nil {
 		return nil, fmt.Errorf("app: catalogue: %w", err)
 	}
@@ -93,7 +93,7 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	if p.Tracer != nil {
 		p.Log = eventlog.Traced(p.Log, p.Tracer.Tracer(tracerName))
 	}
-	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, intake.NewID(), p.Logger)
+	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: shipped.set.Tubes, Assays: shipped.set.Assays}, intake.NewID(), p.Logger)
 	if p.Tracer != nil {
 		a.model.TraceBy(p.Tracer.Tracer(tracerName))
 	}
@@ -199,8 +199,8 @@ func (a *App) serve(run context.Context) error {
 		grpc.MaxRecvMsgSize(api.MaxBody),
 	)
 	server := &api.Server{Desk: a.desk, Model: a.model, Clock: a.parts.Clock, Logger: a.parts.Logger, Auth: a.gate, Identity: a.people, Starter: func() ([]byte, error) {
-		_, data, err := library.Starter()
-		return data, err
+		shipped, err := shippedLimits()
+		return bytes.Clone(shipped.file), err
 	}}
 	server.Register(a.grpc)
 	a.part("patients' keys", func() error { a.tendIdentity(run, server.EraseIdentity); return nil })

@@ -21,10 +21,17 @@ import (
 	stabilityv1 "specimen.example/custody/proto/stability/v1"
 )
 
-// shippedLimits reads the shipped set once; pages only read it.
-var shippedLimits = sync.OnceValues(func() (*stability.Set, error) {
-	set, _, err := library.Starter()
-	return set, err
+// shipped is the set that comes with the program, and the rule file it stands in.
+type shipped struct {
+	set  *stability.Set
+	file []byte
+}
+
+// shippedLimits reads the shipped set once, since that is most of the work of a start;
+// nobody writes to what it gives.
+var shippedLimits = sync.OnceValues(func() (shipped, error) {
+	set, file, err := library.Starter()
+	return shipped{set, file}, err
 })
 
 // Limits implements web.Source.
@@ -37,7 +44,7 @@ func (p *pages) Limits(context.Context) (web.LimitsPage, error) {
 	if err != nil {
 		return web.LimitsPage{}, fmt.Errorf("the shipped limits: %w", err)
 	}
-	page := web.LimitsPage{Seq: m.At().Custody, Now: p.a.parts.Clock.Now(), Shipped: shipped}
+	page := web.LimitsPage{Seq: m.At().Custody, Now: p.a.parts.Clock.Now(), Shipped: shipped.set}
 	page.InForce, page.Others = standing(m.Adopted(), page.Now)
 	var zone watching
 	zone.readZone(m)
