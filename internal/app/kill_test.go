@@ -60,6 +60,7 @@ func TestSoakAcknowledgedScansSurviveKills(t *testing.T) {
 		beDaemon(t, dir)
 		return
 	}
+	t.Parallel()
 	rounds := killRounds
 	if os.Getenv("SOAK") != "" {
 		rounds = soakRounds

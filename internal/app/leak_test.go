@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -99,12 +100,16 @@ func (s *site) answered(h *hunt, people []*soul) (all []found) {
 // stories are the tubes as the API tells them as of an instant.
 func (s *site) stories(people []*soul, asOf event.Instant) map[string]string {
 	s.t.Helper()
+	var mu sync.Mutex
 	out := map[string]string{}
 	lena := s.as("lena")
-	for _, p := range people[:journeys] {
+	side(people[:journeys], func(_ int, p *soul) {
 		s.tick()
-		out[p.tube] = tubeStory(s.t, lena.browser, p.tube+"?asOf="+url.QueryEscape(stampOf(asOf)))
-	}
+		story := tubeStory(s.t, lena.browser, p.tube+"?asOf="+url.QueryEscape(stampOf(asOf)))
+		mu.Lock()
+		defer mu.Unlock()
+		out[p.tube] = story
+	})
 	return out
 }
 
@@ -121,6 +126,7 @@ func sameStories(t *testing.T, when string, before, after map[string]string) {
 // The shows of issue 7: a day with 500 identities leaves none of them outside the
 // identity store, and those that are erased nowhere.
 func TestADayLeaksNobody(t *testing.T) {
+	t.Parallel()                          // half of it is waiting for the disk
 	seed := uint64(time.Now().UnixNano()) //nolint:gosec // any number will do
 	t.Logf("seed %d", seed)
 	people := souls(mathrand.New(mathrand.NewPCG(seed, 0)), 500)
@@ -333,14 +339,18 @@ func (s *site) nobody(erased []*soul, when string) {
 	s.t.Helper()
 	h := huntFor(erased, nil)
 	callers := []*caller{s.as("lena"), s.as("lena-r"), s.as("oskar"), s.as("oskar-s"), s.machine("identity")}
+	var mu sync.Mutex
 	var all []found
 	hear := func(c *caller, path string, body obj) got {
 		g := c.call(http.MethodPost, path, body)
-		all = append(all, h.in(path, []byte(g.body))...)
+		more := h.in(path, []byte(g.body))
+		mu.Lock()
+		defer mu.Unlock()
+		all = append(all, more...)
 		return g
 	}
-	for i, p := range erased {
-		c := callers[i%len(callers)]
+	side(erased, func(_ int, p *soul) {
+		c := callers[p.n%len(callers)]
 		ways := []obj{{"patient": p.number}, {"reference": p.ref}}
 		if p.n < journeys {
 			ways = append(ways, obj{"tube": p.tube}, obj{"request": fmt.Sprintf("RQ-%d", p.n)})
@@ -354,7 +364,7 @@ func (s *site) nobody(erased []*soul, when string) {
 		if g := hear(callers[2], "/v1/views:list", obj{"reference": p.ref}); g.code != http.StatusOK {
 			s.t.Errorf("%s: who looked at patient %d is gone too: %d %s", when, p.n, g.code, g.body)
 		}
-	}
+	})
 	for _, ward := range []string{"WARD-N", "WARD-S"} {
 		if g := hear(callers[0], "/v1/patients:list", obj{"place": ward}); g.code != http.StatusOK {
 			s.t.Errorf("%s: the list of %s: %d", when, ward, g.code)

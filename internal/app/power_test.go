@@ -63,6 +63,7 @@ type tally struct {
 // flushed and as much of the rest as it likes. The filesystem is a journalling one, as
 // ext4 and XFS are; POWER_RULES=posix takes the least that POSIX promises instead.
 func TestSoakAcknowledgedScansSurvivePowerCuts(t *testing.T) {
+	t.Parallel()
 	seed := uint64(time.Now().UnixNano()) //nolint:gosec // a seed
 	if text := os.Getenv("POWER_SEED"); text != "" {
 		var err error

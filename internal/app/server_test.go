@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	"specimen.example/custody/internal/app"
+	"specimen.example/custody/internal/app/apptest"
 	"specimen.example/custody/internal/app/rehearse"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
@@ -28,17 +29,6 @@ type child struct {
 	cmd           *exec.Cmd
 	conn          *grpc.ClientConn
 	errors        bytes.Buffer
-}
-
-// buildDaemon makes the program that the tests of this file run.
-func buildDaemon(t *testing.T) string {
-	t.Helper()
-	program := filepath.Join(t.TempDir(), "custodyd")
-	build := exec.CommandContext(t.Context(), "go", "build", "-o", program, "../../cmd/custodyd")
-	if out, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	return program
 }
 
 // start runs the daemon and connects to the address that it prints once it serves.
@@ -107,7 +97,7 @@ func (c *child) restart(ctx context.Context) (grpc.ClientConnInterface, error) {
 // The stories again, against a daemon of its own in a process of its own, reached
 // over the network: what `scan rehearse --server` does. A restart is a kill.
 func TestStoriesAgainstADaemon(t *testing.T) {
-	program := buildDaemon(t)
+	program := apptest.Program(t, "specimen.example/custody/cmd/custodyd")
 	for _, file := range someStories(t) {
 		t.Run(filepath.Base(file), func(t *testing.T) {
 			t.Parallel()
@@ -124,7 +114,7 @@ func TestStoriesAgainstADaemon(t *testing.T) {
 
 // A daemon that is killed in the middle of every story comes to the same end.
 func TestStoriesWithAKillInTheMiddle(t *testing.T) {
-	program := buildDaemon(t)
+	program := apptest.Program(t, "specimen.example/custody/cmd/custodyd")
 	for _, name := range []string{"contracts-example", "alr-s1-three-reasons-one-tube", "cus-s5-courier-scans-only-the-box", "stb-s7-logger-stopped"} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
