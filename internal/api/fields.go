@@ -259,9 +259,9 @@ var byName = map[protoreflect.Name]check{
 	"roles": nil, "badge": free, "pin": free, "account": free, "code": form(regexp.MustCompile(`^[A-Za-z0-9 -]{1,40}$`), "is no code: letters and digits, as the engineer read it out"),
 	"public_key": atMost(256), "proof": atMost(128), "scopes": word(auth.Scopes()), "loggers": aLabel, "days": between(1, 366, " days"),
 	"birth_date": text(dateText), "sex": word([]string{"male", "female", "other", "unknown"}), "bed": free, "family": free, "given": free, "keep": aLabel, "gone": aLabel,
-	"reference":   form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient"),
-	"why":         word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
-	"waiting": between(0, 1<<40, ""), "oldest": instant, "lasting": sound, "seen_at": sound, // the last is read only
+	"reference": form(regexp.MustCompile(`^R[A-Z2-7]{16}$`), "is no reference of a patient"),
+	"why":       word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
+	"waiting":   between(0, 1<<40, ""), "oldest": instant, "lasting": sound, "seen_at": sound, // the last is read only
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
 }
 

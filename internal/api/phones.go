@@ -459,4 +459,3 @@ func (s *Server) ListPhones(ctx context.Context, _ *custodyv1.ListPhonesRequest)
 	}
 	return resp, nil
 }
-

@@ -53,7 +53,9 @@ func TestWorkAndRound(t *testing.T) {
 	}
 	scan := func(body string) {
 		t.Helper()
-		var got struct{ Answers []struct{ Answer, Say string } }
+		var got struct {
+			Answers []struct{ Answer, Say string }
+		}
 		d.rest("POST", "/v1/scans", `{"scans":[`+body+`]}`).into(t, &got)
 		for _, a := range got.Answers {
 			if a.Answer != "recorded" {

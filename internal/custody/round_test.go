@@ -68,7 +68,9 @@ func TestArrives(t *testing.T) {
 // What a place says of identification binds live draws; what happened is recorded.
 func TestPlacesSayHowPatientsAreIdentified(t *testing.T) {
 	d := newDesk(t)
-	declare := func(id string, p event.PlaceDescribed) { d.fact("06:00", Target{event.KindPlace, event.Key("L-" + id)}, p) }
+	declare := func(id string, p event.PlaceDescribed) {
+		d.fact("06:00", Target{event.KindPlace, event.Key("L-" + id)}, p)
+	}
 	declare("HOME", event.PlaceDescribed{PlaceKind: "home", Identify: []string{event.ByStating}})
 	declare("WARD", event.PlaceDescribed{PlaceKind: "ward"})
 	declare("TRANSFUSION", event.PlaceDescribed{PlaceKind: "ward", SecondPerson: true})

@@ -196,7 +196,11 @@ func (d *Desk) catalogue(s Scan) error {
 		}
 	}
 	for _, key := range worded {
-		if v := s.Details[key]; v != "" && !detailForm.MatchString(v) {
+		form := detailForm
+		if key == "checks" {
+			form = checksForm
+		}
+		if v := s.Details[key]; v != "" && !form.MatchString(v) {
 			return fieldError("details."+key, "use a code or a word of small letters and hyphens; own words belong into details.note, which is sealed")
 		}
 	}
@@ -213,6 +217,8 @@ func (d *Desk) catalogue(s Scan) error {
 var (
 	worded     = []string{"defect", "after-care", "adverse-event", "site", "method", "condition", "report", "authoriser", "seal", "mode", "checks", "lot", "expiry"}
 	detailForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._,/:-]{0,79}$`)
+	// A draw may have many checks, each of them a word.
+	checksForm = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}(,[a-z0-9][a-z0-9-]{0,39}){0,19}$`)
 )
 
 // private replaces what must not stand in the log: the patient number by its
