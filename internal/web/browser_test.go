@@ -170,8 +170,9 @@ func TestPictureHoldsItsTexts(t *testing.T) {
 		if s.tube == nil || s.fault != nil {
 			continue
 		}
+		p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{})
 		for _, look := range []browsertest.Look{{}, {Width: 360, Height: 740}} {
-			p := browsertest.Open(t, base+"/"+s.Name+s.Path, look)
+			p.Look(look)
 			var out []string
 			p.Eval(`[...document.querySelectorAll("figure svg text")].filter(e => {
 				const svg = e.ownerSVGElement.getBoundingClientRect(), r = e.getBoundingClientRect();

@@ -231,8 +231,11 @@ func (v limitsView) Render(w io.Writer, site Site) error {
 }
 
 // found gives the groups that are shown.
-func (v *limitsView) found() []limitGroup {
-	return slices.DeleteFunc(v.groups(), func(g limitGroup) bool {
+func (v *limitsView) found() []limitGroup { return v.among(v.groups()) }
+
+// among keeps of all groups those that are shown, in their place.
+func (v *limitsView) among(all []limitGroup) []limitGroup {
+	return slices.DeleteFunc(all, func(g limitGroup) bool {
 		if v.rule != "" {
 			return !g.holds(v.rule)
 		}

@@ -451,8 +451,9 @@ func TestLimitPictureHoldsItsTexts(t *testing.T) {
 	base := gallery(t)
 	for _, name := range []string{"limits-conflict", "limits-syringe", "limits-own"} {
 		s := storyNamed(t, name)
+		p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{})
 		for _, look := range []browsertest.Look{{}, {Width: 360, Height: 740}} {
-			p := browsertest.Open(t, base+"/"+s.Name+s.Path, look)
+			p.Look(look)
 			var out []string
 			p.Eval(`[...document.querySelectorAll("figure svg text")].filter(e => {
 				const svg = e.ownerSVGElement.getBoundingClientRect(), r = e.getBoundingClientRect();

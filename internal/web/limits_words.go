@@ -331,12 +331,14 @@ func (e *limitEntry) stands() standing {
 // words makes the page.
 func (v limitsView) words(site Site) limitsWords {
 	c := clockOf(v.Now, v.Zone)
-	found := v.found()
+	all := v.groups()
+	tubes, states := v.options(all)
+	found := v.among(all)
 	w := limitsWords{
 		Site: site, Query: v.query, Filtered: !v.query.empty(), Standing: v.standing(c), Form: v.form(site), Seq: v.Seq,
 		Zone: c.offset() + " (" + c.zone.String() + ")", Now: c.now.Format("Mon 2 Jan 2006 15:04"),
 	}
-	w.Tubes, w.States = v.options()
+	w.Tubes, w.States = tubes, states
 	competing := 0
 	for _, g := range found {
 		competing += len(g.limits)
@@ -435,10 +437,10 @@ func (p *LimitsPage) setWords(c clock, s *LimitsSet) setWords {
 	return w
 }
 
-func (v *limitsView) options() (tubes, states []option) {
+func (v *limitsView) options(all []limitGroup) (tubes, states []option) {
 	names := map[string]string{}
 	known := map[string]bool{}
-	for _, g := range v.groups() {
+	for _, g := range all {
 		for i, t := range g.tubes {
 			names[t] = g.tubeNames[i]
 		}
