@@ -95,6 +95,7 @@ func TestRoadFlow(t *testing.T) {
 		// Handing over.
 		{"left at the hatch", "", "read BOX-4; read HARBOUR; read BOX-4", "release BOX-4 to=HARBOUR at=HARBOUR", "receipt", "good road.say-given BOX-4"},
 		{"given to a person", "HARBOUR", "press give BOX-4; read MIRA/person; press handed", "release BOX-4 to=MIRA at=HARBOUR", "receipt", ""},
+		{"a seal that stays shut", "HARBOUR", "read DEMO-0151; read BOX-2; press back; read BOX-4", "pack DEMO-0151 carrier=BOX-4 at=HARBOUR", "pack", ""},
 		{"nothing scanned", "HARBOUR", "press give; press handed", "", "give", "look road.say-scan-what"},
 		// Seal, logger, what one sees.
 		{"sealed", "HARBOUR", "press seal BOX-4; read S-9", "seal BOX-4 seal=S-9 at=HARBOUR", "round", "good road.say-seal-on BOX-4 S-9"},
@@ -106,6 +107,7 @@ func TestRoadFlow(t *testing.T) {
 		// Driving.
 		{"the one way is taken", "HARBOUR", "press leave", "depart BOX-4 route=VAN-LAB at=HARBOUR; depart ICE-1 route=VAN-LAB at=HARBOUR", "moving", ""},
 		{"arrived by the label", "HARBOUR", "press leave; read RECEPTION", "depart BOX-4 route=VAN-LAB at=HARBOUR; depart ICE-1 route=VAN-LAB at=HARBOUR; arrive BOX-4 at=RECEPTION; arrive ICE-1 at=RECEPTION", "stop", ""},
+		{"left by the van's label", "HARBOUR", "read VAN-2; read VAN-2; read RECEPTION", "depart BOX-4 route=VAN-LAB at=HARBOUR; depart ICE-1 route=VAN-LAB at=HARBOUR; arrive BOX-4 at=RECEPTION; arrive ICE-1 at=RECEPTION", "stop", ""},
 		{"arrived by the key", "HARBOUR", "press leave; press arrive", "depart BOX-4 route=VAN-LAB at=HARBOUR; depart ICE-1 route=VAN-LAB at=HARBOUR; arrive BOX-4 at=RECEPTION; arrive ICE-1 at=RECEPTION", "stop", ""},
 		{"a box while driving", "HARBOUR", "press leave; read BOX-4", "depart BOX-4 route=VAN-LAB at=HARBOUR; depart ICE-1 route=VAN-LAB at=HARBOUR", "moving", "look road.say-arrive-first"},
 		{"where no route leads", "", "press leave; press depart GULL-BAY", "depart BOX-4 to=GULL-BAY; depart ICE-1 to=GULL-BAY", "moving", ""},

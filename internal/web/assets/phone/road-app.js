@@ -122,6 +122,7 @@ export async function run({ outbox, session }) {
       for (const d of answer?.doubts ?? []) if (d.doubt) doubts.add(d.doubt);
     }
     const here = plan.state.here;
+    const before = { notices: s.notices.length, moving: s.screen.name === "moving" };
     s = flow.settled(s, plan, kept, refused.length > 0);
     if (plan.said && kept.length > 0) last = t(plan.said.key, plan.said.args);
     if (s.here === here && here !== "" && here !== session.place) await session.at(here);
@@ -131,6 +132,8 @@ export async function run({ outbox, session }) {
       tell("stop", refused.map(({ scan, answer }) => t("road.refused", { thing: scan.thing, why: why(answer) })).join(" "), { repeat: true });
     } else if (doubts.size > 0 && s.screen.name !== "moving") {
       tell("look", t("road.doubts", { list: [...doubts].map((d) => closed("doubt", d)).join(", ") }), { repeat: true });
+    } else if (plan.said && s.notices.length > (before.moving ? 0 : before.notices)) {
+      tell("look", t(plan.said.key, plan.said.args)); // the sound is that of what stands below
     } else if (plan.said) {
       tell(plan.said.kind, t(plan.said.key, plan.said.args), { repeat: plan.said.kind === "look" || plan.said.kind === "stop" });
     }
@@ -195,7 +198,10 @@ export async function run({ outbox, session }) {
     const args = { thing: deed.scan.thing || thing, why: why ? closed("refusal", why) : t("road.unread") };
     s = { ...s, notices: [...s.notices, { key: "road.late", args, kind: "stop" }] };
     void keep();
-    if (s.screen.name !== "moving") refresh();
+    // Whoever drives hears of it when they have arrived.
+    if (s.screen.name === "moving") return;
+    refresh();
+    tell("look", t("road.see-below"));
   }
 
   session.addEventListener("session", async () => {

@@ -1,7 +1,7 @@
 // @ts-check
 // The courier's screens, drawn from a state. One screen is one question; the main key is
 // the last, where the thumb is.
-import { action, acts, again, fold, h, shape } from "./ui.js";
+import { action, acts, again, fold, h, help, shape } from "./ui.js";
 import { clockTime, has, t } from "./words.js";
 import { boxOf, dueOf, dues, inside, nested, reading, stopName, stopOf, tubeOf } from "./road-world.js";
 import { allSent, byDue, count, held, load, stops, told, tubesOf, waiting, world } from "./road-flow.js";
@@ -86,7 +86,10 @@ export function draw(s, clock, page) {
 class Drawing {
   /** @param {State} s @param {World} w @param {() => number} clock @param {Page} page */
   constructor(s, w, clock, page) {
-    [this.s, this.w, this.clock, this.page] = [s, w, clock, page];
+    this.s = s;
+    this.w = w;
+    this.clock = clock;
+    this.page = page;
     this.told = told(s);
   }
 
@@ -157,7 +160,7 @@ class Drawing {
           h("b", null, r.stop.name), r.stop.id === s.here && h("span", null, t("road.you-are-here")),
           h("span", null, r.ids.length === 0 ? t(r.end ? "road.the-end" : "road.nothing-waits") : this.waits(r.ids)),
           r.ids.length > 0 && this.first(r.ids), this.departures(r.departs)))))),
-      this.age(), this.paper(), this.page.scan("any"),
+      this.age(), this.paper(), this.page.scan("any"), help("road.help"),
       ids.length > 0 && acts(this.key("road.leave", "leave", "", { kind: "main" })),
     ].filter((x) => x instanceof Node);
   }
@@ -248,12 +251,12 @@ class Drawing {
       })))));
   }
 
-  /** @param {Extract<Screen, {name: "pack"}>} sc */
+  /** @param {Extract<Screen, {name: "pack"|"unpack"}>} sc */
   pack(sc) {
     return this.packing(sc);
   }
 
-  /** @param {Extract<Screen, {name: "unpack"}>} sc */
+  /** @param {Extract<Screen, {name: "pack"|"unpack"}>} sc */
   unpack(sc) {
     return this.packing(sc);
   }
@@ -336,7 +339,8 @@ class Drawing {
   item(id, sc) {
     const c = sc.counts[id];
     return h("section", { class: "row" }, h("p", { class: "big" }, this.label(id)), h("p", null, boxOf(this.w, id) ? this.size(id) : t("road.loose")),
-      c && this.counted(c), sc.seals?.[id] && h("p", null, t("road.seal-read", { seal: sc.seals[id] })), this.first([id]));
+      c && this.counted(c), sc.seals?.[id] && h("p", null, t("road.seal-read", { seal: sc.seals[id] })), this.first([id]),
+      (boxOf(this.w, id)?.loggers.length ?? 0) > 0 && this.temperature(id));
   }
 
   /** @param {Counted} c */
@@ -346,12 +350,12 @@ class Drawing {
       this.differing("road.missing", c.missing, "look"), this.differing("road.extra", c.extra, "look"));
   }
 
-  /** @param {Extract<Screen, {name: "seal"}>} sc */
+  /** @param {Extract<Screen, {name: "seal"|"open"}>} sc */
   seal(sc) {
     return [h("h1", null, t("road.seal-which", { box: sc.box })), h("p", null, t("road.ask-seal")), this.page.scan("any"), acts(this.back())];
   }
 
-  /** @param {Extract<Screen, {name: "open"}>} sc */
+  /** @param {Extract<Screen, {name: "seal"|"open"}>} sc */
   open(sc) {
     const seal = boxOf(this.w, sc.box)?.seal ?? "";
     return [h("h1", null, t("road.open-which", { box: sc.box })), h("p", { class: "big" }, t("road.sealed", { seal })), h("p", null, t("road.ask-open")),

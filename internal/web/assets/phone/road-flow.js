@@ -182,7 +182,7 @@ export function read(s, thing, now) {
   const x = { ...thing, kind: is };
   switch (sc.name) {
     case "moving":
-      return is === "stop" ? arrive(s, x.id, now) : stay(s, say("look", "road.say-arrive-first"));
+      return is === "stop" && !isVehicle(w, x.id) ? arrive(s, x.id, now) : stay(s, say("look", "road.say-arrive-first"));
     case "pack":
     case "unpack":
       if (is === "box") return packBox(s, sc, x.id, w);
@@ -228,6 +228,8 @@ function meant(s, w, t) {
 function open(s, x, w, now) {
   switch (x.kind) {
     case "stop":
+      // Who scans the van leaves with it, and needs no key for that.
+      if (isVehicle(w, x.id) && s.here !== "" && held(w, s.by).length > 0) return leave(s, w, now);
       if (s.leg) return arrive(s, x.id, now);
       if (s.screen.name === "box" && held(w, s.by).includes(s.screen.box)) return go({ ...s, here: x.id }, handing("give", [s.screen.box], x.id));
       return go({ ...s, here: x.id }, { name: "stop", stop: x.id });
@@ -241,6 +243,9 @@ function open(s, x, w, now) {
       return stay(s);
   }
 }
+
+/** @param {World} w @param {string} id */
+const isVehicle = (w, id) => stopOf(w, id)?.kind === "vehicle";
 
 /** @param {World} w @param {State} s @param {string} id */
 const mine = (w, s, id) => spelled((boxOf(w, id) ?? tubeOf(w, id))?.holder ?? "") === s.by;
