@@ -1,15 +1,16 @@
 // Plays a round through the flow, without a page: each doing is read or press, what it is
 // about, and the minute of the day. Answers with what was recorded, in short.
-async (at, round, by, here, doings, keep) => {
+async (at, given, by, here, doings, keep) => {
   const flow = await import(at + "phone/road-flow.js");
+  const round = await import(at + "phone/road-round.js");
   const minute = (text) => Date.parse(`2026-11-24T${text}:00Z`);
-  let s = { ...flow.begin(by, here), round };
+  let s = { ...flow.begin(by, here), round: given };
   let now = minute("08:11");
   const scans = [], said = [];
   for (const line of doings) {
     const [what, ...args] = line.split(" ");
     if (what === "at") { now = minute(args[0]); continue; }
-    if (what === "renew") { s = flow.renewed(s, round, s.deeds.map((d) => d.id)); continue; }
+    if (what === "renew") { s = flow.renewed(s, given, s.deeds.map((d) => d.id)); continue; }
     if (what === "reload") { s = JSON.parse(JSON.stringify(s)); continue; }
     const [text, names] = (args[0] ?? "").split("/");
     const plan = what === "read" ? flow.read(s, flow.thingOf(s, text, names ?? "", { text, how: "reader" }), now) : flow.press(s, args[0], args[1] ?? "", now);
@@ -21,11 +22,11 @@ async (at, round, by, here, doings, keep) => {
     if (plan.said) said.push([plan.said.kind, plan.said.key, ...Object.values(plan.said.args ?? {})].join(" "));
     s = flow.settled(s, plan, kept, !keep && plan.scans.length > 0);
   }
-  const w = flow.world(s);
+  const w = round.world(s);
   return {
     scans, said, screen: s.screen, notices: s.notices.map((n) => [n.key, ...Object.values(n.args)].join(" ")), undo: s.undo.map((d) => d.id), here: s.here, leg: s.leg,
-    held: flow.held(w, s.by), order: flow.stops(s, now).map((r) => r.stop.id), waits: Object.fromEntries(w.stops.map((p) => [p.id, flow.waiting(w, p.id, s.by)])),
-    dues: flow.load(s, now).dues.map((d) => [d.tube.id, d.over, d.makes, d.earliest ? new Date(d.earliest).toISOString().slice(11, 16) : "-", d.arrives ? new Date(d.arrives).toISOString().slice(11, 16) : "-"].join(" ")),
+    held: round.held(w, s.by), order: round.stops(s, now).map((r) => r.stop.id), waits: Object.fromEntries(w.stops.map((p) => [p.id, round.waiting(w, p.id, s.by)])),
+    dues: round.load(s, now).dues.map((d) => [d.tube.id, d.over, d.makes, d.earliest ? new Date(d.earliest).toISOString().slice(11, 16) : "-", d.arrives ? new Date(d.arrives).toISOString().slice(11, 16) : "-"].join(" ")),
     boxes: Object.fromEntries(w.boxes.map((b) => [b.id, [b.holder, b.place, b.seal, b.in].join("|")])),
     in: Object.fromEntries(w.tubes.map((t) => [t.id, t.in])),
   };

@@ -154,7 +154,7 @@ export async function run({ outbox, session }) {
     asking = true;
     try {
       const had = s.deeds.filter((d) => d.sent).map((d) => d.id);
-      const resp = await call("GET", `v1/rounds?by=${encodeURIComponent(session.by)}&place=${encodeURIComponent(session.place)}`).catch(() => undefined);
+      const resp = await call("GET", `v1/rounds?by=${encodeURIComponent(session.by)}&place=${encodeURIComponent(s.here || session.place)}`).catch(() => undefined);
       if (resp?.status !== 200) return;
       s = flow.renewed(s, resp.body, had);
       await Promise.all([save("round", () => resp.body), keep()]);

@@ -4,7 +4,8 @@
 import { action, acts, again, fold, h, help, shape } from "./ui.js";
 import { clockTime, has, t } from "./words.js";
 import { boxOf, dueOf, dues, inside, nested, reading, stopName, stopOf, tubeOf } from "./road-world.js";
-import { allSent, byDue, count, held, load, stops, told, tubesOf, waiting, world } from "./road-flow.js";
+import { allSent, count } from "./road-flow.js";
+import { byDue, held, load, stops, told, tubesOf, waiting, world } from "./road-round.js";
 
 /**
  * @typedef {import("./road-flow.js").State} State

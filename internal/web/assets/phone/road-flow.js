@@ -2,7 +2,8 @@
 // The courier's round as a flow: a state, what was read or pressed, and what follows.
 // Pure: nothing here draws, asks a clock or stores; what is to be recorded is given back,
 // and counts only when it was kept.
-import { after, boxOf, dues, inside, nested, spelled, stopOf, tubeOf, worldOf } from "./road-world.js";
+import { held, tubesOf, world } from "./road-round.js";
+import { boxOf, inside, nested, spelled, stopOf, tubeOf } from "./road-world.js";
 
 /**
  * @typedef {import("./road-world.js").World} World
@@ -53,12 +54,6 @@ const ROUND = { name: "round" };
 /** @param {string} by @param {string} here @returns {State} */
 export const begin = (by, here) => ({ by: spelled(by), here, round: null, deeds: [], leg: null, screen: ROUND, notices: [], undo: [] });
 
-/** Where things are: the server's round, and over it what was done here since. @param {State} s @returns {World} */
-export const world = (s) => after(worldOf(s.round), s.deeds);
-
-/** Where the server alone says they are. @param {State} s */
-export const told = (s) => worldOf(s.round);
-
 /**
  * A fresh round from the server. had: ids of deeds that the server had before it was
  * asked, so they are in it.
@@ -71,69 +66,6 @@ export const sent = (s, ids) => ({ ...s, deeds: s.deeds.map((d) => (ids.includes
 
 /** The server will not have this one: it counts no more. @param {State} s @param {string} id @returns {State} */
 export const dropped = (s, id) => ({ ...s, deeds: s.deeds.filter((d) => d.id !== id), undo: s.undo.filter((d) => d.id !== id) });
-
-/** Boxes and tubes that somebody holds and that lie in no other box of theirs. @param {World} w @param {string} by @returns {string[]} */
-export function held(w, by) {
-  const own = (/** @type {{holder: string, in: string}} */ x) => spelled(x.holder) === by && spelled(boxOf(w, x.in)?.holder ?? "") !== by;
-  return [...w.boxes.filter(own), ...w.tubes.filter(own)].map((x) => x.id);
-}
-
-/** What waits at a place for somebody to take it. @param {World} w @param {string} stop @param {string} by @returns {string[]} */
-export function waiting(w, stop, by) {
-  if (stopOf(w, stop)?.kind === "reception") return []; // it is there
-  const waits = (/** @type {{holder: string, in: string, place: string}} */ x) => x.in === "" && x.place === stop && spelled(x.holder) !== by;
-  return [...w.boxes.filter((b) => waits(b) && b.departed === 0 && inside(w, b.id).length > 0), ...w.tubes.filter(waits)].map((x) => x.id);
-}
-
-/** The tubes of a box, or the one tube. @param {World} w @param {string} id */
-export function tubesOf(w, id) {
-  const tube = boxOf(w, id) ? undefined : tubeOf(w, id);
-  return tube ? [tube] : inside(w, id);
-}
-
-/**
- * The stops in the order in which they are driven: the farther from the end of its
- * routes, the earlier; among equals, where the first thing is due.
- * @param {State} s @param {number} now
- */
-export function stops(s, now) {
-  const w = world(s);
-  /** @type {Map<string, number>} */
-  const depth = new Map();
-  /** @param {string} id @param {string[]} path @returns {number} */
-  const far = (id, path) => {
-    const known = depth.get(id);
-    if (known !== undefined) return known;
-    let most = 0;
-    for (const r of w.routes) if (r.from === id && !path.includes(r.to)) most = Math.max(most, 1 + far(r.to, [...path, id]));
-    depth.set(id, most);
-    return most;
-  };
-  const rows = w.stops.filter((p) => p.kind !== "vehicle").map((stop) => {
-    const ids = waiting(w, stop.id, s.by);
-    const all = dues(w, told(s), ids.flatMap((id) => tubesOf(w, id)), now);
-    return {
-      stop, ids, first: all[0], tubes: all.length, far: far(stop.id, []), end: stop.kind === "reception",
-      departs: w.routes.filter((r) => r.from === stop.id).map((r) => ({ route: r.id, to: r.to, at: r.departs.filter((d) => d >= now) })),
-    };
-  });
-  const due = (/** @type {{first?: {earliest: number}}} */ r) => r.first?.earliest || Infinity;
-  return rows.sort((a, b) => Number(a.end) - Number(b.end) || b.far - a.far || (due(a) === due(b) ? 0 : due(a) - due(b)));
-}
-
-/** What the courier has, and how its time stands: the worst first. @param {State} s @param {number} now */
-export function load(s, now) {
-  const w = world(s);
-  const ids = byDue(s, w, held(w, s.by), now);
-  return { ids, dues: dues(w, told(s), ids.flatMap((id) => tubesOf(w, id)), now) };
-}
-
-/** Boxes and tubes by what in them is due first. @param {State} s @param {World} w @param {string[]} ids @param {number} now */
-export function byDue(s, w, ids, now) {
-  const first = new Map(ids.map((id) => [id, dues(w, told(s), tubesOf(w, id), now)[0]?.earliest || Infinity]));
-  const at = (/** @type {string} */ id) => first.get(id) ?? Infinity;
-  return [...ids].sort((a, b) => (at(a) === at(b) ? 0 : at(a) - at(b)));
-}
 
 /** The answer of a place or person for what is left there. @param {World} w @param {string} id */
 const answers = (w, id) => ANSWERS.includes(stopOf(w, id)?.kind ?? "");
