@@ -96,7 +96,7 @@ export async function run({ outbox, session }) {
     // A badge's number opens doors; it is written down nowhere.
     if (said.names === "person" && said.elements.length > 0) return tell("look", t("road.badge"));
     const label = { text: r.text, raw: r.raw, symbology: r.symbology, how: r.how };
-    return follow(() => flow.read(s, flow.thingOf(s, said.number || r.text, said.names, label), trueNow()));
+    return follow(() => flow.read(s, flow.thingOf(s, said.number || r.text, said.names, label), trueNow())).catch((fault) => tell("stop", t("ui.fault", { what: String(fault) })));
   }
 
   let busy = Promise.resolve();
@@ -115,7 +115,12 @@ export async function run({ outbox, session }) {
     const doubts = new Set();
     for (const scan of plan.scans) {
       const at = trueNow();
-      const out = await outbox.record(wire(scan));
+      const out = await outbox.record(wire(scan)).catch(() => undefined);
+      if (!out) {
+        // The phone could not write it down: it did not happen, nor what comes behind it.
+        refused.push({ scan, answer: { answer: "not-saved" } });
+        break;
+      }
       const answer = out.answer;
       if (answer && !["recorded", "repeated"].includes(answer.answer)) refused.push({ scan, answer });
       else kept.push({ id: out.id, at, by: s.by, scan, sent: Boolean(answer) });
@@ -141,7 +146,7 @@ export async function run({ outbox, session }) {
   }
 
   /** Why something was refused; the server speaks English, and knows when. @param {any} answer */
-  const why = (answer) => (lang === "en" && answer.say) || closed("refusal", answer.refusal ?? answer.answer);
+  const why = (answer) => (answer.answer === "not-saved" ? t("road.not-saved") : (lang === "en" && answer.say) || closed("refusal", answer.refusal ?? answer.answer));
 
   /** Asks for the round once what was done has settled. */
   function soon() {

@@ -144,8 +144,17 @@ class Drawing {
   /** A box or a loose tube as a key. @param {string} id @param {string} what */
   row(id, what) {
     const b = boxOf(this.w, id);
-    return h("li", null, h("button", { type: "button", class: "act row-act", "data-id": id, onclick: () => this.page.press(what, id) },
-      h("span", null, this.label(id), " ", b ? this.size(id) : t("road.loose")), this.first([id])));
+    return h("li", null, this.rowKey(what, id, h("span", null, this.label(id), " ", b ? this.size(id) : t("road.loose")), this.first([id])));
+  }
+
+  /** A key with more than a word on it. @param {string} what @param {string} id @param {...(Node|false)} on */
+  rowKey(what, id, ...on) {
+    const key = this.key("road.count", what, id);
+    key.classList.add("row-act");
+    key.dataset.id = id;
+    delete key.dataset.act;
+    key.replaceChildren(...on.filter((n) => n !== false));
+    return key;
   }
 
   round() {
@@ -157,10 +166,9 @@ class Drawing {
       h("p", null, s.here === "" ? t("road.where") : t("road.here", { stop: stopName(w, s.here) })),
       ids.length > 0 ? h("section", null, h("h2", null, t("road.with-you")), h("ul", { class: "rows" }, ...ids.map((id) => this.row(id, "box")))) : h("p", null, t("road.nothing-with-you")),
       h("section", null, h("h2", null, t("road.stops")), rows.length === 0 && h("p", null, t(s.round ? "road.no-stops" : "road.no-round")),
-        h("ol", { class: "rows road-stops" }, ...rows.map((r) => h("li", null, h("button", { type: "button", class: "act row-act", "data-id": r.stop.id, onclick: () => this.page.press("stop", r.stop.id) },
-          h("b", null, r.stop.name), r.stop.id === s.here && h("span", null, t("road.you-are-here")),
+        h("ol", { class: "rows road-stops" }, ...rows.map((r) => h("li", null, this.rowKey("stop", r.stop.id, h("b", null, r.stop.name), r.stop.id === s.here && h("span", null, t("road.you-are-here")),
           h("span", null, r.ids.length === 0 ? t(r.end ? "road.the-end" : "road.nothing-waits") : this.waits(r.ids)),
-          r.ids.length > 0 && this.first(r.ids), this.departures(r.departs)))))),
+          r.ids.length > 0 && this.first(r.ids), ...this.departures(r.departs)))))),
       this.age(), this.paper(), this.page.scan("any"), help("road.help"),
       ids.length > 0 && acts(this.key("road.leave", "leave", "", { kind: "main" })),
     ].filter((x) => x instanceof Node);
