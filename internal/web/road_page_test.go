@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -186,6 +187,7 @@ func TestRoadScreens(t *testing.T) {
 	dark, narrow := roadLook, roadLook
 	dark.Dark, narrow.Width = true, 320
 	p := openRoad(t, s, roadLook)
+	looked := map[string]bool{}
 	shoot := func(name string, look browsertest.Look) {
 		if shots == "" {
 			return
@@ -200,13 +202,24 @@ func TestRoadScreens(t *testing.T) {
 		p.walk(t, c.way, c.head)
 		// As tall as the screen is: what the main key covers while one scrolls is no fault.
 		p.Look(tall(p, roadLook))
-		for _, v := range p.Axe() {
-			t.Errorf("%s: %s", c.name, v)
+		// Elements that were looked at on a screen before are not looked at again.
+		var kinds []string
+		p.Eval(`[...document.querySelectorAll("body *")].map((e) => [e.tagName, e.className.baseVal ?? e.className, e.parentElement.className].join(" "))`, &kinds)
+		fresh := slices.ContainsFunc(kinds, func(k string) bool { return !looked[k] })
+		for _, k := range kinds {
+			looked[k] = true
+		}
+		if fresh {
+			for _, v := range p.Axe() {
+				t.Errorf("%s: %s", c.name, v)
+			}
 		}
 		shoot(fmt.Sprintf("%02d-%s-light", i, c.name), roadLook)
 		p.Look(tall(p, dark))
-		for _, v := range p.Axe("color-contrast") {
-			t.Errorf("%s, dark: %s", c.name, v)
+		if fresh {
+			for _, v := range p.Axe("color-contrast") {
+				t.Errorf("%s, dark: %s", c.name, v)
+			}
 		}
 		shoot(fmt.Sprintf("%02d-%s-dark", i, c.name), dark)
 		p.Look(narrow)
