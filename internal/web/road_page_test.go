@@ -88,6 +88,9 @@ func newRoadServer(t *testing.T) *roadServer {
 			if scan["step"] == "pack" && scan["mode"] != "reported" && strings.Contains(fmt.Sprint(scan["label"]), "DEMO-0199") {
 				a["answer"], a["refusal"], a["say"] = "refused", "disposed", "This tube was discarded at 07:40."
 			}
+			if strings.Contains(fmt.Sprint(scan["label"]), "DEMO-0197") {
+				a["answer"], a["refusal"] = "refused", "held" // also of what already happened
+			}
 			if scan["step"] == "release" && fmt.Sprint(scan["details"]) != "" && strings.Contains(fmt.Sprint(scan["details"]), "count") {
 				a["doubts"] = []any{map[string]any{"doubt": "missing"}}
 			}
@@ -243,4 +246,36 @@ func TestRoadScreens(t *testing.T) {
 	if errs := p.Errors(); len(errs) > 0 {
 		t.Errorf("the page complains: %q", errs)
 	}
+}
+
+// What was kept and is refused afterwards counts no more, and is said until somebody has
+// understood it; whoever drives hears of it when they have arrived.
+func TestRoadSaysWhatWasRefusedLate(t *testing.T) {
+	s := newRoadServer(t)
+	p := openRoad(t, s, roadLook)
+	s.stayAway(true)
+	p.walk(t, "scan DEMO-0197; press is-tube; scan BOX-4; press done", "BOX-4")
+	p.Wait(`document.querySelector("main").innerText.includes("3 tubes")`)
+	p.walk(t, "press back; press leave", "Next stop")
+	s.stayAway(false)
+	p.Eval(`dispatchEvent(new Event("online"))`, nil)
+	p.Wait(`document.documentElement.dataset.waiting === "0"`)
+	p.Wait(`document.querySelector(".bar-state").textContent.includes("everything is sent") && !document.querySelector(".road-notice")`)
+	p.walk(t, "press arrived", "reception of the laboratory")
+	// The tube that hurries first, as it came first.
+	var notices []string
+	for range 2 {
+		var text string
+		p.Wait(`document.querySelector(".road-notice")`)
+		p.Eval(`document.querySelector(".road-notice p").textContent`, &text)
+		notices = append(notices, strings.TrimSpace(text))
+		p.press("understood")
+	}
+	p.Wait(`!document.querySelector(".road-notice")`)
+	all := strings.Join(notices, "\n")
+	if !strings.Contains(all, "DEMO-0197: a scan of yours was not taken afterwards") || !strings.Contains(all, "BOX-4: hurry") {
+		t.Errorf("it says %q", notices)
+	}
+	p.walk(t, "press BOX-4", "BOX-4")
+	p.Wait(`document.querySelector("main").innerText.includes("2 tubes")`)
 }
