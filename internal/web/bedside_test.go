@@ -241,7 +241,7 @@ func TestBedsideDraw(t *testing.T) {
 	at("Did anything happen?")
 	enter("bedside.adverse.felt-faint")
 	at("What is due first")
-	if got := said[string](p, `document.querySelector("main .huge").textContent`); got != "by 11:00 GMT+1, 60 min" {
+	if got := said[string](p, `document.querySelector("main .huge").textContent`); got != "by 11:00 GMT+1, 60\u00a0min" {
 		t.Errorf("due is %q", got)
 	}
 	got := said[[]string](p, `phone.sent.map((s) => [s.step, s.label?.text, s.patient, s.row, s.with, s.type, s.request, s.tests?.join("+"), s.reason, Object.entries(s.details ?? {}).map(([k, v]) => k + "=" + v).join(" "), s.live ? "live" : ""].filter(Boolean).join(" "))`)

@@ -3,7 +3,7 @@
 // decided in bedside-flow.js; this draws it and sends what was done.
 import { ASKS, amountDue, band, mismatch, planned, screen } from "./bedside-ask.js";
 import * as flow from "./bedside-flow.js";
-import { dues } from "./bedside-plan.js";
+import { dues, isCitrate } from "./bedside-plan.js";
 import { head, para, person, refusal, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { marks, run as runTimers } from "./timers.js";
@@ -318,7 +318,7 @@ function each(run, key, defect, nodes) {
 }
 
 /** @param {Run} run */
-const fill = (run) => each(run, "fill", "short-fill", [list(flow.tubesOf(run.s, run.about)), para("bedside.fill-say")]);
+const fill = (run) => each(run, "fill", "short-fill", [list(flow.tubesOf(run.s, run.about)), flow.tubesOf(run.s, run.about).some(isCitrate) && para("bedside.fill-say")]);
 
 /** @param {Run} run */
 const mix = (run) => each(run, "mix", "not-mixed", h("ul", { class: "rows" }, flow.tubesOf(run.s, run.about).map((x) => h("li", { class: "row" }, h("b", null, x.typeName), h("span", null, x.inversions ? t("bedside.inversions", { n: x.inversions }) : t("bedside.inversions-unsaid"))))));
@@ -341,12 +341,13 @@ function handling(run) {
 function after(run) {
   const { s } = run;
   if (!s.said.care) return screen(run, "care", acts(...flow.AFTER_CARE.map((c) => action(`bedside.care.${c}`, () => run.put({ ...s, said: { ...s.said, care: c } }), { kind: c === "pressed-dressing" ? "main" : undefined }))));
-  screen(run, "adverse", acts(...flow.ADVERSE.map((a) => action(`bedside.adverse.${a}`, async () => {
+  const said = (/** @type {string} */ a) => action(`bedside.adverse.${a}`, async () => {
     const { id } = await run.send(flow.endScan(s, s.said.care, a));
-    const { care: _, ...said } = s.said;
-    await run.put({ ...flow.answered(s, run.about, a), last: { scan: id, label: "", what: "end", before: { ...s, said, last: null } } });
+    const { care: _, ...rest } = s.said;
+    await run.put({ ...flow.answered(s, run.about, a), last: { scan: id, label: "", what: "end", before: { ...s, said: rest, last: null } } });
     await run.at.done(run.s, run.about.row);
-  }, { kind: a === "none" ? "main" : undefined }))));
+  }, { kind: a === "none" ? "main" : undefined });
+  screen(run, "adverse", h("div", { class: "grid" }, flow.ADVERSE.filter((a) => a !== "none").map(said)), acts(said("none")));
 }
 
 /** What is due first, when, and what to do about it. @param {Run} run */

@@ -144,7 +144,7 @@ export function dues(tubes) {
     out.push({
       label: p.label, typeName: p.typeName ?? p.type ?? "",
       at: judged ? Date.parse(judged.dueEarliest) : minutes > 0 ? p.at + minutes * MINUTE_MS : Infinity,
-      until: judged?.rule?.until ?? p.dueUntil ?? "", test: judged?.name ?? p.dueTest ?? "", assumed: !judged,
+      until: judged?.rule?.until ?? p.dueUntil ?? "", test: judged?.name ?? p.testNames?.[p.tests?.indexOf(p.dueTest ?? "") ?? -1] ?? p.dueTest ?? "", assumed: !judged,
       wait: wait > 0 ? p.at + wait * MINUTE_MS : 0,
     });
   }
