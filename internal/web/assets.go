@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"compress/gzip"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -13,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 )
 
 //go:embed assets/*
@@ -107,6 +109,45 @@ func serveAsset(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", assetTypes[path.Ext(name)])
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	w.Header().Set("Vary", "Accept-Encoding")
+	if takesGzip(r.Header.Get("Accept-Encoding")) {
+		data = packed(name)
+		w.Header().Set("Content-Encoding", "gzip")
+	}
 	// A broken connection shows in the browser, which asks again.
 	_, _ = w.Write(data)
+}
+
+// takesGzip reports whether a browser that sent this Accept-Encoding unpacks gzip.
+func takesGzip(accept string) bool {
+	for part := range strings.SplitSeq(accept, ",") {
+		coding, quality, _ := strings.Cut(strings.TrimSpace(part), ";")
+		if coding == "gzip" && !strings.HasSuffix(strings.TrimRight(strings.TrimSpace(quality), ".0"), "q=") {
+			return true
+		}
+	}
+	return false
+}
+
+// packedFiles are files of assets by name, each packed when it is first asked for.
+var packedFiles sync.Map
+
+// packed gives an asset as gzip: what a phone loads over a ward's network.
+func packed(name string) []byte {
+	if data, ok := packedFiles.Load(name); ok {
+		return data.([]byte)
+	}
+	var out bytes.Buffer
+	zip, err := gzip.NewWriterLevel(&out, gzip.BestCompression)
+	if err == nil {
+		_, err = zip.Write(assets.files[name])
+	}
+	if err == nil {
+		err = zip.Close()
+	}
+	if err != nil {
+		panic(fmt.Sprintf("packing %s in memory: %v", name, err))
+	}
+	packedFiles.Store(name, out.Bytes())
+	return out.Bytes()
 }

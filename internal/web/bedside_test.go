@@ -1,10 +1,14 @@
 package web
 
 import (
+	"bytes"
+	"compress/gzip"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -302,6 +306,58 @@ func TestBedsideScreens(t *testing.T) {
 	}
 	for _, e := range p.Errors() {
 		t.Error(e)
+	}
+}
+
+// A screen of the bedside with all that it loads, also later, is small as it is sent.
+func TestBedsideScriptIsSmall(t *testing.T) {
+	all := func(start string) []string {
+		todo := []string{start}
+		for i := 0; i < len(todo); i++ {
+			for _, m := range atOnce.FindAllStringSubmatch(string(assets.files[todo[i]]), -1) {
+				if name := filepath.ToSlash(filepath.Join(filepath.Dir(todo[i]), m[1])); !slices.Contains(todo, name) {
+					todo = append(todo, name)
+				}
+			}
+		}
+		return todo
+	}
+	for _, screen := range []string{"list", "draw", "spin"} {
+		modules := slices.Concat(all("phone/bedside.js"), all("phone/bedside-"+screen+".js"))
+		slices.Sort(modules)
+		size := 0
+		for _, name := range slices.Compact(modules) {
+			size += len(packed(name))
+		}
+		t.Logf("%s: %d bytes", screen, size)
+		if size >= mostScript {
+			t.Errorf("%s loads %d bytes of script", screen, size)
+		}
+	}
+}
+
+// Files go packed to whoever takes that, and are the same.
+func TestAssetsArePacked(t *testing.T) {
+	h := quiet(Story{Path: "/"})
+	for accept, want := range map[string]string{"gzip, br": "gzip", "br;q=1, gzip;q=0.5": "gzip", "gzip;q=0": "", "gzip; q=0.0": "", "": "", "identity": ""} {
+		r := httptest.NewRequest(http.MethodGet, (Site{}).Asset("base.css"), nil)
+		r.Header.Set("Accept-Encoding", accept)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if got := w.Header().Get("Content-Encoding"); got != want || w.Header().Get("Vary") != "Accept-Encoding" {
+			t.Errorf("%q is answered with %q, want %q", accept, got, want)
+		}
+		var body io.Reader = w.Body
+		if want == "gzip" {
+			unpacked, err := gzip.NewReader(w.Body)
+			if err != nil {
+				t.Fatal(err)
+			}
+			body = unpacked
+		}
+		if data, err := io.ReadAll(body); err != nil || !bytes.Equal(data, assets.files["base.css"]) {
+			t.Errorf("%q gets %d bytes: %v", accept, len(data), err)
+		}
 	}
 }
 
