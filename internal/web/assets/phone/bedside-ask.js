@@ -6,7 +6,7 @@ import { namesakes, toDraw, volume } from "./bedside-plan.js";
 import { beside, condition, head, ml, para, person, refusal, span, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, bigKeys, fold, h, help, shape, show, tell } from "./ui.js";
-import { t } from "./words.js";
+import { lang, t } from "./words.js";
 
 /**
  * @typedef {import("./bedside-flow.js").State} State
@@ -198,7 +198,7 @@ function amount(run) {
   if (v.unsaid > 0) lines.push(t("bedside.takes-unsaid", { n: v.unsaid }));
   if (v.drawnUl > 0) lines.push(t("bedside.takes-drawn", { ml: ml(v.drawnUl), total: ml(v.totalUl) }));
   if (v.ask && !s.grams) lines.push(t("bedside.takes-no-weight"));
-  if (v.bloodUl > 0) lines.push(v.limitUl > 0 ? t("bedside.takes-limit", { ml: ml(v.limitUl), percent: v.permille / 10 }) : t("bedside.takes-guide", { low: ml(v.lowUl), high: ml(v.highUl) }));
+  if (v.bloodUl > 0) lines.push(v.limitUl > 0 ? t("bedside.takes-limit", { ml: ml(v.limitUl), percent: (v.permille / 10).toLocaleString(lang) }) : t("bedside.takes-guide", { low: ml(v.lowUl), high: ml(v.highUl) }));
   const worry = v.over || (v.bloodUl > 0 && v.limitUl === 0 && v.totalUl > v.lowUl);
   return h("section", { class: `amount ${worry ? "is-look" : ""}`, "aria-label": t("bedside.amount") },
     v.over && h("p", { class: "mark is-stop" }, shape("stop"), t("bedside.takes-over")), lines.map((x) => h("p", null, x)),

@@ -7,7 +7,7 @@ import { dues, isCitrate } from "./bedside-plan.js";
 import { head, para, person, refusal, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { marks, run as runTimers } from "./timers.js";
-import { action, acts, h, help, onLeave, shape, show, tell, undoBar } from "./ui.js";
+import { action, acts, h, help, onLeave, press, shape, show, tell, undoBar } from "./ui.js";
 import { closed, t } from "./words.js";
 
 /**
@@ -31,6 +31,8 @@ import { closed, t } from "./words.js";
 export class Run {
   /** @type {Promise<unknown>} */
   #last = Promise.resolve();
+  /** The label whose type is being asked. @type {{read: Read, number: string}|null} */
+  pending = null;
 
   /** @param {Context} at @param {Row|null} row @param {State} [state] where it goes on */
   constructor(at, row, state) {
@@ -114,9 +116,6 @@ function draw(run) {
     acts(action("bedside.sharps", on, { kind: "main" })), help("bedside.draw-help"));
 }
 
-/** The label whose type is being asked. @type {{read: Read, number: string}|null} */
-let pending = null;
-
 /**
  * A tube's label was read at the bedside.
  * @param {Run} run @param {Read} read
@@ -125,19 +124,19 @@ async function label(run, read) {
   const named = run.at.tube(read);
   if (named.refusal || !named.number) return tell("stop", named.refusal ?? t("bedside.no-number"));
   const number = named.number;
-  if (pending && pending.number === number) return taken(run, pending.read, number, flow.meaning(run.s, run.about, run.work, number).choices[0]);
+  if (run.pending?.number === number) return taken(run, run.pending.read, number, flow.meaning(run.s, run.about, run.work, number).choices[0]);
   const m = flow.meaning(run.s, run.about, run.work, number);
   if (m.kind === "planned") return taken(run, read, number, m.choices[0]);
   if (m.kind === "other") return others(run, read, m.row ?? null);
   if (m.kind !== "blank") return tell("stop", t(`bedside.label-${m.kind}`, { label: number }));
   if (m.choices.length === 1) return taken(run, read, number, m.choices[0]);
-  pending = { read, number };
+  run.pending = { read, number };
   const plan = flow.planOf(run.about);
-  const choice = (/** @type {number} */ i, /** @type {boolean} */ main) => h("button", { type: "button", class: main ? "act main" : "act", onclick: () => run.queue(() => taken(run, read, number, i)) }, `${i + 1}. ${plan[i].typeName || plan[i].type}`);
+  const choice = (/** @type {number} */ i, /** @type {boolean} */ main) => press(`${i + 1}. ${plan[i].typeName || plan[i].type}`, () => run.queue(() => taken(run, read, number, i)), main ? "act main" : "act");
   const [next, ...rest] = m.choices;
   const kinds = about(run) ? [] : run.at.types();
   screen(run, "type", h("p", { class: "huge code" }, number), scanner({ wanted: "tube", quiet: true, onRead: (r) => run.queue(() => label(run, r)) }).node,
-    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => h("button", { type: "button", class: "act", onclick: () => run.queue(() => taken(run, read, number, -1, k)) }, k.typeName)),
+    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => press(k.typeName, () => run.queue(() => taken(run, read, number, -1, k)))),
       !about(run) && action("bedside.type-unsaid", () => run.queue(() => taken(run, read, number, -1))), next !== undefined && choice(next, true), action("bedside.type-not", () => drop(run), { kind: "quiet" })));
 }
 
@@ -146,7 +145,7 @@ const about = (run) => run.about.row !== null;
 
 /** @param {Run} run */
 function drop(run) {
-  pending = null;
+  run.pending = null;
   run.again();
 }
 
@@ -155,11 +154,13 @@ function drop(run) {
  * @param {{type: string, typeName: string}} [kind] where there is no plan
  */
 async function taken(run, read, number, index, kind) {
-  pending = null;
+  run.pending = null;
+  // It was taken while the key for it was still there.
+  if (run.s.tubes.some((x) => x.label === number && x.index === index)) return;
   const p = flow.planOf(run.about)[index];
   const type = p?.type ?? kind?.type ?? "";
   const at = run.at.now();
-  const { id, answer } = await run.record(flow.collectScan(run.s, run.about, { ...read, raw: read.raw }, index, type, run.at.packs[type]));
+  const { id, answer } = await run.record(flow.collectScan(run.s, run.about, read, index, type, run.at.packs[type]));
   if (answer?.answer === "refused") {
     run.again();
     const [chosen, other] = answer.identities ?? [];

@@ -4,7 +4,7 @@
 import { expired, namesakes, sideBySide, toDraw, tray as count } from "./bedside-plan.js";
 import { condition, head, ml, para, person, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
-import { action, acts, fold, h, help, shape, show, tell } from "./ui.js";
+import { action, acts, fold, h, help, press, shape, show, tell } from "./ui.js";
 import { t } from "./words.js";
 
 /**
@@ -70,7 +70,7 @@ function pack(at, p, kinds) {
   const known = at.typeOf(p.product ?? "");
   if (kinds.some((k) => k.type === known)) return take(known);
   show(head("bedside.pack-which"), h("p", null, t("bedside.pack-is", { lot: p.lot || "–", date: p.expiry || "–" })),
-    acts(...kinds.map((k) => h("button", { type: "button", class: "act", onclick: () => take(k.type) }, k.typeName)), action("bedside.fail-not", () => tray(at), { kind: "quiet" })), help("bedside.pack-which-help"));
+    acts(...kinds.map((k) => press(k.typeName, () => take(k.type))), action("bedside.fail-not", () => tray(at), { kind: "quiet" })), help("bedside.pack-which-help"));
 }
 
 /** @param {Lists} at @param {string} from */
@@ -90,11 +90,12 @@ function line(at, row) {
   };
   const urgent = row.requests?.some((q) => q.priority === "urgent" || q.priority === "stat");
   const n = toDraw(row).length;
-  return h("li", null, h("button", { type: "button", class: `row-act ${urgent ? "is-look" : ""}`, onclick: () => at.begin(row), "data-row": p.reference },
+  return h("li", null, press([
     h("span", { class: "bed" }, p.bed ? [t("bedside.bed-word"), " ", said("bed")] : null), h("b", null, p.name ? said("name") : t("bedside.no-name")),
     h("span", null, p.birthDate && [t("bedside.born-word"), " ", said("birthDate")], p.numberEnds && [" · ", t("bedside.ends-word"), " ", said("numberEnds")]),
     p.sameName && h("span", { class: "mark is-look" }, shape("look"), t("bedside.same-name")), urgent && h("span", { class: "mark is-look" }, shape("look"), word("priority", "urgent")),
-    h("span", null, t("bedside.tubes", { n }))));
+    h("span", null, t("bedside.tubes", { n })),
+  ], () => at.begin(row), `row-act ${urgent ? "is-look" : ""}`, { "data-row": p.reference }));
 }
 
 /** @param {Lists} at */

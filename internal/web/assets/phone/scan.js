@@ -61,6 +61,7 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
   };
   const wedge = listen({
     read(r) {
+      allowSound(); // a reader's keys let a page sound as a finger does
       keepWay(document.activeElement === field ? "field" : "reader");
       give(byReader(r));
     },

@@ -130,14 +130,14 @@ function doubled(e) {
 }
 
 /**
- * A key: it acts on release, and once. key is of the catalogue.
- * @param {string} key @param {() => unknown} fn @param {ActionOptions} [options]
+ * A key: it acts on release, and once. Its text is said by the caller.
+ * @param {Child} text @param {() => unknown} fn @param {string} [kind] classes @param {Props} [props]
  * @returns {HTMLButtonElement}
  */
-export function action(key, fn, { kind, args, describe } = {}) {
+export function press(text, fn, kind = "act", props = {}) {
   let at = -TWICE_MS;
   let busy = false;
-  const button = h("button", { type: "button", class: `act ${kind ?? ""}`.trim(), "data-act": key, "aria-describedby": describe, onclick: async (/** @type {MouseEvent} */ e) => {
+  const button = h("button", { type: "button", class: kind, ...props, onclick: async (/** @type {MouseEvent} */ e) => {
     if (busy || e.timeStamp - at < TWICE_MS || doubled(e)) return;
     at = e.timeStamp;
     allowSound();
@@ -151,9 +151,16 @@ export function action(key, fn, { kind, args, describe } = {}) {
       busy = false;
       button.removeAttribute("aria-busy");
     }
-  } }, t(key, args));
+  } }, text);
   return button;
 }
+
+/**
+ * A key whose text is of the catalogue.
+ * @param {string} key @param {() => unknown} fn @param {ActionOptions} [options]
+ * @returns {HTMLButtonElement}
+ */
+export const action = (key, fn, { kind, args, describe } = {}) => press(t(key, args), fn, `act ${kind ?? ""}`.trim(), { "data-act": key, "aria-describedby": describe });
 
 /** Keys one under the other, the main one last, where the thumb is. @param {...Child} buttons */
 export const acts = (...buttons) => h("div", { class: "acts" }, ...buttons);
