@@ -102,20 +102,13 @@ export function show(...nodes) {
     document.title = head.textContent ?? "";
   }
   scrollTo(0, 0);
-  just = true;
-  queueMicrotask(() => (just = false));
 }
 
 /** What ends with the screen that is shown, and with the one that is being drawn. @type {(() => void)[][]} */
 let [leave, coming] = [[], []];
-let just = false; // a screen was shown in this turn
-/**
- * Calls f when a screen is left: the one that was shown in this turn, else the one that is
- * being drawn.
- * @param {() => void} f
- */
+/** Calls f when the screen that is being drawn is left; to be said before it is shown. @param {() => void} f */
 export function onLeave(f) {
-  (just ? leave : coming).push(f);
+  coming.push(f);
 }
 
 /** @type {{at: number, x: number, y: number}} */
