@@ -14,7 +14,7 @@ import { closed, t } from "./words.js";
  * @typedef {{work: import("./bedside-plan.js").Work, now: () => number, clock: (ms: number) => string, online: () => boolean, checked: RegExp[], may: (step: string) => boolean, newLoad: () => string,
  *   record: (scan: any, how?: {live?: boolean, wait?: number}) => Promise<{id: string, answer?: any}>, tube: (read: Read) => {number?: string, refusal?: string, carrier?: boolean},
  *   keepLoad: (load: Load|null) => Promise<unknown>, load: Load|null, go: (screen: "tray"|"patients"|"spin") => unknown, changed: (tube: Here) => Promise<unknown>}} Context
- * @typedef {"waits"|"ready"|"first"|"lost"|"spun"|"frozen"} Stand
+ * @typedef {"waits"|"ready"|"first"|"lost"|"spun"|"frozen"|"unjudged"} Stand
  */
 
 /**
@@ -26,14 +26,15 @@ export function standOf(tube, now) {
   if (tube.spun) return "spun";
   if (tube.rack === "wait") return Date.parse(tube.rackUntil ?? "") > now ? "waits" : "ready";
   if (tube.rack === "run-first") return "first";
-  return tube.rack === "nothing-left" ? "lost" : "ready";
+  if (tube.rack === "nothing-left") return "lost";
+  return tube.rack ? "ready" : "unjudged"; // drawn here, and the server hasn't said anything yet
 }
 
 /** Minutes up to an instant, begun ones counted. @param {number} at ms @param {number} now ms */
 export const minutesTo = (at, now) => Math.max(0, Math.ceil((at - now) / 60_000));
 
 /** @type {Stand[]} */
-const ORDER = ["ready", "first", "waits", "lost", "spun", "frozen"];
+const ORDER = ["ready", "first", "waits", "unjudged", "lost", "spun", "frozen"];
 /** Which scan stops before it is sent, since the answer is known. @type {Stand[]} */
 const STOPS = ["waits", "first", "lost", "spun"];
 
@@ -91,7 +92,7 @@ async function add(at, read) {
   const number = named.number;
   if (load.tubes.some((x) => same(x, number))) return tell("stop", t("bedside.load-twice", { label: number }));
   const tube = at.work.here?.find((x) => same(x.tube, number));
-  const stand = tube ? standOf(tube, at.now()) : "ready";
+  const stand = tube ? standOf(tube, at.now()) : "unjudged";
   // With network the server's answer is newer than the list's.
   if (STOPS.includes(stand) && (!at.online() || !load.rack)) return tell("stop", stand === "waits" ? t("bedside.spin-waits", { time: at.clock(Date.parse(tube?.rackUntil ?? "")), span: span(minutesTo(Date.parse(tube?.rackUntil ?? ""), at.now())) }) : t(`bedside.stop.${stand}`));
   if (load.rack) {
@@ -99,7 +100,8 @@ async function add(at, read) {
     if (answer?.answer === "refused") return tell("stop", refusal(answer));
   }
   await put(at, { ...load, tubes: [...load.tubes, number] });
-  tell(tube ? "good" : "look", [t("bedside.loaded", { label: number }), tube?.rack === "spin-hold" ? ` ${t("bedside.spin-hold")}` : "", tube ? "" : ` ${t("bedside.load-unknown")}`]);
+  const more = !tube ? "bedside.load-unknown" : tube.rack === "spin-hold" ? "bedside.spin-hold" : stand === "unjudged" ? "bedside.stand.unjudged" : "";
+  tell(tube && stand !== "unjudged" ? "good" : "look", [t("bedside.loaded", { label: number }), more ? ` ${t(more)}` : ""]);
 }
 
 /** Takes the last tube out of the load again. @param {Context} at @param {Load} load */
