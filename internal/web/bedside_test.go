@@ -278,20 +278,23 @@ func TestBedsideDraw(t *testing.T) {
 func TestBedsideScreens(t *testing.T) {
 	p := bedsidePage(t, browsertest.Look{Width: 390, Height: 844, Still: true})
 	for _, name := range said[[]string](p, `names`) {
-		p.Look(browsertest.Look{Width: 390, Height: 844, Still: true})
+		phone, narrow := browsertest.Look{Width: 390, Height: 844, Still: true}, browsertest.Look{Width: 320, Height: 640, Still: true, Dark: true}
+		p.Look(phone)
 		p.Eval(`document.documentElement.style.fontSize = "", state("`+name+`").then(() => 1)`, nil)
+		bedsideShot(t, p, name, phone)
 		// Names and structure are looked at once for screens of one build; contrast on each.
 		if !said[bool](p, `alike.includes("`+name+`")`) {
 			for _, v := range p.Axe() {
 				t.Errorf("%s: %s", name, v)
 			}
 		}
-		p.Look(browsertest.Look{Width: 320, Height: 640, Still: true, Dark: true})
+		p.Look(narrow)
 		for _, v := range p.Axe("color-contrast") {
 			t.Errorf("%s, dark: %s", name, v)
 		}
 		for _, look := range []struct{ lang, size string }{{"de", ""}, {"de", "200%"}} {
 			p.Eval(`document.documentElement.style.fontSize = "`+look.size+`", state("`+name+`", "`+look.lang+`").then(() => 1)`, nil)
+			bedsideShot(t, p, name+"-"+look.lang+strings.TrimSuffix(look.size, "%"), narrow)
 			if wide := said[int](p, `document.documentElement.scrollWidth`); wide > 320 {
 				t.Errorf("%s in %s with letters of %q is %d px wide at 320 px", name, look.lang, look.size, wide)
 			}
@@ -307,6 +310,22 @@ func TestBedsideScreens(t *testing.T) {
 	for _, e := range p.Errors() {
 		t.Error(e)
 	}
+}
+
+// bedsideShot writes a picture of the screen as it stands, whole, where SHOTS names a folder.
+func bedsideShot(t *testing.T, p *browsertest.Page, name string, look browsertest.Look) {
+	t.Helper()
+	dir := os.Getenv("SHOTS")
+	if dir == "" {
+		return
+	}
+	tall := look
+	tall.Height = max(look.Height, said[int](p, `document.documentElement.scrollHeight`))
+	p.Look(tall)
+	if err := os.WriteFile(filepath.Join(dir, "bedside-"+name+".png"), p.Screenshot(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	p.Look(look)
 }
 
 // A screen of the bedside with all that it loads, also later, is small as it is sent.
@@ -358,32 +377,5 @@ func TestAssetsArePacked(t *testing.T) {
 		if data, err := io.ReadAll(body); err != nil || !bytes.Equal(data, assets.files["base.css"]) {
 			t.Errorf("%q gets %d bytes: %v", accept, len(data), err)
 		}
-	}
-}
-
-func TestShots(t *testing.T) {
-	dir := os.Getenv("SHOTS")
-	if dir == "" {
-		return
-	}
-	p := bedsidePage(t, browsertest.Look{Width: 390, Height: 844, Still: true})
-	var names []string
-	p.Eval(`names`, &names)
-	for _, lang := range []string{"en", "de"} {
-		for _, n := range names {
-			if os.Getenv("ONLY") != "" && !strings.Contains(","+os.Getenv("ONLY")+",", ","+n+",") {
-				continue
-			}
-			p.Look(browsertest.Look{Width: 390, Height: 844, Still: true, Dark: lang == "de"})
-			p.Eval(`state("`+n+`","`+lang+`").then(() => 1)`, nil)
-			var h int
-			p.Eval(`document.documentElement.scrollHeight`, &h)
-			p.Look(browsertest.Look{Width: 390, Height: min(h, 3000), Still: true, Dark: lang == "de"})
-			p.Eval(`settle().then(()=>1)`, nil)
-			_ = os.WriteFile(filepath.Join(dir, n+"-"+lang+".png"), p.Screenshot(), 0o600)
-		}
-	}
-	for _, e := range p.Errors() {
-		t.Error(e)
 	}
 }
