@@ -277,6 +277,8 @@ func TestAPhoneFiveHoursAhead(t *testing.T) {
 		})
 	})
 	right := r.phone()
+	right.moved(time.Until(r.clock.Now().Time()))
+	right.do(`const clock = await at("clock.js"); await clock.measure();`, nil)
 	if got := right.record(see("TB1")); got.Answer.Answer != "recorded" {
 		t.Fatalf("%+v", got)
 	}

@@ -86,6 +86,11 @@ func (d *Daemon) Post(ctx context.Context, path, body string) (int, http.Header,
 	return d.do(ctx, http.MethodPost, path, body)
 }
 
+// Put is Get with a body.
+func (d *Daemon) Put(ctx context.Context, path, body string) (int, http.Header, string, error) {
+	return d.do(ctx, http.MethodPut, path, body)
+}
+
 func (d *Daemon) do(ctx context.Context, method, path, body string) (int, http.Header, string, error) {
 	req, err := http.NewRequestWithContext(ctx, method, "http://"+d.Address+path, strings.NewReader(body))
 	if err != nil {

@@ -63,6 +63,7 @@ export const app = "phone-" + (new URL(import.meta.url).pathname.match(/\/assets
 
 const most = 50; // scans of one batch
 const soon = 700; // ms that somebody waits for an answer while the last try had none
+const spare = 1000; // ms after a try without answer in which a scan makes no other
 const longest = 60_000; // ms between tries
 const tellEvery = 60_000; // ms
 const invalid = 3; // gRPC's code for what can't be read
@@ -96,6 +97,7 @@ export class Outbox extends EventTarget {
   #last = Promise.resolve(); // records keep their order
   #seq = 0;
   #tries = 0;
+  #failed = -Infinity; // when a try had no answer, by the page's counter
   #told = 0;
   #timer = 0;
 
@@ -120,7 +122,8 @@ export class Outbox extends EventTarget {
    */
   async record(scan, { live = true, wait = 4000 } = {}) {
     const at = { ...clock.moment(), then: clock.known() };
-    const patience = !live ? 0 : this.state === "sent" ? wait : Math.min(wait, soon);
+    const down = this.state === "offline" && performance.now() - this.#failed < spare;
+    const patience = !live || down ? 0 : this.state === "sent" ? wait : Math.min(wait, soon);
     const { by, place, device } = this.#bearer();
     /** @type {Scan & {id: string}} */
     const whole = { ...scan, id: scan.id || uuid7(at.wall), occurredAt: scan.occurredAt || clock.stamp(at.wall), app };
@@ -139,11 +142,12 @@ export class Outbox extends EventTarget {
       this.#hearing.delete(id);
       throw err;
     }
-    const sent = this.#send(patience);
     if (!patience) {
       this.#hearing.delete(id);
+      void (down ? this.#later() : this.#send(0));
       return { id, kept: true };
     }
+    const sent = this.#send(patience);
     // A try that failed ends the wait: whoever is offline isn't kept waiting.
     const failed = sent.then((state) => (state === "sent" ? answer : undefined));
     let heard = await Promise.race([answer, failed, pause(patience).then(() => undefined)]);
@@ -235,7 +239,11 @@ export class Outbox extends EventTarget {
     } catch {
       // The lock was not free in time: another tab, or an earlier scan of this one, is sending.
     }
-    // Whatever became of this try, there is a next one while something waits.
+    return this.#later();
+  }
+
+  /** Whatever became of a try, there is a next one while something waits. @returns {State} */
+  #later() {
     clearTimeout(this.#timer);
     if (this.waiting > 0) {
       const wait = this.#tries === 0 ? 1000 : Math.min(longest, 1000 * 2 ** Math.min(this.#tries - 1, 6)) * (0.75 + Math.random() / 2);
@@ -247,6 +255,7 @@ export class Outbox extends EventTarget {
   /** @param {State} state */
   #become(state) {
     this.#tries = state === "sent" ? 0 : this.#tries + 1;
+    if (state === "offline") this.#failed = performance.now();
     if (state === this.state) return;
     this.state = state;
     this.dispatchEvent(new CustomEvent("state", { detail: state }));
@@ -254,6 +263,8 @@ export class Outbox extends EventTarget {
 
   /** Sends until nothing waits or something fails. @returns {Promise<State>} */
   async #drain() {
+    // Without network a small question is cheaper than a batch.
+    if (this.state === "offline" && !(await call("GET", "v1/me", undefined, 4000).catch(() => undefined))) return "offline";
     if (clock.stale() && (await (await database()).count("queue")) > 0) {
       // What is sent says how far off this clock is; without that it would be believed.
       if (!(await clock.measure()) && !(await clock.recall())) {
@@ -269,7 +280,18 @@ export class Outbox extends EventTarget {
       if (batch.length === 0) return "sent";
       // Somebody waits: it may be stopped. A clock that was moved leaves nobody waiting for long.
       const live = new Set(batch.filter((item) => item.until > Date.now() && item.until - Date.now() < 60_000).map((item) => item.id));
-      const scans = await Promise.all(batch.map((item) => this.#form(item, live.has(item.id), device)));
+      const scans = [];
+      let broken;
+      for (const item of batch) {
+        const form = await this.#form(item, live.has(item.id), device).catch(() => undefined);
+        if (form) scans.push(form);
+        else broken ??= item;
+      }
+      if (broken) {
+        // Its seal can't be opened: it stays as it is, and blocks none.
+        await this.#setAside(broken, "unreadable", "");
+        continue;
+      }
       const resp = await call("POST", "v1/scans", { scans }).catch(() => undefined);
       if (!resp) return "offline";
       if (resp.status === 400 && resp.body.code === invalid) {
