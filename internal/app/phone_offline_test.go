@@ -203,7 +203,7 @@ func TestPagesAreUpdatedWithAFullQueue(t *testing.T) {
 	p.Navigate(r.net.URL + "/bedside")
 	p.Wait(is(old))
 	p.waits(5)
-	p.Wait(`document.querySelector(".bar-state").textContent.includes("a new version is ready")`)
+	p.Wait(`document.querySelector(".bar-state").textContent.includes("new version ready")`)
 	// What the old page loads only now is still its own.
 	p.Click(".bar-menu")
 	p.Wait(`document.getElementById("bar-panel").textContent.includes("Load the new version")`)
@@ -258,7 +258,7 @@ func TestAPhoneFiveHoursAhead(t *testing.T) {
 	p := r.phone()
 	p.moved(time.Until(now.Add(5*time.Hour - 2*time.Second)))
 	p.do(`const clock = await at("clock.js"); await clock.measure(); session.dispatchEvent(new Event("session"));`, nil)
-	p.Wait(`document.querySelector(".bar-state").textContent.includes("clock is fast by 5 h 0 min")`)
+	p.Wait(`document.querySelector(".bar-state").textContent.includes("clock fast by 5 h 0 min")`)
 	if got := p.record(see("TB1")); got.Answer.Answer != "recorded" {
 		t.Fatalf("%+v", got)
 	}

@@ -44,7 +44,8 @@ export function far(ms) {
   return t("shell.hours", { n: Math.floor(m / 60), m: m % 60 });
 }
 
-function clockWords() {
+/** How the clock stands, in words. */
+export function clockWords() {
   const at = clock.known() && clock.offsetAt({ ...clock.moment(), then: clock.known() });
   if (!at) return { off: false, text: t("shell.clock-unknown") };
   if (Math.abs(at.offset) <= notable + at.error) return { off: false, text: t("shell.clock-right") };

@@ -1,7 +1,7 @@
 // @ts-check
 // What stands behind the menu of the line at the top.
 import { clockTime, closed, lang, setLang, t } from "./words.js";
-import { make, takeVersion } from "./bar.js";
+import { clockWords, make, takeVersion } from "./bar.js";
 import { base } from "./store.js";
 
 /** @typedef {import("./bar.js").Phone} Phone */
@@ -20,7 +20,7 @@ async function asideItem({ outbox }, item, again) {
   const why = item.why === "unreadable" ? t("shell.aside-unreadable") : item.why === "id-conflict" ? t("shell.aside-conflict") : closed("refusal", item.why);
   const li = make("li", {}, make("strong", {}, `${clockTime(item.at)} ${what}`), make("span", {}, why));
   // The server speaks English.
-  if (item.say && lang === "en") li.append(make("span", { class: "small" }, item.say));
+  if (item.say && lang === "en") li.append(make("span", { class: "small" }, item.say.length > 200 ? item.say.slice(0, 200) + " …" : item.say));
   li.append(key(t("shell.aside-seen"), async () => {
     await outbox.dismiss(item.id);
     again();
@@ -43,6 +43,7 @@ export async function fill(panel, phone, close) {
     list.push(make("h2", {}, t("shell.aside-title")), make("p", {}, t("shell.aside-why")), make("ul", { class: "bar-aside" }, ...(await Promise.all(outbox.aside.map((i) => asideItem(phone, i, again))))));
   }
   if (outbox.waiting > 0) list.push(make("p", {}, t("shell.waiting-stays")), key(t("shell.send-now"), async () => (await outbox.flush(), again())));
+  if (clockWords().off) list.push(make("p", {}, t("shell.clock-why")));
   if (!outbox.lasting) list.push(make("p", {}, t("shell.not-lasting")));
   if (phone.fresh) list.push(key(t("shell.load-version"), () => takeVersion(phone)));
   const other = lang === "de" ? "en" : "de";

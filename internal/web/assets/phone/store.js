@@ -48,6 +48,11 @@ export function database() {
     terminated() {
       opened = undefined;
     },
+  }).catch((err) => {
+    // A newer program has been here, which only adds stores: this page can go on.
+    if (err.name === "VersionError") return openDB("custody-phone");
+    opened = undefined;
+    throw err;
   });
   return opened;
 }
