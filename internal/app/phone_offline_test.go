@@ -309,7 +309,10 @@ func TestAClockIsMovedWithoutNetwork(t *testing.T) {
 	eventually(t, "the server keeps that the clock jumped", func() bool {
 		list, err := r.log.History(t.Context(), event.KindDevice, event.Key("L-"+a.Device))
 		return err == nil && slices.ContainsFunc(list, func(d event.Record) bool {
-			return slices.ContainsFunc(d.Facts, func(f event.Fact) bool { x, ok := f.(event.DoubtRaised); return ok && x.Doubt == string(event.DoubtClockJumped) })
+			return slices.ContainsFunc(d.Facts, func(f event.Fact) bool {
+				x, ok := f.(event.DoubtRaised)
+				return ok && x.Doubt == string(event.DoubtClockJumped)
+			})
 		})
 	})
 }

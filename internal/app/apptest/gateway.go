@@ -37,7 +37,11 @@ func NewGateway(tb testing.TB, target string) *Gateway {
 	}
 	g := &Gateway{}
 	proxy := &httputil.ReverseProxy{
-		Rewrite:        func(r *httputil.ProxyRequest) { r.SetURL(to); r.Out.Host = r.In.Host; r.Out.Header.Del("Accept-Encoding") },
+		Rewrite: func(r *httputil.ProxyRequest) {
+			r.SetURL(to)
+			r.Out.Host = r.In.Host
+			r.Out.Header.Del("Accept-Encoding")
+		},
 		FlushInterval:  -1,
 		ModifyResponse: g.answer,
 		ErrorHandler:   func(http.ResponseWriter, *http.Request, error) { panic(http.ErrAbortHandler) }, // the daemon is down
