@@ -7,7 +7,7 @@ import { matches, read } from "./labels.js";
 import { call, letters } from "./store.js";
 import { action, acts, h, help, show, tell } from "./ui.js";
 import { keepWork, readWork } from "./vault.js";
-import { closed, lang, t } from "./words.js";
+import { closed, inZone, lang, t } from "./words.js";
 
 /**
  * @typedef {import("./bedside-plan.js").Work} Work
@@ -57,6 +57,7 @@ async function load() {
     lacking = kept?.place?.id === session.place ? "" : resp?.status === 403 ? "denied" : "none";
   }
   for (const m of mine) put(m);
+  inZone(work.place.zone);
 }
 
 /** Puts what was drawn here into the list. @param {Mine} m */

@@ -41,7 +41,8 @@ export const stale = () => !last || last.boot !== boot || Math.abs(drift(last, m
 
 /** What was measured before this page began. */
 export async function recall() {
-  last ??= await fact("clock");
+  const kept = await fact("clock");
+  last ??= kept; // a measurement that came meanwhile is the newer one
   return last;
 }
 

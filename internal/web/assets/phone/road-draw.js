@@ -2,7 +2,7 @@
 // The courier's screens, drawn from a state. One screen is one question; the main key is
 // the last, where the thumb is.
 import { action, acts, again, fold, h, help, shape } from "./ui.js";
-import { clockTime, has, t } from "./words.js";
+import { clockOffset, clockTime, has, inZone, t } from "./words.js";
 import { boxOf, dueOf, dues, inside, nested, reading, stopName, stopOf, tubeOf } from "./road-world.js";
 import { allSent, count } from "./road-flow.js";
 import { byDue, held, load, stops, told, tubesOf, waiting, world } from "./road-round.js";
@@ -79,6 +79,7 @@ export function draw(s, clock, page) {
   ticking = [];
   const w = world(s);
   const sc = s.screen;
+  inZone((stopOf(w, s.here) ?? w.stops.find((p) => p.zone))?.zone);
   const d = new Drawing(s, w, clock, page);
   if (sc.name === "moving") return d.moving();
   return [...d.notices(), ...d[sc.name](/** @type {never} */ (sc))];
@@ -188,7 +189,7 @@ class Drawing {
 
   /** How old the server's word is. */
   age() {
-    return living(h("p", { class: "small" }), () => (this.s.round ? [t("road.as-of", { at: clockTime(this.told.asOf), ago: span(this.clock() - this.told.asOf) })] : []));
+    return living(h("p", { class: "small" }), () => (this.s.round ? [t("road.as-of", { at: clockOffset(this.told.asOf), ago: span(this.clock() - this.told.asOf) })] : []));
   }
 
   paper() {

@@ -67,5 +67,16 @@ export function t(key, args = {}) {
  */
 export const closed = (list, word) => (has(`api.${list}.${word}`) ? t(`api.${list}.${word}`) : word);
 
-/** Time of day on the reader's clock. @param {Date | string | number} at */
-export const clockTime = (at) => new Date(at).toLocaleTimeString(lang, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+/** Zone of the place where the phone is; the phone's own while none is known. @type {string | undefined} */
+let zone;
+
+/** Says in which zone times are told. @param {string | undefined} name of IANA */
+export function inZone(name) {
+  zone = name || undefined;
+}
+
+/** Time of day at the place. @param {Date | string | number} at */
+export const clockTime = (at) => new Date(at).toLocaleTimeString(lang === "de" ? "de" : "en-GB", { hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: zone });
+
+/** The same with its offset, which every screen says once. @param {Date | string | number} at */
+export const clockOffset = (at) => new Date(at).toLocaleTimeString(lang === "de" ? "de" : "en-GB", { hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: zone, timeZoneName: "shortOffset" });
