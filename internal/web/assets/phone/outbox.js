@@ -265,19 +265,18 @@ export class Outbox extends EventTarget {
   async #drain() {
     // Without network a small question is cheaper than a batch.
     if (this.state === "offline" && !(await call("GET", "v1/me", undefined, 4000).catch(() => undefined))) return "offline";
-    if (clock.stale() && (await (await database()).count("queue")) > 0) {
-      // What is sent says how far off this clock is; without that it would be believed.
-      if (!(await clock.measure()) && !(await clock.recall())) {
-        const me = await call("GET", "v1/me", undefined, 4000).catch(() => undefined);
-        if (!me) return "offline";
-        return me.status === 401 ? "signed-out" : "busy";
-      }
-    }
     const device = await enrolled().catch(() => undefined);
     for (let size = most; ; ) {
       /** @type {Waiting[]} */
       const batch = await (await database()).getAll("queue", null, size);
       if (batch.length === 0) return "sent";
+      // What is sent says how far off this clock is; without that it would be believed.
+      // Asked of each batch: an item may have come after the last look.
+      if (clock.stale() && !(await clock.measure()) && !(await clock.recall())) {
+        const me = await call("GET", "v1/me", undefined, 4000).catch(() => undefined);
+        if (!me) return "offline";
+        return me.status === 401 ? "signed-out" : "busy";
+      }
       // Somebody waits: it may be stopped. A clock that was moved leaves nobody waiting for long.
       const live = new Set(batch.filter((item) => item.until > Date.now() && item.until - Date.now() < 60_000).map((item) => item.id));
       const scans = [];

@@ -46,6 +46,36 @@ function byReader(r) {
 /** @param {string} text @returns {Read} */
 const byHand = (text) => ({ text, raw: base64(new TextEncoder().encode(text)), symbology: symbologyOf(text), how: "typed" });
 
+/** Who is given what is read, the newest last. @type {{read: (r: import("../wedge.js").Read) => void}[]} */
+const hearers = [];
+/** What was read while one screen made way for the next, which gets it. @type {{r: import("../wedge.js").Read, at: number}|null} */
+let between = null;
+/** How long such a read waits, in ms; a screen that asks nothing by then doesn't want it. */
+const BETWEEN_MS = 700;
+/** @type {{stop: () => void} | null} */
+let ears = null;
+
+/**
+ * The page listens as long as it is open, whatever screen is shown: a read that begins on
+ * one and ends on the next is whole, and its Enter presses no key of a screen that asks
+ * for nothing.
+ */
+function hear() {
+  ears ??= listen({
+    read(r) {
+      const last = hearers.at(-1);
+      if (last) return last.read(r);
+      const mine = (between = { r, at: performance.now() });
+      setTimeout(() => {
+        if (between !== mine) return;
+        between = null;
+        tell("note", t("scan.not-now"), { sound: true });
+      }, BETWEEN_MS);
+    },
+    incomplete: () => tell("stop", t("scan.incomplete")),
+  });
+}
+
 /**
  * The scanner of a screen. It ends with the screen. quiet: only readers are listened to,
  * nothing is drawn.
@@ -59,18 +89,22 @@ export function scanner({ wanted, onRead, args, checked = [], quiet = false }) {
   const give = (/** @type {Read} */ read) => {
     if (!over) onRead(read);
   };
-  const wedge = listen({
-    read(r) {
-      allowSound(); // a reader's keys let a page sound as a finger does
-      keepWay(document.activeElement === field ? "field" : "reader");
-      give(byReader(r));
-    },
-    incomplete: () => tell("stop", t("scan.incomplete")),
-  });
+  hear();
+  const hearer = { read(/** @type {import("../wedge.js").Read} */ r) {
+    allowSound(); // a reader's keys let a page sound as a finger does
+    keepWay(document.activeElement === field ? "field" : "reader");
+    give(byReader(r));
+  } };
+  hearers.push(hearer);
+  if (between) {
+    const { r } = between;
+    between = null;
+    queueMicrotask(() => hearer.read(r)); // when the screen is drawn
+  }
   const stop = () => {
     if (over) return;
     over = true;
-    wedge.stop();
+    hearers.splice(hearers.indexOf(hearer), 1);
     camera?.stop();
   };
   onLeave(stop);
