@@ -20,7 +20,8 @@ type Draw struct {
 	Ended   Mark
 	After   event.DrawEnded
 	Failed  Mark // no blood was obtained
-	// Mismatches are the near misses: a label of somebody else than the band.
+	// Mismatches are the near misses: a label of somebody else than the band. One that a
+	// phone without network saw is noted as a defect of the draw, and says no more.
 	Mismatches []event.IdentityMismatch
 	Asked      []Ask
 	Declined   Mark
@@ -99,6 +100,10 @@ func (d *Draw) apply(s *Step, fact event.Fact) {
 		d.Failed = mark(s, f.Reason, f.Note)
 	case event.IdentityMismatch:
 		d.Mismatches = append(d.Mismatches, f)
+	case event.DefectNoted:
+		if f.Defect == string(event.DoubtIdentityMismatch) {
+			d.Mismatches = append(d.Mismatches, event.IdentityMismatch{})
+		}
 	case event.DrawEnded:
 		d.Ended, d.After = mark(s, "", f.Note), f
 	case event.RecollectionAsked:

@@ -93,3 +93,16 @@ func TestPlacesSayHowPatientsAreIdentified(t *testing.T) {
 	// From a row of the list, with another patient's band (IDN-S2).
 	d.scan("08:07", "wristband", draw("D4"), "mira", "WARD", func(s *Scan) { s.Patient, s.Row = "p-1", "p-2" }).refused(event.RefuseIdentityMismatch)
 }
+
+// A near miss that a phone without network saw counts too (Ning 2016: that they are
+// counted is what lowers them).
+func TestNearMissesWithoutNetworkCount(t *testing.T) {
+	d := newDesk(t)
+	draw := Target{event.KindDraw, "L-D1"}
+	d.scan("08:00", "wristband", draw, "mira", "WARD", func(s *Scan) { s.Patient = "p-1" }).ok()
+	d.scan("08:01", "note", draw, "mira", "WARD", reported, detail("defect", "identity-mismatch")).ok()
+	d.scan("08:02", "note", draw, "mira", "WARD", reported, detail("defect", "failed-attempt")).ok()
+	if got, _ := d.w.Draw("L-D1"); len(got.Mismatches) != 1 {
+		t.Errorf("%d near misses, want 1", len(got.Mismatches))
+	}
+}
