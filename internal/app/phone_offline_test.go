@@ -61,6 +61,22 @@ func TestAPhoneRecords(t *testing.T) {
 		t.Errorf("%+v", recs)
 	}
 	noErrors(t, p.Page)
+	// Whoever says that there is no place is taken at their word.
+	p.record(`{step: "see", label: {text: "TB3"}, place: ""}`)
+	if recs := r.of("TB3"); len(recs) != 1 || recs[0].Place != "" || recs[0].Actor != "MIRA" {
+		t.Errorf("without place: %+v", recs)
+	}
+	// Where counting fails after a scan was kept, it was kept all the same.
+	var kept bool
+	p.do(`const count = IDBObjectStore.prototype.count;
+		IDBObjectStore.prototype.count = () => { throw new Error("no count"); };
+		try { return (await outbox.record({ step: "see", label: { text: "TB4" } }, { live: false })).kept; } finally { IDBObjectStore.prototype.count = count; }`, &kept)
+	if !kept {
+		t.Error("a scan that was kept was said not to be")
+	}
+	p.do(`await outbox.flush();`, nil)
+	p.waits(0)
+	r.once("TB4")
 	// Without network the same is a fact: it is kept, sent later, and recorded with its doubt.
 	r.net.Cut()
 	if got := p.record(see("TB2")); got.Answer.Answer != "" {

@@ -148,11 +148,14 @@ func TestTheVaultOfASession(t *testing.T) {
 		await vault.keepWork("work", { n: 4 }, now);
 		const { database } = await at("store.js"), { key } = await (await database()).get("vault", "lock");
 		out.extractable = key.extractable;
+		await vault.wipe();
+		await Promise.all(["a", "b", "c"].map((x) => vault.keepWork(x, x, now)));
+		out.atOnce = (await Promise.all(["a", "b", "c"].map((x) => vault.readWork(x, now)))).join("");
 		await vault.holdFor("");
 		await vault.keepWork("work", { n: 5 }, now);
 		out.nobody = await vault.readWork("work", now) ?? "nothing";
 		return out;`, &got)
-	want := map[string]any{"own": 1.0, "other": "nothing", "again": "nothing", "old": "nothing", "future": "nothing", "extractable": false, "nobody": "nothing"}
+	want := map[string]any{"own": 1.0, "other": "nothing", "again": "nothing", "old": "nothing", "future": "nothing", "extractable": false, "atOnce": "abc", "nobody": "nothing"}
 	for k, v := range want {
 		if got[k] != v {
 			t.Errorf("%s: %v, want %v", k, got[k], v)

@@ -127,7 +127,8 @@ export class Outbox extends EventTarget {
     const { by, place, device } = this.#bearer();
     /** @type {Scan & {id: string}} */
     const whole = { ...scan, id: scan.id || uuid7(at.wall), occurredAt: scan.occurredAt || clock.stamp(at.wall), app };
-    for (const [k, v] of Object.entries({ by, place, device })) whole[/** @type {"by"} */ (k)] ||= v;
+    // A screen that says "" means it: on the way there is no place.
+    for (const [k, v] of Object.entries({ by, place, device })) whole[/** @type {"by"} */ (k)] ??= v;
     delete whole.mode;
     for (const k of /** @type {(keyof Scan)[]} */ (Object.keys(whole))) if (whole[k] === undefined || whole[k] === "") delete whole[k];
     const id = whole.id;
@@ -151,7 +152,8 @@ export class Outbox extends EventTarget {
     // A try that failed ends the wait: whoever is offline isn't kept waiting.
     const failed = sent.then((state) => (state === "sent" ? answer : undefined));
     let heard = await Promise.race([answer, failed, pause(patience).then(() => undefined)]);
-    if (!heard && !(await this.#goOn(id))) heard = await Promise.race([answer, pause(1000).then(() => undefined)]);
+    // It is kept, whatever becomes of this: no answer is no reason to say that it isn't.
+    if (!heard && !(await this.#goOn(id).catch(() => true))) heard = await Promise.race([answer, pause(1000).then(() => undefined)]);
     this.#hearing.delete(id);
     return heard ? { id, kept: true, answer: heard } : { id, kept: true };
   }
@@ -203,7 +205,7 @@ export class Outbox extends EventTarget {
     await queue.add(/** @type {Waiting} */ ({ seq, id, at: said.at.wall, until: patience ? said.at.wall + patience : 0, sealed }));
     await tx.done;
     this.#seq = seq;
-    await this.#changed();
+    await this.#recount(); // it is kept, also where it can't be counted
   }
 
   /** Nobody waits for the answer any more. True: the item still waits. @param {string} id */
@@ -373,7 +375,7 @@ export class Outbox extends EventTarget {
       gone.push(answer);
     }
     await tx.done;
-    await this.#changed();
+    await this.#recount(); // whoever waits must hear it, also where it can't be counted
     this.#say({ answers: gone, late: await Promise.all(late.map(async ([item, answer]) => ({ scan: (await unseal(this.#key, item.id, item.sealed)).scan, answer }))) });
     return left;
   }
@@ -384,7 +386,7 @@ export class Outbox extends EventTarget {
     await tx.objectStore("aside").put(/** @type {Aside} */ ({ id: item.id, seq: item.seq, at: item.at, why, say, sealed: item.sealed }));
     await tx.objectStore("queue").delete(item.seq);
     await tx.done;
-    await this.#changed();
+    await this.#recount();
     this.#say({ answers: [{ id: item.id, answer: "unreadable", say }], late: [] });
     this.dispatchEvent(new CustomEvent("aside", { detail: item.id }));
   }
@@ -408,6 +410,11 @@ export class Outbox extends EventTarget {
       this.dispatchEvent(new CustomEvent("answer", { detail: { answer } }));
     }
     for (const one of late) this.dispatchEvent(new CustomEvent("late", { detail: one }));
+  }
+
+  /** Counts after something that has happened already: that stands where counting fails. */
+  #recount() {
+    return this.#changed().catch(() => undefined);
   }
 
   /** Counts anew. @param {boolean} [say] whether other tabs are to count too */

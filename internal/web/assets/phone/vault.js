@@ -2,11 +2,11 @@
 // What a session may see and the next may not: kept under a key that no script can read
 // out, made for one person and gone at sign-off, when somebody else signs in, and twelve
 // hours after it was made. Without the key the rest is noise. The queue is not in here.
-import { database, durable, newKey, seal, unseal } from "./store.js";
+import { database, durable, letters, newKey, seal, unseal } from "./store.js";
 
 const lasts = 12 * 3600_000; // ms
 
-/** @typedef {{key: CryptoKey, made: number, by: string}} Lock */
+/** @typedef {{id: string, key: CryptoKey, made: number, by: string}} Lock */
 
 /** Whose it is now: who is signed in, "" for nobody. */
 let holder = "";
@@ -17,15 +17,32 @@ export async function holdFor(by) {
   await lockOf(Date.now());
 }
 
-/** @param {number} now ms @returns {Promise<Lock | undefined>} */
-async function lockOf(now) {
+/** A key from the future: the clock was set back, and its age can't be told. @param {Lock | undefined} lock @param {number} now ms */
+const holds = (lock, now) => Boolean(lock && holder && lock.by === holder && now >= lock.made && now - lock.made < lasts);
+
+/**
+ * The key that holds now. Where none does, what is there is forgotten, and a fresh one is
+ * put in its place: one step, so that two calls or two tabs at once don't make two.
+ * @param {number} now ms
+ * @param {Lock} [fresh]
+ * @returns {Promise<Lock | undefined>}
+ */
+async function lockOf(now, fresh) {
   /** @type {Lock | undefined} */
   const lock = await (await database()).get("vault", "lock");
-  if (!lock) return undefined;
-  // A key from the future: the clock was set back, and its age can't be told.
-  if (holder && lock.by === holder && now >= lock.made && now - lock.made < lasts) return lock;
-  await wipe();
-  return undefined;
+  if (holds(lock, now)) return lock;
+  if (!lock && !fresh) return undefined;
+  const tx = await durable(["vault"]);
+  const vault = tx.objectStore("vault");
+  /** @type {Lock | undefined} */
+  const still = await vault.get("lock");
+  const held = holds(still, now);
+  if (!held) {
+    await vault.clear();
+    if (fresh) await vault.put(fresh, "lock");
+  }
+  await tx.done;
+  return held ? still : fresh;
 }
 
 /**
@@ -37,19 +54,15 @@ async function lockOf(now) {
 export async function keepWork(name, object, now = Date.now()) {
   const by = holder;
   if (!by) return;
-  let lock = await lockOf(now);
-  if (!lock) {
-    lock = { key: await newKey(), made: now, by };
-    const tx = await durable(["vault"]);
-    await Promise.all([tx.objectStore("vault").put(lock, "lock"), tx.done]);
-  }
+  const lock = (await lockOf(now)) ?? (await lockOf(now, { id: letters(8), key: await newKey(), made: now, by }));
+  if (!lock) return;
   const sealed = await seal(lock.key, name, object);
   const tx = await durable(["vault"]);
   const vault = tx.objectStore("vault");
   // The session may have ended meanwhile.
   /** @type {Lock | undefined} */
   const still = await vault.get("lock");
-  if (still?.made === lock.made && still.by === by && holder === by) await vault.put(sealed, "work " + name);
+  if (still?.id === lock.id && still.by === by && holder === by) await vault.put(sealed, "work " + name);
   await tx.done;
 }
 
