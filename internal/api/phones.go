@@ -67,8 +67,9 @@ func (s *Server) GetWork(ctx context.Context, req *custodyv1.GetWorkRequest) (*c
 	return m, nil
 }
 
-// matchOf is the keyed hash of a patient's number, nil for none. The number itself leaves
-// in a form that only a wristband in the hand can be held against.
+// matchOf is the keyed hash of a patient's number, nil for none. It keeps the number off
+// the screen and out of what is searched, no more: numbers are short, so that whoever has
+// the list open and its salt can try them all. A phone keeps both sealed.
 func matchOf(number string, salt []byte) []byte {
 	if number == "" {
 		return nil
@@ -398,6 +399,9 @@ func (s *Server) roundBox(key event.Key, t *custody.Tube, now event.Instant) *cu
 		}
 		from, at, to := m.GetPlace(), now, destination(w, t)
 		if r, ok := w.Route(c.Route); ok && c.Departed.Is() && c.Moving {
+			if r.TakesMin <= 0 {
+				return // nobody says how long it takes
+			}
 			from, at = r.To, max(c.Departed.At+event.Instant(r.TakesMin)*60_000, now)
 			if p, ok := w.Place(r.To); ok && (p.PlaceKind == "reception" || r.To == to) {
 				m.Arrives = stamp(at)

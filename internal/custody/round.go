@@ -46,7 +46,8 @@ func compareKeys(a, b event.Key) int {
 
 // Arrives gives when the timetables let something that is at a place at an instant be at
 // another, with no time for changing over; to empty means the first reception on the way.
-// 0: no timetable leads there. A route without times leaves at once.
+// 0: no timetable leads there. A route without times leaves at once; one that doesn't say
+// how long it takes, or whose times can't be reckoned, promises nothing.
 func (w *World) Arrives(from, to string, at event.Instant) event.Instant {
 	there := map[string]event.Instant{from: at}
 	done := map[string]bool{}
@@ -68,7 +69,11 @@ func (w *World) Arrives(from, to string, at event.Instant) event.Instant {
 		done[here] = true
 		for _, r := range w.ways.from[here] {
 			leaves := there[here]
-			if next := w.Departures(r, leaves, 1); len(next) > 0 {
+			next := w.Departures(r, leaves, 1)
+			if r.TakesMin <= 0 || len(r.Departs) > 0 && len(next) == 0 {
+				continue
+			}
+			if len(next) > 0 {
 				leaves = next[0]
 			}
 			comes := leaves + event.Instant(r.TakesMin)*60_000

@@ -36,6 +36,8 @@ func TestArrives(t *testing.T) {
 	place("PIER", "hatch")
 	place("LAB", "reception")
 	place("FAR", "clinic")
+	place("QUAY", "hatch")
+	route("UNSAID", "QUAY", "LAB", 0)
 	route("SLOW", "ISLE", "PIER", 50, "07:00", "09:00", "11:00")
 	route("FAST", "ISLE", "PIER", 20, "10:30")
 	route("VAN", "PIER", "LAB", 10)
@@ -56,8 +58,10 @@ func TestArrives(t *testing.T) {
 			t.Errorf("from %s at %s: %v, want %s", c.from, c.at, got, c.want)
 		}
 	}
-	if got := d.w.Arrives("FAR", "", at("08:00")); got != 0 {
-		t.Errorf("no timetable leads away, and it arrives %v", got)
+	for _, from := range []string{"FAR", "QUAY"} {
+		if got := d.w.Arrives(from, "", at("08:00")); got != 0 {
+			t.Errorf("no timetable leads away from %s, and it arrives %v", from, got)
+		}
 	}
 	r, _ := d.w.Route("L-SLOW")
 	if got := d.w.Departures(r, at("09:00"), 4); len(got) != 4 || got[0] != at("09:00") || got[1] != at("11:00") || got[2] != at("07:00")+24*3_600_000 {

@@ -1,7 +1,10 @@
 package identity
 
 import (
+	"slices"
+	"strconv"
 	"strings"
+	"time"
 	"unicode"
 
 	"golang.org/x/text/cases"
@@ -135,27 +138,35 @@ func parts(characters []string, differs []bool) []Part {
 	return out
 }
 
-// SameNames marks the rows of a list whose name another patient of the list has too.
-// Case, accents, spacing and punctuation don't count: a mark too many asks for one more
-// look, a missing one for none. Rows of one number are one patient.
+// SameNames marks the rows of a list that may be taken for another patient's of the list:
+// the whole name is the same, or the family name and the birth date are, as with twins
+// (IDN-S3). Case, accents, spacing and punctuation don't count: a mark too many asks for
+// one more look, a missing one for none. Rows of one number are one patient.
 func SameNames(list []Person) []bool {
-	numbers := map[string]map[string]bool{}
-	unnumbered := map[string]int{}
-	names := make([]string, len(list))
+	patients := map[string]map[string]bool{} // by what they have in common
+	like := make([][]string, len(list))
 	for i, p := range list {
-		names[i] = folded(p.Family + " " + p.Given)
+		if name := folded(p.Family + " " + p.Given); name != "" {
+			like[i] = append(like[i], "name\x00"+name)
+		}
+		// A birth date that is known to the year alone is that of many.
+		if family := folded(p.Family); family != "" && len(p.Birth) == len(time.DateOnly) {
+			like[i] = append(like[i], "family\x00"+family+"\x00"+p.Birth)
+		}
+		who := "number\x00" + strings.ToUpper(strings.TrimSpace(p.Number))
 		if p.Number == "" {
-			unnumbered[names[i]]++
-			continue
+			who = "row\x00" + strconv.Itoa(i) // without a number they may be two
 		}
-		if numbers[names[i]] == nil {
-			numbers[names[i]] = map[string]bool{}
+		for _, l := range like[i] {
+			if patients[l] == nil {
+				patients[l] = map[string]bool{}
+			}
+			patients[l][who] = true
 		}
-		numbers[names[i]][strings.ToUpper(strings.TrimSpace(p.Number))] = true
 	}
 	out := make([]bool, len(list))
-	for i, name := range names {
-		out[i] = name != "" && len(numbers[name])+unnumbered[name] > 1
+	for i := range list {
+		out[i] = slices.ContainsFunc(like[i], func(l string) bool { return len(patients[l]) > 1 })
 	}
 	return out
 }

@@ -57,13 +57,14 @@ func TestSameNames(t *testing.T) {
 	list := []Person{
 		anna, ann2, // case IDN-S4
 		{Number: "P-1", Family: "LIND  Anna"}, {Number: "P-2", Family: "Lind", Given: "Ann\u00e1"},
-		boy1, boy2, // one digit is another name
+		boy1, boy2, // twins, case IDN-S3
+		{Number: "P-8", Family: "Bolt", Given: "Eva", Birth: "1970"}, {Number: "P-9", Family: "Bolt", Given: "Ada", Birth: "1970"}, // a year says nothing
 		{Number: "P-3", Family: "Bolt", Given: "Ivo"}, {Number: " p-3", Family: "BOLT", Given: "Ivo"}, // one patient, two draws
 		{Number: "P-4"}, {Number: "P-5"},
 		{Number: "P-6", Family: "Gro\u00df"}, {Number: "P-7", Family: "GROSS"},
 		{Family: "S\u00f8rensen"}, {Family: "Sorensen"}, // no number: they may be two
 	}
-	want := []bool{true, true, true, true, false, false, false, false, false, false, true, true, true, true}
+	want := []bool{true, true, true, true, true, true, false, false, false, false, false, false, true, true, true, true}
 	if got := SameNames(list); !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}

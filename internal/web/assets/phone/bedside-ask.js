@@ -2,8 +2,8 @@
 // The screens before the needle: who it is, what was asked, where and how. One screen
 // asks one thing; the patient stands above each.
 import * as flow from "./bedside-flow.js";
-import { namesakes, toDraw, volume } from "./bedside-plan.js";
-import { beside, condition, head, ml, para, person, refusal, span, word } from "./bedside-show.js";
+import { keepOf, likeness, namesakes, toDraw, volume } from "./bedside-plan.js";
+import { beside, condition, degrees, head, ml, para, person, refusal, span, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, bigKeys, fold, h, help, shape, show, tell } from "./ui.js";
 import { lang, t } from "./words.js";
@@ -72,7 +72,7 @@ function identify(run) {
   if (s.way === "band") {
     const alike = about.row ? namesakes(run.work.rows ?? [], about.row) : [];
     const { node } = scanner({ wanted: "wristband", onRead: (r) => run.queue(() => band(run, r)), checked: run.checked });
-    return screen(run, "identify", node, alike.map((r) => about.row && h("div", null, para("bedside.alike"), beside(about.row.identity, r.identity, "bedside.chosen", "bedside.other"))), away);
+    return screen(run, "identify", node, alike.map((r) => about.row && h("div", null, para(`bedside.alike.${likeness(about.row, r)}`), beside(about.row.identity, r.identity, "bedside.chosen", "bedside.other"))), away);
   }
   if (s.way === "temporary") {
     const take = (/** @type {import("./scan.js").Read} */ r) => run.queue(async () => {
@@ -181,10 +181,13 @@ function method(run) {
   screen(run, "method", acts(...flow.METHODS.map((m) => action(`bedside.method.${m}`, () => run.put(flow.answered({ ...run.s, method: m }, run.about, m))))));
 }
 
-/** A tube of the plan. @param {import("./bedside-plan.js").Planned} p @param {number} n @param {boolean} [large] */
-export const planned = (p, n, large = false) => h("li", { class: `row ${p.type ? "" : "is-look"}` }, h("b", null, `${n}. ${p.typeName || p.type || t("bedside.no-tube")}`), p.tube && h("span", { class: "code" }, p.tube),
+/** @param {ReturnType<typeof keepOf>} keep */
+const kept = (keep) => keep && h("span", { class: "mark is-look" }, shape("look"), degrees("bedside.keep", keep));
+
+/** A tube of the plan. @param {Run} run @param {import("./bedside-plan.js").Planned} p @param {number} n @param {boolean} [large] */
+export const planned = (run, p, n, large = false) => h("li", { class: `row ${p.type ? "" : "is-look"}` }, h("b", null, `${n}. ${p.typeName || p.type || t("bedside.no-tube")}`), p.tube && h("span", { class: "code" }, p.tube),
   h("span", null, [Number(p.volumeUl ?? 0) > 0 && ml(Number(p.volumeUl)), p.inversions ? t("bedside.inversions", { n: p.inversions }) : null].filter(Boolean).join(" · ")),
-  (p.handling ?? []).map((w) => h("span", { class: "mark is-look" }, shape("look"), word("handling", w))),
+  (p.handling ?? []).map((w) => h("span", { class: "mark is-look" }, shape("look"), word("handling", w))), kept(keepOf(p, run.about.place)),
   !large && h("span", { class: "small" }, (p.testNames ?? p.tests ?? []).join(", ")),
   !large && (p.advice ?? []).map((a) => h("span", { class: "mark is-look" }, shape("look"), word("advice", a))),
   !large && p.apart?.length ? h("span", null, t("bedside.apart", { tests: p.apart.join(", ") })) : null);
@@ -214,7 +217,9 @@ export function amountDue(run, d, now, first) {
   const by = d.at === Infinity ? t("bedside.due-unknown") : t(minutes >= 0 ? "bedside.due-by" : "bedside.due-was", { time: run.at.clock(d.at), span: span(Math.abs(minutes)) });
   return [h("p", { class: first ? "huge" : "big" }, by), h("p", { class: first ? "big" : "" }, `${d.typeName} · ${d.label}`), d.test && h("p", null, t("bedside.due-test", { test: d.test })),
     d.at < Infinity && h("p", { class: "do" }, t(`bedside.due.${DUES.includes(d.until) ? d.until : "other"}`), " ", first && t(run.at.spins && HERE.includes(d.until) ? "bedside.due-here" : "bedside.due-send")), d.wait > now && h("p", null, t("bedside.due-wait", { time: run.at.clock(d.wait) })),
-    d.assumed && d.at < Infinity && h("p", { class: "small" }, t("bedside.due-assumed"))];
+    d.keep && h("p", null, kept(d.keep)),
+    // A plan counts what doesn't keep here as if it were kept as it must be.
+    d.assumed && d.at < Infinity && h("p", { class: "small" }, d.keep ? degrees("bedside.due-kept", d.keep) : t("bedside.due-assumed"))];
 }
 
 /** What a place that spins can do itself. */
@@ -231,7 +236,7 @@ function plan(run) {
     flow.applies("discard", { ...s, tubes: tubes.map((p, index) => ({ ...p, label: String(index), index, type: p.type ?? "", typeName: "", order: p.order ?? 0, additive: p.additive ?? "", at: 0, scan: "" })) }, about) && "bedside.plan-discard",
     s.method === "capillary" && "bedside.plan-capillary", s.method === "line" && "bedside.plan-line", tubes.some((p) => !p.order) && "bedside.plan-no-order",
   ];
-  screen(run, "plan", tubes.length > 0 ? h("ol", { class: "rows" }, tubes.map((p, i) => planned(p, i + 1))) : para("bedside.plan-none"),
+  screen(run, "plan", tubes.length > 0 ? h("ol", { class: "rows" }, tubes.map((p, i) => planned(run, p, i + 1))) : para("bedside.plan-none"),
     cautions.map((c) => c && h("p", { class: "mark is-look" }, shape("look"), t(c))), amount(run), fold("bedside.plan-hands", para("bedside.plan-hands-say")),
     acts(action("bedside.not-drawn", () => failed(run), { kind: "quiet" }), action("bedside.begin", async () => {
       await run.send(flow.checksScan(run.s));

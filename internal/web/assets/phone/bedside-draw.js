@@ -112,7 +112,7 @@ function draw(run) {
   }) });
   const tubes = flow.planOf(about);
   show(person(about.row?.identity), head("bedside.draw"), h("div", { class: "timer" }, mark, left),
-    h("ol", { class: "rows large" }, tubes.map((p, i) => planned(p, i + 1, true))), para("bedside.draw-say"),
+    h("ol", { class: "rows large" }, tubes.map((p, i) => planned(run, p, i + 1, true))), para("bedside.draw-say"),
     acts(action("bedside.sharps", on, { kind: "main" })), help("bedside.draw-help"));
 }
 
@@ -353,7 +353,7 @@ function after(run) {
 
 /** What is due first, when, and what to do about it. @param {Run} run */
 function due(run) {
-  const all = dues(flow.tubesOf(run.s, run.about));
+  const all = dues(flow.tubesOf(run.s, run.about), run.about.place);
   const now = run.at.now();
   const first = all.find((d) => d.at < Infinity);
   const nodes = first ? amountDue(run, first, now, true) : h("p", { class: "big" }, t(all.length > 0 ? "bedside.due-none" : "bedside.due-nothing"));

@@ -1,8 +1,8 @@
 // @ts-check
 // Before the round: what to take along. Then the patients of the list. A name that is
 // touched begins a draw and identifies nobody.
-import { expired, namesakes, sideBySide, toDraw, tray as count } from "./bedside-plan.js";
-import { condition, head, ml, para, person, word } from "./bedside-show.js";
+import { expired, likeness, namesakes, sideBySide, toDraw, tray as count } from "./bedside-plan.js";
+import { condition, degrees, head, ml, para, person, word } from "./bedside-show.js";
 import { scanner } from "./scan.js";
 import { action, acts, fold, h, help, press, shape, show, tell } from "./ui.js";
 import { t } from "./words.js";
@@ -11,7 +11,8 @@ import { t } from "./words.js";
  * @typedef {import("./bedside-plan.js").Row} Row
  * @typedef {import("./scan.js").Read} Read
  * A pack as its maker's label says it: product is its number (GS1 AI 01), expiry a day or a month.
- * @typedef {{product?: string, lot?: string, expiry?: string, refusal?: string}} Pack
+ * band: it is a wristband.
+ * @typedef {{product?: string, lot?: string, expiry?: string, refusal?: string, band?: boolean}} Pack
  * @typedef {import("./bedside-draw.js").Context & {asOf: string, pack: (read: Read) => Pack, keepPack: (type: string, pack: Pack) => unknown, typeOf: (product: string) => string,
  *   checkedRows: Set<string>, renew: () => unknown, go: (screen: "tray"|"patients"|"spin") => unknown, begin: (row: Row|null, read?: Read) => unknown}} Lists
  */
@@ -26,7 +27,7 @@ const age = (at) => h("p", { class: "small" }, t("bedside.as-of", { time: at.clo
 export function tray(at) {
   const rows = rowsOf(at);
   if (rows.length === 0) return empty(at, "tray");
-  const need = count(rows);
+  const need = count(rows, at.work.place);
   const line = (/** @type {any} */ k) => {
     const pack = at.packs[k.type];
     return h("li", { class: pack ? "row is-good" : "row" }, h("b", null, t("bedside.tray-count", { n: k.count, type: k.typeName })), k.additive && h("span", { class: "small" }, k.additive),
@@ -34,12 +35,13 @@ export function tray(at) {
       pack && h("span", { class: "mark is-good" }, shape("good"), t("bedside.pack-is", { lot: pack.lot || "–", date: pack.expiry || "–" })));
   };
   const handling = Object.entries(need.handling).map(([w, n]) => h("li", { class: "row is-look" }, h("b", null, word("take", w)), h("span", null, t("bedside.take-for", { n }))));
-  show(head("bedside.tray", { n: rows.length }), age(at), h("ul", { class: "rows" }, need.kinds.map(line), handling),
+  const climate = need.packs.map((k) => h("li", { class: "row is-look" }, h("b", null, degrees(k.colder ? "bedside.take.cold" : "bedside.take.warm", k)), h("span", null, t("bedside.take-for", { n: k.n }))));
+  show(head("bedside.tray", { n: rows.length }), age(at), h("ul", { class: "rows" }, need.kinds.map(line), handling, climate),
     need.ul > 0 && h("p", { class: "small" }, t("bedside.tray-all", { ml: ml(need.ul) })),
     need.split > 0 && h("p", { class: "mark is-look" }, shape("look"), t("bedside.tray-split", { n: need.split })),
     need.unknown.map((u) => h("p", { class: "mark is-look" }, shape("look"), t("bedside.tray-unknown", { name: u.name, tests: u.tests.join(", ") }))),
     need.several.length > 0 && h("p", { class: "mark is-look" }, shape("look"), t("bedside.tray-several", { types: need.several.join(", ") })),
-    scanner({ wanted: "pack", onRead: (r) => pack(at, at.pack(r), need.kinds) }).node,
+    scanner({ wanted: "pack", onRead: async (r) => ((await band(at, r)) ? tell("look", t("bedside.pack-band")) : pack(at, at.pack(r), need.kinds)) }).node,
     before(at, rows), acts(action("bedside.to-patients", () => at.go("patients"), { kind: "main" })), help("bedside.tray-help"));
 }
 
@@ -56,6 +58,9 @@ function before(at, rows) {
     return b;
   })));
 }
+
+/** Whether somebody's wristband was scanned: patients come after this screen. @param {Lists} at @param {Read} r */
+const band = async (at, r) => at.pack(r).band || Boolean(await at.matches(r));
 
 /** @param {Lists} at @param {Pack} p @param {{type: string, typeName: string}[]} kinds */
 function pack(at, p, kinds) {
@@ -93,7 +98,7 @@ function line(at, row) {
   return h("li", null, press([
     h("span", { class: "bed" }, p.bed ? [t("bedside.bed-word"), " ", said("bed")] : null), h("b", null, p.name ? said("name") : t("bedside.no-name")),
     h("span", null, p.birthDate && [t("bedside.born-word"), " ", said("birthDate")], p.numberEnds && [" · ", t("bedside.ends-word"), " ", said("numberEnds")]),
-    p.sameName && h("span", { class: "mark is-look" }, shape("look"), t("bedside.same-name")), urgent && h("span", { class: "mark is-look" }, shape("look"), word("priority", "urgent")),
+    p.sameName && h("span", { class: "mark is-look" }, shape("look"), t(`bedside.${likeness(row, others[0])}`)), urgent && h("span", { class: "mark is-look" }, shape("look"), word("priority", "urgent")),
     h("span", null, t("bedside.tubes", { n })),
   ], () => at.begin(row), `row-act ${urgent ? "is-look" : ""}`, { "data-row": p.reference }));
 }
@@ -102,7 +107,11 @@ function line(at, row) {
 export function patients(at) {
   const rows = rowsOf(at);
   if (rows.length === 0) return empty(at, "patients");
-  const read = (/** @type {Read} */ r) => at.matches(r).then((row) => (row && toDraw(row).length > 0 ? at.begin(row, r) : tell("stop", t(row ? "bedside.band-nothing" : "bedside.band-unknown"))));
+  const read = async (/** @type {Read} */ r) => {
+    const row = await at.matches(r);
+    if (row && toDraw(row).length > 0) return at.begin(row, r);
+    tell("stop", t(row ? "bedside.band-nothing" : "bedside.band-unknown"));
+  };
   const done = (at.work.rows ?? []).filter((r) => toDraw(r).length === 0 && (r.plan ?? []).length > 0);
   show(head("bedside.patients"), age(at), scanner({ wanted: "wristband", onRead: read, checked: at.checked }).node, para("bedside.patients-say"), h("ul", { class: "rows" }, rows.map((r) => line(at, r))),
     done.length > 0 && fold("bedside.drawn", h("ul", { class: "rows" }, done.map((r) => h("li", { class: "row is-good" }, person(r.identity))))),

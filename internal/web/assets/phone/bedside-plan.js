@@ -14,7 +14,7 @@
  * @typedef {{identity: Identity, match?: string, requests?: Request[], plan?: Planned[], drawnUl?: string|number, bloodUlPerKg?: string|number}} Row
  * @typedef {{tube: string, type?: string, typeName?: string, testNames?: string[], collected?: string, dueEarliest?: string, dueLatest?: string, dueUntil?: string,
  *   rack?: string, rackUntil?: string, spun?: boolean, frozen?: boolean, carrier?: string, holder?: string, gel?: boolean}} Here
- * @typedef {{id: string, name?: string, zone?: string, identify?: string[], secondPerson?: boolean, spins?: boolean, mostDrawPermille?: string|number}} Place
+ * @typedef {{id: string, name?: string, zone?: string, identify?: string[], secondPerson?: boolean, spins?: boolean, mostDrawPermille?: string|number, assumed?: {low: string, high: string}}} Place
  * @typedef {{place: Place, asOf?: string, salt?: string, rows?: Row[], here?: Here[], schemes?: any[]}} Work
  * @typedef {{text: string, differs: boolean}} Part
  */
@@ -28,18 +28,22 @@ export const toDraw = (row) => ordered((row.plan ?? []).filter((p) => !p.collect
 export const ordered = (plan) => [...plan].sort((a, b) => (a.order || 99) - (b.order || 99));
 
 /**
- * What to take along for all patients of a list.
- * @param {Row[]} rows
+ * What to take along for all patients of a list. packs: for tubes that the place itself
+ * doesn't keep as they must be.
+ * @param {Row[]} rows @param {Place} place
  * @returns {{kinds: {type: string, typeName: string, additive: string, order: number, count: number, labelled: number}[],
- *   handling: Record<string, number>, unknown: {name: string, tests: string[]}[], several: string[], split: number, ul: number}}
+ *   handling: Record<string, number>, unknown: {name: string, tests: string[]}[], several: string[], split: number, ul: number,
+ *   packs: {low: number, high: number, colder: boolean, n: number}[]}}
  */
-export function tray(rows) {
+export function tray(rows, place) {
   /** @type {Map<string, any>} */
   const kinds = new Map();
   /** @type {Record<string, number>} */
   const handling = {};
   const unknown = [];
   const several = [];
+  /** @type {Map<string, any>} */
+  const packs = new Map();
   let split = 0;
   let ul = 0;
   for (const row of rows) {
@@ -53,12 +57,14 @@ export function tray(rows) {
       if (p.tube) kind.labelled++;
       kinds.set(p.type, kind);
       for (const w of p.handling ?? []) handling[w] = (handling[w] ?? 0) + 1;
+      const keep = keepOf(p, place);
+      if (keep) packs.set(`${keep.low} ${keep.high}`, { ...keep, n: (packs.get(`${keep.low} ${keep.high}`)?.n ?? 0) + 1 });
       if (p.advice?.includes("several-tubes-fit")) several.push(kind.typeName);
       if (p.apart?.length) split++;
       ul += Number(p.volumeUl ?? 0);
     }
   }
-  return { kinds: [...kinds.values()].sort((a, b) => a.order - b.order), handling, unknown, several: [...new Set(several)], split, ul };
+  return { kinds: [...kinds.values()].sort((a, b) => a.order - b.order), handling, unknown, several: [...new Set(several)], split, ul, packs: [...packs.values()] };
 }
 
 /**
@@ -133,9 +139,10 @@ export const CITRATE_FILL = 90;
  * What is due first, worst first. A tube that the server has judged is due as it says;
  * else as planned, at the temperature that the place is assumed to have.
  * @param {(Planned & {label: string, at: number, verdicts?: any[]})[]} tubes at: collected, ms
- * @returns {{label: string, typeName: string, at: number, until: string, test: string, assumed: boolean, wait: number}[]} wait: not spun before, ms, 0 for none
+ * @param {Place} place
+ * @returns {{label: string, typeName: string, at: number, until: string, test: string, assumed: boolean, wait: number, keep: ReturnType<typeof keepOf>}[]} wait: not spun before, ms, 0 for none
  */
-export function dues(tubes) {
+export function dues(tubes, place) {
   const out = [];
   for (const p of tubes) {
     const judged = (p.verdicts ?? []).filter((v) => v.dueEarliest && !v.endedAt).sort((a, b) => Date.parse(a.dueEarliest) - Date.parse(b.dueEarliest))[0];
@@ -145,7 +152,7 @@ export function dues(tubes) {
       label: p.label, typeName: p.typeName ?? p.type ?? "",
       at: judged ? Date.parse(judged.dueEarliest) : minutes > 0 ? p.at + minutes * MINUTE_MS : Infinity,
       until: judged?.rule?.until ?? p.dueUntil ?? "", test: judged?.name ?? p.testNames?.[p.tests?.indexOf(p.dueTest ?? "") ?? -1] ?? p.dueTest ?? "", assumed: !judged,
-      wait: wait > 0 ? p.at + wait * MINUTE_MS : 0,
+      wait: wait > 0 ? p.at + wait * MINUTE_MS : 0, keep: keepOf(p, place),
     });
   }
   return out.sort((a, b) => a.at - b.at);
@@ -203,11 +210,42 @@ export function sideBySide(a, b) {
   });
 }
 
-/** The others of a list that a patient with a same-name mark may be taken for. @param {Row[]} rows @param {Row} row */
+/** @param {string} text */
+const bare = (text) => text.normalize("NFKD").replace(/[^\p{L}\p{N}]+/gu, "").toLowerCase();
+
+/** Whether two rows have one name. @param {Row} a @param {Row} b */
+const named = (a, b) => bare(a.identity.name ?? "") === bare(b.identity.name ?? "");
+
+/** Twins and such: the family name stands before the comma. @param {Row} a @param {Row} b */
+function twins({ identity: a }, { identity: b }) {
+  const family = (/** @type {Identity} */ x) => bare((x.name ?? "").split(",")[0]);
+  return /^\d{4}-\d{2}-\d{2}$/.test(a.birthDate ?? "") && a.birthDate === b.birthDate && family(a) !== "" && family(a) === family(b);
+}
+
+/**
+ * The others of a list that a patient with the server's mark may be taken for: those of
+ * the same name, then those of the same family name and birth date.
+ * @param {Row[]} rows @param {Row} row
+ */
 export function namesakes(rows, row) {
   if (!row.identity.sameName) return [];
-  const bare = (/** @type {Row} */ r) => (r.identity.name ?? "").normalize("NFKD").replace(/[^\p{L}\p{N}]+/gu, "").toLowerCase();
   const marked = rows.filter((r) => r !== row && r.identity.sameName);
-  const same = marked.filter((r) => bare(r) === bare(row));
-  return same.length > 0 ? same : marked;
+  const found = [...marked.filter((r) => named(r, row)), ...marked.filter((r) => !named(r, row) && twins(r, row))];
+  return found.length > 0 ? found : marked;
+}
+
+/** What makes them alike, as a key behind "bedside.". @param {Row} row @param {Row|undefined} other */
+export const likeness = (row, other) => (!other || named(row, other) ? "same-name" : twins(row, other) ? "twins" : "like-name");
+
+/**
+ * At which temperature a tube must be kept, where the one that the place is assumed to
+ * have would not do: its tests have no limit that holds there. Nothing where handling says
+ * it already, or where nothing is assumed: more time alone is no reason to chill a tube.
+ * @param {Planned} p @param {Place} place
+ * @returns {{low: number, high: number, colder: boolean}|null} in °C
+ */
+export function keepOf(p, place) {
+  if (!p.keep || !place.assumed || p.handling?.includes("on-ice") || p.handling?.includes("kept-warm")) return null;
+  const [low, high, from, to] = [p.keep.low, p.keep.high, place.assumed.low, place.assumed.high].map(Number);
+  return low <= from && high >= to ? null : { low, high, colder: low + high < from + to };
 }

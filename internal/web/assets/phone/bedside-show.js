@@ -21,6 +21,9 @@ export const ml = (ul) => `${(ul / 1000).toLocaleString(lang, { maximumFractionD
 /** Minutes as people say them. @param {number} n */
 export const span = (n) => (n < 120 ? t("bedside.span", { n }) : t("bedside.span-long", { h: Math.floor(n / 60), m: n % 60 }));
 
+/** A temperature to keep a tube at. @param {string} key @param {{low: number, high: number}} keep */
+export const degrees = (key, { low, high }) => t(key, { low: low.toLocaleString(lang), high: high.toLocaleString(lang) });
+
 /** A word of a list in the reader's language, itself where the catalogue has none. @param {string} list @param {string} word */
 export const word = (list, word) => (has(`bedside.${list}.${word}`) ? t(`bedside.${list}.${word}`) : word);
 
@@ -33,7 +36,7 @@ const marked = (parts) => parts.map((p) => (p.differs ? h("mark", null, p.text) 
 /** The patient, as on the list. @param {Identity|undefined} p */
 export const person = (p) => p && h("div", { class: "person" }, h("b", null, p.name || t("bedside.no-name")),
   h("span", null, [p.birthDate && t("bedside.born", { date: p.birthDate }), p.bed && t("bedside.bed", { bed: p.bed }), p.numberEnds && t("bedside.ends", { ends: p.numberEnds })].filter(Boolean).join(" · ")),
-  p.sameName && h("span", { class: "mark is-look" }, shape("look"), t("bedside.same-name")));
+  p.sameName && h("span", { class: "mark is-look" }, shape("look"), t("bedside.like-name")));
 
 /**
  * Two records beside each other; differing characters are marked.

@@ -95,6 +95,7 @@ function tube(label) {
 /** @param {import("./scan.js").Read} label */
 function pack(label) {
   const said = read(label, work.schemes ?? []);
+  if (said.names === "patient") return { band: true };
   return said.wrong ? { refusal: closed("refusal", "short-read") } : { product: said.elements.find((e) => e.ai === "01")?.value, lot: said.lot, expiry: said.expiry };
 }
 
