@@ -162,3 +162,22 @@ func TestTheVaultOfASession(t *testing.T) {
 		}
 	}
 }
+
+// One tab works: a second one asks, and takes what was begun; the first then asks. What one
+// person began isn't shown to the next, whichever tab they sign in with.
+func TestTwoTabsOfAPhone(t *testing.T) {
+	r := newPhoneRig(t, phoneMorning)
+	p := r.phone()
+	heading := func(of phone, want string) { of.Wait(`document.querySelector("#main h1")?.textContent === "` + want + `"`) }
+	heading(p, "Nobody is to be drawn here")
+	p.Click(`[data-act="bedside.emergency"]`)
+	heading(p, "Temporary number")
+	other := phone{t, p.Tab(r.net.URL+"/bedside", browsertest.Phone)}
+	heading(other, "This page is open in another tab")
+	other.Click(`[data-act="shell.here"]`)
+	heading(other, "Temporary number")
+	heading(p, "This page is open in another tab")
+	p.do(`await session.as("OSKAR");`, nil)
+	other.Wait(`document.querySelector(".bar-who")?.textContent === "OSKAR · NORTH"`)
+	heading(other, "Nobody is to be drawn here")
+}

@@ -72,13 +72,22 @@ func TestBedsideRules(t *testing.T) {
 		`plan.sideBySide(row(phone, "r-okafor-1").identity, row(phone, "r-okafor-2").identity).find((f) => f.field === "name").b.map((x) => x.differs ? "[" + x.text + "]" : x.text).join("")`:                                                                                                     "Okafor, Boy-[2] of Ifeoma",
 		`plan.apart("12", "21").map((x) => x.map((y) => (y.differs ? "!" : "") + y.text).join("|")).join(" ")`:                                                                                                                                                                                     "!12 !21",
 		`plan.namesakes(phone.work.rows, row(phone, "r-lind-a")).map((r) => r.identity.reference).join()`:                                                                                                                                                                                          "r-lind-b",
+		// Twins (IDN-S3): the same family name and birth date.
+		`(() => { const [a, b] = ["r-okafor-1", "r-okafor-2"].map((r) => row(phone, r)), x = row(phone, "r-lind-a"); return plan.namesakes(phone.work.rows, a).map((r) => r.identity.reference).join() + " " + [plan.likeness(a, b), plan.likeness(x, row(phone, "r-lind-b")), plan.likeness(a, x)].join(); })()`: "r-okafor-2 twins,same-name,like-name",
+		// What the place's own temperature doesn't hold is said, and packs are counted.
+		`(() => { const near = { assumed: { low: "18.00", high: "26.00" } }, at = (low, high, handling) => JSON.stringify(plan.keepOf({ keep: { low, high }, handling }, near)?.colder ?? null);
+			return [at("15.00", "30.00"), at("2.00", "8.00"), at("36.00", "38.00"), at("0.00", "4.00", ["on-ice"]), plan.keepOf({ keep: { low: "2.00", high: "8.00" } }, {}) + ""].join(); })()`: "null,true,false,null,null",
+		`JSON.stringify(plan.tray(phone.work.rows, phone.work.place).packs)`:                                                        `[{"low":2,"high":8,"colder":true,"n":1}]`,
+		`plan.dues([{label: "A", at: 0, dueMinutes: "60", keep: {low: "2.00", high: "8.00"}}], phone.work.place)[0].keep.high + ""`: "8",
+		// A badge's number and a wristband are no staff code.
+		`["B123456", "P-7011", "]C0lena ", "OSKAR"].map((x) => { const s = labels.staff(read(x), phone.work.schemes); return s.not ?? s.code; }).join()`: "badge,wristband,lena,OSKAR",
 		`(() => { const s = flow.begin("D-1", row(phone, "r-lind-a"), phone.work.place), about = {place: phone.work.place, row: row(phone, "r-lind-a"), today: "2026-11-24"}; const taken = {...s, tubes: [tube("TB260301", 0)]};
 			return [["TB260301", s], ["tb260301", taken], ["TB260310", s], ["TB260399", s], ["TB260109", s], ["TB260288", s], ["TB260398", {...s, tubes: [tube("TB260311", 1), tube("TB260312", 2)]}]].map(([l, x]) => flow.meaning(x, about, phone.work, l).kind).join(); })()`: "planned,duplicate,other,blank,other,collected,nothing-left",
 		`(() => { const r = row(phone, "r-lind-a"), s = flow.begin("D-1", r, phone.work.place), about = {place: phone.work.place, row: r, today: "2026-11-24"}; return flow.meaning(s, about, phone.work, "R-2201").choices.join() + " " + flow.meaning(s, about, phone.work, "TB260399").choices.join(); })()`: "0,1,2 1,2",
-		`timers.marks("needle").map((m) => m.at + m.mark).join() + " " + timers.marks("capillary").length`:                                                                                                                                                                                         "30clean,60dry,120tourniquet 2",
-		`[0, 29.5, 30, 61, 120].map((s) => { const n = timers.now(timers.marks("winged"), s); return n.mark + n.left; }).join()`:                                                                                                                                                                   "clean30,clean1,dry30,tourniquet59,done0",
-		`["2026-11-24T09:17:59Z", "2026-11-24T09:18:00Z"].map((at) => spin.standOf(phone.work.here[0], Date.parse(at))).join() + spin.standOf({tube: "X"}, 0)`:                                                                                                                                     "waits,readyunjudged",
-		`plan.dues([{label: "A", at: 0, dueMinutes: "60"}, {label: "B", at: 0, dueMinutes: "240", verdicts: [{dueEarliest: "1970-01-01T00:30:00Z", name: "K"}, {dueEarliest: "1970-01-01T00:10:00Z", endedAt: "x"}]}, {label: "C", at: 0}]).map((d) => d.label + d.at / 60000 + d.assumed).join()`: "B30false,A60true,CInfinitytrue",
+		`timers.marks("needle").map((m) => m.at + m.mark).join() + " " + timers.marks("capillary").length`:                                                                                                                                                                                                           "30clean,60dry,120tourniquet 2",
+		`[0, 29.5, 30, 61, 120].map((s) => { const n = timers.now(timers.marks("winged"), s); return n.mark + n.left; }).join()`:                                                                                                                                                                                     "clean30,clean1,dry30,tourniquet59,done0",
+		`["2026-11-24T09:17:59Z", "2026-11-24T09:18:00Z"].map((at) => spin.standOf(phone.work.here[0], Date.parse(at))).join() + spin.standOf({tube: "X"}, 0)`:                                                                                                                                                       "waits,readyunjudged",
+		`plan.dues([{label: "A", at: 0, dueMinutes: "60"}, {label: "B", at: 0, dueMinutes: "240", verdicts: [{dueEarliest: "1970-01-01T00:30:00Z", name: "K"}, {dueEarliest: "1970-01-01T00:10:00Z", endedAt: "x"}]}, {label: "C", at: 0}], phone.work.place).map((d) => d.label + d.at / 60000 + d.assumed).join()`: "B30false,A60true,CInfinitytrue",
 	} {
 		if got := said[string](p, expression); got != want {
 			t.Errorf("%s\ngives %q, want %q", expression, got, want)
@@ -132,6 +141,22 @@ func TestBedsideIdentity(t *testing.T) {
 	p.Wait(`document.querySelector("h1").textContent === "Does the person say this name?"`)
 	if got := said[bool](p, `phone.sent[0].draw !== phone.sent[2].draw && phone.sent[2].row === "r-lind-b"`); !got {
 		t.Error("the right band went under the wrong band's draw")
+	}
+
+	// An answer that comes after a draw was left shows nothing of it.
+	p.Eval(`state("patients").then(() => { const was = phone.record, wait = {}; phone.answers = wait; phone.record = async (scan, how) => { const out = await was(scan, how); if (scan.step === "wristband") await new Promise((go) => (wait.go = go)); return out; }; })`, nil)
+	readLabels(p, "P-7011")
+	p.Wait(`phone.answers.go`)
+	p.Eval(`draw.Run.now.leave().then(() => { phone.answers.go(); return settle(); })`, nil)
+	if got := said[string](p, `document.querySelector("h1").textContent + " " + phone.kept`); got != "Whose blood now? null" {
+		t.Errorf("a draw that was left came back: %s", got)
+	}
+	// A wristband on the tray is named as one.
+	p.Eval(`state("tray").then(() => 1)`, nil)
+	readLabels(p, "P-7011")
+	p.Wait(`document.getElementById("refused").textContent.includes("wristband")`)
+	if got := said[string](p, `document.getElementById("main").textContent`); !strings.Contains(got, "Cold packs, for 2 to 8 °C") {
+		t.Errorf("the tray takes no cold packs: %s", got)
 	}
 
 	// The server refuses a twin's band and gives both records.

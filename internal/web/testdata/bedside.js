@@ -27,6 +27,7 @@ async function afresh(lang = "en") {
       phone.sent.push({ ...scan, live: how.live !== false });
       return how.live === false || !phone.wires ? { id } : { id, answer: phone.answer(scan) };
     },
+    staff: (read) => labels.staff(read, work.schemes),
     matches: async (read) => (await labels.matches(read, work)).row ?? null,
     tube: (read) => {
       const said = labels.read(read, work.schemes);
@@ -34,7 +35,7 @@ async function afresh(lang = "en") {
     },
     pack: (read) => {
       const said = labels.read(read, work.schemes, 2026);
-      return { product: said.elements.find((e) => e.ai === "01")?.value, lot: said.lot, expiry: said.expiry };
+      return said.names === "patient" ? { band: true } : { product: said.elements.find((e) => e.ai === "01")?.value, lot: said.lot, expiry: said.expiry };
     },
     types: () => [{ type: "EDTA", typeName: "EDTA" }, { type: "SERUM-GEL", typeName: "serum gel" }], typeOf: () => "",
     keepPack: (type, p) => (phone.packs[type] = p), keep: async (x) => (phone.kept = structuredClone(x)), keepLoad: async (x) => (phone.load = x),

@@ -140,8 +140,12 @@ async function begin() {
     return new Promise(() => {});
   }
   const session = new Session();
-  await clock.recall();
-  const outbox = await openOutbox(() => session.bearer());
+  const outbox = await clock.recall().then(() => openOutbox(() => session.bearer())).catch(() => undefined);
+  if (!outbox) {
+    // A private window, or a full phone: nothing may be taken that can't be kept.
+    main.replaceChildren(make("p", { class: "alert", role: "alert" }, t("shell.keeps-nothing")));
+    return new Promise(() => {});
+  }
   /** @type {Phone} */
   const phone = { outbox, session };
   const drawn = () => draw(phone);
@@ -151,6 +155,8 @@ async function begin() {
     void outbox.flush();
   });
   for (const type of ["online", "offline", "words"]) addEventListener(type, drawn);
+  // Somebody else may have signed in meanwhile, in another tab or by another page.
+  addEventListener("visibilitychange", () => document.visibilityState === "visible" && void session.ask());
   const measure = () => document.visibilityState === "visible" && clock.stale() && void clock.measure().then(drawn);
   addEventListener("online", () => void session.ask().then(measure));
   addEventListener("visibilitychange", measure);

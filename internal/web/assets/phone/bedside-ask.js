@@ -19,6 +19,7 @@ const who = (run) => person(run.about.row?.identity) || h("p", { class: "person"
 
 /** A screen with the patient above, keys below and help. @param {Run} run @param {string} key @param {...any} nodes */
 export function screen(run, key, ...nodes) {
+  if (run.over) return; // what shows is no longer this draw
   const before = key === run.s.at ? flow.back(run.s, run.about) : null;
   show(who(run), head(`bedside.${key}`), ...nodes,
     before && acts(action("bedside.back", () => run.put(before), { kind: "quiet" })), help(`bedside.${key}-help`));
@@ -64,11 +65,14 @@ export async function band(run, read) {
   run.put(flow.identified(run.s, run.about, "band"));
 }
 
+/** A name that was touched identifies nobody: another one may be taken. @param {Run} run */
+const elsewhere = (run) => action("bedside.mismatch-other", () => run.leave(), { kind: "quiet" });
+
 /** @param {Run} run */
 function identify(run) {
   const { s, about } = run;
   const others = flow.ways(about.place).filter((w) => w !== s.way && about.row);
-  const away = fold("bedside.otherwise", acts(...others.map((w) => action(`bedside.way.${w}`, () => run.put({ ...s, way: w }))), action("bedside.not-drawn", () => failed(run), { kind: "quiet" })));
+  const away = fold("bedside.otherwise", acts(...others.map((w) => action(`bedside.way.${w}`, () => run.put({ ...s, way: w }))), action("bedside.not-drawn", () => failed(run), { kind: "quiet" })), acts(elsewhere(run)));
   if (s.way === "band") {
     const alike = about.row ? namesakes(run.work.rows ?? [], about.row) : [];
     const { node } = scanner({ wanted: "wristband", onRead: (r) => run.queue(() => band(run, r)), checked: run.checked });
@@ -115,11 +119,12 @@ function compare(run) {
 /** @param {Run} run */
 function second(run) {
   const take = (/** @type {import("./scan.js").Read} */ r) => {
-    const code = r.text.trim();
+    const { code, not } = run.at.staff(r);
+    if (!code) return tell("stop", t(`bedside.staff-${not}`));
     if (code.toUpperCase() === run.by.toUpperCase()) return tell("stop", t("bedside.second-same"));
     run.put(flow.answered({ ...run.s, second: code }, run.about, "yes", "second-person"));
   };
-  screen(run, "second", para("bedside.second-say"), scanner({ wanted: "staff", onRead: take }).node);
+  screen(run, "second", para("bedside.second-say"), scanner({ wanted: "staff", onRead: take }).node, acts(elsewhere(run), action("bedside.not-drawn", () => failed(run), { kind: "quiet" })));
 }
 
 /** @param {Run} run */

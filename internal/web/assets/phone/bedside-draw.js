@@ -21,7 +21,7 @@ import { closed, t } from "./words.js";
  * tube's number as its label says it, or a refusal in words.
  * @typedef {{number?: string, refusal?: string}} Named
  * @typedef {{work: Work, by: string, today: string, now: () => number, clock: (ms: number) => string, newDraw: () => string, spins: boolean, checked: RegExp[],
- *   record: (scan: any, how?: {live?: boolean, wait?: number}) => Promise<{id: string, answer?: any}>, online: () => boolean,
+ *   staff: (read: Read) => {code?: string, not?: string}, record: (scan: any, how?: {live?: boolean, wait?: number}) => Promise<{id: string, answer?: any}>, online: () => boolean,
  *   matches: (read: Read) => Promise<Row|null>, tube: (read: Read) => Named, types: () => {type: string, typeName: string}[],
  *   packs: Record<string, {lot?: string, expiry?: string}>, keep: (draw: {state: State, row: Row|null}|null) => Promise<unknown>,
  *   done: (state: State, row: Row|null) => Promise<unknown>, leave: () => unknown, spin: () => unknown}} Context
@@ -33,6 +33,8 @@ export class Run {
   #last = Promise.resolve();
   /** The label whose type is being asked. @type {{read: Read, number: string}|null} */
   pending = null;
+  /** The one draw of this page; what another one still hears is too late. @type {Run|null} */
+  static now = null;
 
   /** @param {Context} at @param {Row|null} row @param {State} [state] where it goes on */
   constructor(at, row, state) {
@@ -45,16 +47,27 @@ export class Run {
     this.s = state ?? flow.begin(at.newDraw(), row, at.work.place);
     this.record = at.record;
     this.matches = at.matches;
+    Run.now = this;
   }
 
   /** Goes to a state; it is kept before it is shown. @param {State} next */
   async put(next) {
+    if (this.over) return; // an answer that came after the draw was left
     this.s = next;
-    await this.at.keep({ state: next, row: this.about.row });
+    // What was done was done, also where the phone can't keep it over a reload.
+    const kept = await this.at.keep({ state: next, row: this.about.row }).then(() => true, () => false);
     this.again();
+    if (!kept && !this.over) tell("look", t("bedside.not-kept"));
+  }
+
+  /** It was left, or another one was begun. */
+  get over() {
+    return Run.now !== this;
   }
 
   again() {
+    if (this.over) return;
+    this.pending = null;
     (ASKS[this.s.at] ?? TUBES[this.s.at])(this);
   }
 
@@ -74,8 +87,15 @@ export class Run {
     return this.#last;
   }
 
-  async leave() {
+  /** The draw is over for this page. */
+  async end() {
+    Run.now = null;
     await this.at.keep(null);
+  }
+
+  async leave() {
+    if (this.over) return;
+    await this.end();
     await this.at.leave();
   }
 }
@@ -88,7 +108,7 @@ export class Run {
 export async function begin(at, row, read) {
   const run = new Run(at, row);
   await run.put(read ? { ...run.s, way: "band" } : run.s);
-  if (read) await run.queue(() => band(run, read));
+  if (read && !run.over) await run.queue(() => band(run, read));
 }
 
 /** The hands are full: what is seen is large, and nothing is touched. @param {Run} run */
@@ -132,12 +152,14 @@ async function label(run, read) {
   if (m.choices.length === 1) return taken(run, read, number, m.choices[0]);
   run.pending = { read, number };
   const plan = flow.planOf(run.about);
-  const choice = (/** @type {number} */ i, /** @type {boolean} */ main) => press(`${i + 1}. ${plan[i].typeName || plan[i].type}`, () => run.queue(() => taken(run, read, number, i)), main ? "act main" : "act");
+  // Of keys that are pressed while the first is being recorded, only the first counts.
+  const chosen = (/** @type {() => unknown} */ take) => run.queue(() => (run.pending?.number === number ? take() : undefined));
+  const choice = (/** @type {number} */ i, /** @type {boolean} */ main) => press(`${i + 1}. ${plan[i].typeName || plan[i].type}`, () => chosen(() => taken(run, read, number, i)), main ? "act main" : "act");
   const [next, ...rest] = m.choices;
   const kinds = about(run) ? [] : run.at.types();
   screen(run, "type", h("p", { class: "huge code" }, number), scanner({ wanted: "tube", quiet: true, onRead: (r) => run.queue(() => label(run, r)) }).node,
-    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => press(k.typeName, () => run.queue(() => taken(run, read, number, -1, k)))),
-      !about(run) && action("bedside.type-unsaid", () => run.queue(() => taken(run, read, number, -1))), next !== undefined && choice(next, true), action("bedside.type-not", () => drop(run), { kind: "quiet" })));
+    acts(...rest.map((i) => choice(i, false)), ...kinds.map((k) => press(k.typeName, () => chosen(() => taken(run, read, number, -1, k)))),
+      !about(run) && action("bedside.type-unsaid", () => chosen(() => taken(run, read, number, -1))), next !== undefined && choice(next, true), action("bedside.type-not", () => drop(run), { kind: "quiet" })));
 }
 
 /** @param {Run} run */
@@ -189,17 +211,17 @@ async function others(run, read, row) {
   mismatch(run, other ?? row?.identity ?? null, chosen, "bedside.on-label");
 }
 
-/** @param {Run} run */
-async function takeBack(run) {
+/** Takes back what the key said, unless something came after it. @param {Run} run @param {string} scan */
+async function takeBack(run, scan) {
   const back = flow.undo(run.s);
-  if (!back) return;
+  if (!back || run.s.last?.scan !== scan) return;
   await run.send(back.scan);
   await run.put(back.state);
   tell("note", t("bedside.taken-back"), { sound: true });
 }
 
 /** @param {Run} run */
-const bar = (run) => run.s.last && undoBar(t(`bedside.last-${run.s.last.what}`, { label: run.s.last.label }), () => takeBack(run));
+const bar = (run, scan = run.s.last?.scan ?? "") => run.s.last && undoBar(t(`bedside.last-${run.s.last.what}`, { label: run.s.last.label }), () => run.queue(() => takeBack(run, scan)));
 
 /** @param {Run} run */
 function labelling(run) {
@@ -360,7 +382,7 @@ function due(run) {
   const others = all.filter((d) => d !== first);
   screen(run, "due", nodes, others.length > 0 && [h("h2", null, t("bedside.due-others")), h("ul", { class: "rows" }, others.map((d) => h("li", { class: "row" }, amountDue(run, d, now, false))))], bar(run),
     acts(run.at.spins && action("bedside.to-spin", async () => {
-      await run.at.keep(null);
+      await run.end();
       await run.at.spin();
     }), action("bedside.next-patient", () => run.leave(), { kind: "main" })));
 }

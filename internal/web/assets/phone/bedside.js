@@ -1,9 +1,10 @@
 // @ts-check
 // The page at the bedside: who scans and what there is to do, and which screen is shown.
 // Screens are loaded when they are first needed; all of them lie on the phone.
+import { alone } from "./alone.js";
 import { start } from "./bar.js";
 import { trueNow } from "./clock.js";
-import { matches, read } from "./labels.js";
+import { matches, read, staff } from "./labels.js";
 import { call, letters } from "./store.js";
 import { action, acts, h, help, show, tell } from "./ui.js";
 import { keepWork, readWork } from "./vault.js";
@@ -21,6 +22,7 @@ import { closed, inZone, lang, t } from "./words.js";
 const TYPES = "pack-types"; // in localStorage: the tube type of a maker's product number
 
 const { outbox, session } = await start();
+await alone("bedside");
 
 /** Which roles a step is for, where people sign in; the server decides. @type {Record<string, string[]>} */
 const MAY = { spin: ["collector", "reception", "scientist"], freeze: ["collector", "reception", "scientist"], measure: ["reception", "scientist"] };
@@ -147,9 +149,9 @@ function context() {
     by: session.by, now: trueNow, clock, newDraw: () => "D-" + letters(10), newLoad: () => "L-" + letters(8), spins: Boolean(work.place.spins) && may("spin"), may,
     checked: [], record: outbox.record.bind(outbox), online: () => outbox.state === "sent",
     matches: async (/** @type {any} */ r) => (work.salt ? (await matches(r, /** @type {any} */ (work))).row ?? null : null),
-    tube, pack, packs, keepPack, typeOf: (/** @type {string} */ product) => types()[product] ?? "", checkedRows, load: centrifuge, done, changed,
+    tube, pack, staff: (/** @type {any} */ r) => staff(r, work.schemes ?? []), packs, keepPack, typeOf: (/** @type {string} */ product) => types()[product] ?? "", checkedRows, load: centrifuge, done, changed,
     types: () => [...new Map((work.rows ?? []).flatMap((r) => r.plan ?? []).filter((p) => p.type).map((p) => [p.type, { type: p.type ?? "", typeName: p.typeName ?? "" }])).values()],
-    keep: (/** @type {any} */ draw) => keepWork("draw", draw), keepLoad: async (/** @type {any} */ l) => {
+    keep: (/** @type {any} */ draw) => keepWork("draw", draw && { ...draw, place: session.place }), keepLoad: async (/** @type {any} */ l) => {
       centrifuge = l;
       await keepWork("load", l);
     },
@@ -158,12 +160,15 @@ function context() {
       await go("patients");
     },
     renew: async () => {
+      const was = screen;
       await load();
+      if (screen !== was) return; // a draw was begun meanwhile
       await go(screen);
       if (outbox.state !== "sent") tell("look", t("bedside.renew-not"));
     },
     spin: () => go("spin"), go, begin: async (/** @type {Row|null} */ row, /** @type {any} */ r) => {
-      (await import("./bedside-draw.js")).begin(context(), row, r);
+      screen = "draw";
+      return (await import("./bedside-draw.js")).begin(context(), row, r);
     },
   });
 }
@@ -199,12 +204,23 @@ outbox.addEventListener("late", (e) => {
 /** Goes on where this phone was. */
 async function resume() {
   const draw = await readWork("draw");
-  if (!draw?.state) return go(["tray", "patients", "spin"].find((s) => location.hash === `#${s}`) ?? "tray");
+  // Another place's draw waits until the phone is there again.
+  if (!draw?.state || draw.place !== session.place) return go(["tray", "patients", "spin"].find((s) => location.hash === `#${s}`) ?? "tray");
   const { Run } = await import("./bedside-draw.js");
+  screen = "draw";
   new Run(context(), draw.row, draw.state).again();
 }
 
+/** Another language draws the same screen anew. */
+async function anew() {
+  if (screen === "draw") return (await import("./bedside-draw.js")).Run.now?.again();
+  await go(screen);
+}
+
+// What one person began isn't the next one's: their own page begins.
+const { by } = session;
+session.addEventListener("session", () => session.by !== by && location.reload());
+
 await load();
 await resume();
-// Another language draws the same screen anew.
-addEventListener("words", resume);
+addEventListener("words", anew);

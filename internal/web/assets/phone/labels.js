@@ -165,6 +165,20 @@ function gs1(data, schemes, year) {
   return { names: product.lot || product.expiry ? "product" : "", number: "", elements: found, ...product };
 }
 
+/**
+ * Another person's staff code. A badge's own number opens doors and a wristband's names a
+ * patient: neither may stand in the log as a code.
+ * @param {Label} label @param {Scheme[]} schemes
+ * @returns {{code?: string, not?: "badge" | "wristband" | "misread"}}
+ */
+export function staff(label, schemes) {
+  const said = read(label, schemes);
+  if (said.wrong) return { not: "misread" };
+  if (said.names === "person") return { not: "badge" };
+  if (said.names === "patient") return { not: "wristband" };
+  return { code: characters(label).trim().replace(/^\][A-Za-z][0-9A-Z]/, "") };
+}
+
 /** @param {Uint8Array} bytes */
 const text64 = (bytes) => btoa(Array.from(bytes, (b) => String.fromCharCode(b)).join(""));
 

@@ -94,7 +94,7 @@ export async function run({ outbox, session }) {
     if (said.names === "product") return tell("look", t("road.product"));
     if (said.names === "patient") return tell("look", t("road.wristband"));
     // A badge's number opens doors; it is written down nowhere.
-    if (said.names === "person" && said.elements.length > 0) return tell("look", t("road.badge"));
+    if (said.names === "person") return tell("look", t("road.badge"));
     const label = { text: r.text, raw: r.raw, symbology: r.symbology, how: r.how };
     return follow(() => flow.read(s, flow.thingOf(s, said.number || r.text, said.names, label), trueNow())).catch((fault) => tell("stop", t("ui.fault", { what: String(fault) })));
   }
@@ -130,8 +130,9 @@ export async function run({ outbox, session }) {
     const before = { notices: s.notices.length, moving: s.screen.name === "moving" };
     s = flow.settled(s, plan, kept, refused.length > 0);
     if (plan.said && kept.length > 0) last = t(plan.said.key, plan.said.args);
-    if (s.here === here && here !== "" && here !== session.place) await session.at(here);
-    await keep();
+    // What was recorded was recorded, also where this can't be kept over a reload.
+    if (s.here === here && here !== "" && here !== session.place) await session.at(here).catch(() => undefined);
+    await keep().catch(() => undefined);
     render();
     if (refused.length > 0) {
       tell("stop", refused.map(({ scan, answer }) => t("road.refused", { thing: scan.thing, why: why(answer) })).join(" "), { repeat: true });

@@ -18,6 +18,7 @@ import * as vault from "./vault.js";
 const nobody = { kind: "nobody", by: "", roles: [], rolesAt: [], place: "" };
 
 export class Session extends EventTarget {
+  #channel = new BroadcastChannel("custody-session " + base.pathname);
   /** @type {Me} */
   me = nobody;
   device = "";
@@ -40,6 +41,8 @@ export class Session extends EventTarget {
 
   /** Begins with what is known, and asks the server. */
   async open() {
+    // Somebody signed in or off in another tab: a cookie is that of all tabs.
+    this.#channel.addEventListener("message", (e) => (e.data === "off" ? location.reload() : void this.ask()));
     this.device = (await enrolled().catch(() => undefined))?.device ?? (await fact("device")) ?? "";
     if (!this.device) {
       this.device = "PH-" + letters(8);
@@ -80,6 +83,7 @@ export class Session extends EventTarget {
   async #become(me) {
     // Another person, or nobody known: what the last one was shown is gone.
     await vault.holdFor(me.by);
+    const other = me.by !== this.me.by || me.kind !== this.me.kind;
     this.me = me;
     if (!this.place && me.place) await this.at(me.place);
     // Who has not signed in may still have scanned; the name stays for the scans to come.
@@ -87,6 +91,7 @@ export class Session extends EventTarget {
       await keepFact("session", me);
       await keepFact("signed-off", undefined);
     }
+    if (other) this.#channel.postMessage("");
     this.dispatchEvent(new CustomEvent("session"));
   }
 
@@ -116,6 +121,7 @@ export class Session extends EventTarget {
     // still has the session, and ask ends it as soon as the server can be reached.
     const heard = await fetch(new URL("sign-out", base), { method: "POST", redirect: "manual", signal: AbortSignal.timeout(4000) }).catch(() => undefined);
     await keepFact("signed-off", heard || kind === "anyone" ? undefined : by);
+    this.#channel.postMessage("off");
     this.dispatchEvent(new CustomEvent("session"));
   }
 }
