@@ -28,7 +28,7 @@ var layers = [][]string{
 	{"event"},
 	{"label", "custody", "thermal"},
 	{"stability", "stability/library", "flags", "proof", "exchange/..."},
-	{"story", "rehearsal"},
+	{"story", "rehearsal", "spinload"},
 	// Core line: above it in this list packages are pure.
 	{"eventlog", "eventlog/..."},
 	{"live", "intake"},
@@ -56,10 +56,13 @@ var neighbours = [][2]string{
 }
 
 // inTests are the pairs of which only tests may: what is drafted is read by the
-// parser of rules, and the judge is measured with the whole library.
+// parser of rules, the judge is measured with the whole library, and the order of
+// spinning on generated days.
 var inTests = [][2]string{
 	{"exchange/specimendefinition", "stability"},
 	{"stability", "stability/library"},
+	{"spinload", "rehearsal"},
+	{"spinload", "story"},
 }
 
 // testOnly packages stand outside the layers: tests of any package may import
