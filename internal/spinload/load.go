@@ -5,11 +5,11 @@
 // The policy is "most urgent first, fill with the same programme, set exhausted aside":
 // earliest due date with fill. To lose as few as possible is NP-hard where runs are
 // bounded and programmes can't be mixed (Brucker and others, Scheduling a batching machine,
-// 1998). On simulated mornings this rule lost 0.07 to 0.18 of what first come, first
-// served lost; sparing what is exhausted did most of it at overload, and waiting for
-// full buckets was a loss. Looking three starts ahead lost less still, but nobody at a
-// rack can check it; this one is explained by its first tube. What it lost here stands in
-// TestSpinPlan.
+// 1998). On the simulated mornings of the house's study of the engine this rule lost 82 to
+// 89 % less than first come, first served, both without what is exhausted; setting that
+// aside was worth a factor of 4 at overload, and waiting for full buckets was a loss.
+// Looking three starts ahead lost less still, but nobody at a rack can check it; this
+// rule is explained by the first tube of the list. TestSpinPlan measures it again.
 //
 // Three things that the policy leaves open are decided here. Due is the worst bound; where
 // only the best bound still holds, the tube comes after all that can surely be saved.

@@ -22,6 +22,7 @@ const (
 var (
 	plain = Programme{Name: "plain", G: 2000, Within: 200, Ms: int64(10 * minute)}
 	cold  = Programme{Name: "cold", G: 1500, Within: 400, Ms: int64(10 * minute), C: event.Range{Low: 200, High: 800, Known: true}}
+	soft  = Programme{Name: "soft", G: 1300, Within: 300, Ms: int64(10 * minute)}
 	slow  = Programme{Name: "slow", G: 2000, Within: 200, Ms: int64(15 * minute)}
 	wide  = Machine{Places: 4, RadiusMm: 172, MostPerMin: 4000, C: event.Range{Low: 400, High: 2500, Known: true}}
 )
@@ -98,6 +99,12 @@ func TestRunSuitsAll(t *testing.T) {
 	if latest, sure, left := tubes[0].LatestStart(start); latest != start+50*minute || !sure || !left {
 		t.Errorf("latest start %s %v %v, want due minus the programme", latest, sure, left)
 	}
+	if _, sure, _ := tubes[0].LatestStart(start + 50*minute); !sure {
+		t.Error("a run may end just at the due")
+	}
+	if _, sure, left := tubes[0].LatestStart(start + 50*minute + 1); sure || left {
+		t.Error("a millisecond later it can't be saved any more")
+	}
 	if r := l.Rows[0]; r.Latest != start+50*minute || !r.Sure {
 		t.Errorf("row %+v", r)
 	}
@@ -146,7 +153,7 @@ func genTubes(t *rapid.T) []Tube {
 		return start + event.Instant(rapid.IntRange(-10, 60).Draw(t, "minutes"))*minute
 	})
 	for i := range rapid.IntRange(0, 14).Draw(t, "tubes") {
-		tube := Tube{Key: event.Key(fmt.Sprintf("TB%02d", i)), Programme: rapid.SampledFrom([]Programme{plain, cold, slow}).Draw(t, "programme"),
+		tube := Tube{Key: event.Key(fmt.Sprintf("TB%02d", i)), Programme: rapid.SampledFrom([]Programme{plain, cold, soft, slow}).Draw(t, "programme"),
 			Lost: rapid.IntRange(0, 2).Draw(t, "lost"), Irreplaceable: rapid.IntRange(0, 3).Draw(t, "irreplaceable") == 0,
 			Answer: rapid.SampledFrom(append(event.RackAnswers(), event.RackSpin, event.RackSpin, event.RackSpin)).Draw(t, "answer"), Came: start}
 		for range rapid.IntRange(0, 2).Draw(t, "alive") {
