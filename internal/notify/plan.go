@@ -316,3 +316,11 @@ func (p *Plan) forget(pace Pace, now event.Instant) {
 		delete(p.Flags, tube)
 	}
 }
+
+func (p *Plan) clone() Plan {
+	c := Plan{Through: p.Through, Flags: maps.Clone(p.Flags), Heard: slices.Clone(p.Heard)}
+	for i := range c.Heard {
+		c.Heard[i].Tubes = slices.Clone(c.Heard[i].Tubes)
+	}
+	return c
+}
