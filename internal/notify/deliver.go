@@ -58,8 +58,10 @@ type Delivery struct {
 	record   record
 	revision uint64
 	loaded   bool
-	fails    int
-	again    event.Instant // before it the channel is not tried, 0 for at once
+	unstored int             // failures of source or store in a row
+	fails    int             // failures of the channel in a row
+	again    event.Instant   // before it the channel is not tried, 0 while it works
+	taken    map[string]bool // ids that were taken, which the store doesn't know yet
 }
 
 // Trouble is something that somebody who runs the daemon should see.
@@ -118,10 +120,12 @@ func (d *Delivery) Run(ctx context.Context) error {
 		case errors.Is(err, ErrOvertaken):
 			return err
 		case err != nil:
-			d.fails++
-			wait = d.backOff()
+			d.unstored++
+			wait = d.backOff(d.unstored)
 			d.loaded = false // what was written is not known: read it
 			d.report(Trouble{What: Unstored, Err: err, Wait: wait})
+		default:
+			d.unstored = 0
 		}
 		if wait > 0 {
 			d.Wait(ctx, wait)
@@ -157,11 +161,15 @@ func (d *Delivery) Step(ctx context.Context) (time.Duration, error) {
 	for _, w := range d.record.Queue {
 		soonest(max(w.Next, d.again))
 	}
-	if len(d.record.Queue) < mostQueued {
+	if d.decides(&d.record) {
 		soonest(d.record.Plan.Next(d.Pace, now))
 	}
 	return wait, nil
 }
+
+// decides tells whether messages are decided now. While the channel doesn't answer,
+// none are: flags gather into fewer messages, and what is cleared meanwhile isn't told.
+func (d *Delivery) decides(r *record) bool { return d.again == 0 && len(r.Queue) < mostQueued }
 
 // due gives the place of the first message that may be sent, or -1. Messages wait in
 // the order in which they were decided.
@@ -172,13 +180,17 @@ func (d *Delivery) due(now event.Instant) int {
 // send sends one message and keeps what came of it.
 func (d *Delivery) send(ctx context.Context, i int) error {
 	w := d.record.Queue[i]
-	err := d.Channel.Send(ctx, w.Message)
+	var err error
+	if !d.taken[w.Message.ID] {
+		err = d.Channel.Send(ctx, w.Message)
+	}
 	now := d.Now()
 	var refusal *Refusal
 	var later *Later
 	switch {
 	case err == nil:
 		d.fails, d.again = 0, 0
+		d.taken = map[string]bool{w.Message.ID: true} // if it can't be kept, only the keeping is tried again
 		return d.save(ctx, d.without(i))
 	case ctx.Err() != nil:
 		return ctx.Err()
@@ -199,7 +211,7 @@ func (d *Delivery) send(ctx context.Context, i int) error {
 		return d.save(ctx, next)
 	default:
 		d.fails++
-		wait := d.backOff()
+		wait := d.backOff(d.fails)
 		if errors.As(err, &later) {
 			wait = max(wait, later.For)
 		}
@@ -211,8 +223,8 @@ func (d *Delivery) send(ctx context.Context, i int) error {
 
 // backOff doubles with each failure and is spread over its upper half, so that many
 // channels don't come back at once.
-func (d *Delivery) backOff() time.Duration {
-	wait := min(time.Duration(float64(firstWait)*math.Pow(2, float64(min(d.fails-1, 20)))), longestTry)
+func (d *Delivery) backOff(fails int) time.Duration {
+	wait := min(time.Duration(float64(firstWait)*math.Pow(2, float64(min(fails-1, 20)))), longestTry)
 	return wait/2 + time.Duration(d.Random()*float64(wait/2))
 }
 
@@ -238,7 +250,7 @@ func (d *Delivery) read(ctx context.Context) (bool, error) {
 			break
 		}
 	}
-	if len(next.Queue) < mostQueued {
+	if d.decides(&next) {
 		for _, m := range next.Plan.Tell(d.Pace, d.Now()) {
 			next.Queue = append(next.Queue, waiting{Message: m})
 		}

@@ -125,7 +125,9 @@ func (c *Mail) Send(ctx context.Context, m Message) error {
 		options = append(options, gomail.WithTLSPolicy(gomail.TLSMandatory), gomail.WithTLSConfig(conf))
 	default:
 		options = append(options, gomail.WithTLSPolicy(gomail.NoTLS), gomail.WithDialContextFunc(
-			func(ctx context.Context, network, address string) (net.Conn, error) { return dial(ctx, network, address, true) }))
+			func(ctx context.Context, network, address string) (net.Conn, error) {
+				return dial(ctx, network, address, true)
+			}))
 	}
 	if c.parts.User != "" {
 		options = append(options, gomail.WithSMTPAuth(gomail.SMTPAuthAutoDiscover),
