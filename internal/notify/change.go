@@ -174,6 +174,6 @@ type Audience struct {
 }
 
 func (a *Audience) wants(f *flag) bool {
-	return (len(a.Kinds) == 0 || slices.Contains(a.Kinds, f.Kind)) &&
-		(len(a.Places) == 0 || f.Place == "" || slices.Contains(a.Places, f.Place)) && f.Level >= a.Least
+	return (len(a.Kinds) == 0 || slices.Contains(a.Kinds, f.Says.Kind)) &&
+		(len(a.Places) == 0 || f.Says.Place == "" || slices.Contains(a.Places, f.Says.Place)) && f.Level >= a.Least
 }

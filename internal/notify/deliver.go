@@ -327,11 +327,14 @@ func (d *Delivery) save(ctx context.Context, next record) error {
 // encode packs the record, because a message of the store holds 1 MiB at most.
 func (r *record) encode() ([]byte, error) {
 	var b bytes.Buffer
-	z := gzip.NewWriter(&b)
+	z, err := gzip.NewWriterLevel(&b, gzip.BestSpeed)
+	if err != nil {
+		return nil, err
+	}
 	if err := json.NewEncoder(z).Encode(r); err != nil {
 		return nil, err
 	}
-	err := z.Close()
+	err = z.Close()
 	return b.Bytes(), err
 }
 

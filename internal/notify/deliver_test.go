@@ -351,7 +351,7 @@ func (s *fullStore) Save(ctx context.Context, data []byte, after uint64) (uint64
 func TestTheRecordFitsTheStore(t *testing.T) {
 	var log changes
 	for i := range 16_000 {
-		c := inBox(raised(fmt.Sprintf("TB%08d", i*7919%100_000_000), start.Add(time.Duration(i)*time.Second), event.PastLimit), fmt.Sprintf("BOX-%d", i%300))
+		c := inBox(raised(fmt.Sprintf("TB%08d", i*7919%100_000_000), start.Add(time.Duration(i)*time.Second), event.PastLimit), fmt.Sprintf("BOX-%d", i%40))
 		c.Seq, c.Until = uint64(i+1), start.Add(time.Duration(i*i%100_000)*time.Second)
 		log = append(log, c)
 	}

@@ -60,13 +60,13 @@ func compareTubes(a, b Tube) int {
 func (p *Plan) message(g group, tubes []string, now event.Instant) Message {
 	m := Message{Decided: now, Kind: g.Kind, Cause: g.Cause, Count: len(tubes)}
 	id := sha256.New()
-	fmt.Fprintf(id, "notify 1 %q %q %q\n", g.Kind, g.Cause.Kind, g.Cause.Name)
+	_, _ = fmt.Fprintf(id, "notify 1 %q %q %q\n", g.Kind, g.Cause.Kind, g.Cause.Name)
 	for _, name := range tubes { // sorted by name
 		f := p.Flags[name]
-		fmt.Fprintf(id, "%q %d %d\n", name, f.Episode, f.Level)
+		_, _ = fmt.Fprintf(id, "%q %d %d\n", name, f.Episode, f.Level)
 		m.Tubes = append(m.Tubes, Tube{
-			Tube: name, Episode: f.Episode, Level: f.Level, Verdict: f.Verdict, Outlook: f.Outlook, Action: f.Action,
-			Reasons: f.Reasons, Place: f.Place, Since: f.Since, Until: f.Until,
+			Tube: name, Episode: f.Episode, Level: f.Level, Since: f.Since, Verdict: f.Says.Verdict, Outlook: f.Says.Outlook,
+			Action: f.Says.Action, Reasons: f.Says.Reasons, Place: f.Says.Place, Until: f.Says.Until,
 		})
 		m.Level = max(m.Level, f.Level)
 		if m.Since == 0 || f.Since < m.Since {

@@ -32,15 +32,20 @@ func PaceAsUsual() Pace {
 
 // flag is what is known of a tube's flag.
 type flag struct {
-	Episode int64
-	Open    bool
-	Told    Level // worst level this episode was told at, 0 for never
-	// Last: worst level of the episode before, 0 when it was never told.
-	Last    Level         `json:",omitempty"`
-	Cleared event.Instant `json:",omitempty"` // when the episode before ended
-	Ready   event.Instant `json:",omitempty"` // from when it may be told, 0: there is nothing to tell
-	Level   Level
-	Since   event.Instant
+	Episode int64         `json:"e"`
+	Seq     uint64        `json:"q"`
+	Open    bool          `json:"o,omitempty"`
+	Level   Level         `json:"n,omitempty"`
+	Told    Level         `json:"t,omitempty"` // worst level this episode was told or answered at, 0 for never
+	Last    Level         `json:"l,omitempty"` // worst that the episodes before were told at, 0 for never
+	Cleared event.Instant `json:"c,omitempty"` // when the episode before ended, or this one
+	Since   event.Instant `json:"s,omitempty"`
+	Ready   event.Instant `json:"r,omitempty"` // from when it may be told, 0: there is nothing to tell
+	Says    *says         `json:",omitempty"`  // what is to be told; nil when there is nothing. Never changed in place
+}
+
+// says is what a flag says.
+type says struct {
 	Kind    event.FlagKind
 	Verdict event.Verdict
 	Outlook event.Outlook `json:",omitempty"`
@@ -49,7 +54,6 @@ type flag struct {
 	Place   string         `json:",omitempty"`
 	Cause   Cause          `json:",omitzero"`
 	Until   event.Instant  `json:",omitempty"`
-	Seq     uint64
 }
 
 // group is what is told in one message: one kind of flag by one cause.
@@ -88,7 +92,7 @@ const remember = 10_000
 func (p *Plan) Waiting() int {
 	n := 0
 	for _, f := range p.Flags {
-		if f.Open && f.Ready != 0 {
+		if f.Ready != 0 {
 			n++
 		}
 	}
@@ -118,9 +122,11 @@ func (p *Plan) Fold(pace Pace, to *Audience, c Change) error {
 	f.Seq = c.Seq
 	switch c.What {
 	case Cleared:
-		f.Open, f.Ready, f.Cleared = false, 0, c.At
+		f.done()
+		f.Open, f.Cleared = false, c.At
 	case Answered:
-		f.Told, f.Ready = max(f.Told, f.Level), 0
+		f.Told = max(f.Told, f.Level)
+		f.done()
 	case PutAside:
 		if f.Ready != 0 {
 			f.Ready = max(f.Ready, c.Until)
@@ -137,11 +143,10 @@ func (f *flag) say(pace Pace, to *Audience, c Change) {
 	was := f.Level
 	f.Open = true
 	f.Level = levelOf(c.Verdict, c.Outlook)
-	f.Kind, f.Verdict, f.Outlook, f.Action = c.Kind, c.Verdict, c.Outlook, c.Action
-	f.Reasons, f.Place, f.Cause, f.Until = slices.Clone(c.Reasons), c.Place, c.Cause, c.Until
+	f.Says = &says{c.Kind, c.Verdict, c.Outlook, c.Action, slices.Clone(c.Reasons), c.Place, c.Cause, c.Until}
 	switch {
 	case !to.wants(f) || f.Level <= f.Told:
-		f.Ready = 0
+		f.done()
 	case f.Ready == 0:
 		f.Ready = c.At.Add(pace.Stand)
 		if f.Last >= f.Level && f.Cleared != 0 {
@@ -158,8 +163,9 @@ func (f *flag) say(pace Pace, to *Audience, c Change) {
 func (p *Plan) Tell(pace Pace, now event.Instant) []Message {
 	p.forget(pace, now)
 	var all []Message
-	for _, g := range p.groups() {
-		tubes := p.ready(g, now)
+	waits := p.waiting()
+	for _, g := range groups(waits) {
+		tubes := p.ready(waits[g], now)
 		if len(tubes) == 0 || p.from(pace, g, tubes, now) > now {
 			continue
 		}
@@ -184,8 +190,8 @@ func (p *Plan) Tell(pace Pace, now event.Instant) []Message {
 // change, 0 for never.
 func (p *Plan) Next(pace Pace, now event.Instant) event.Instant {
 	var next event.Instant
-	for _, g := range p.groups() {
-		at := p.nextOf(pace, g, now)
+	for g, tubes := range p.waiting() {
+		at := p.nextOf(pace, g, tubes, now)
 		if next == 0 || at < next {
 			next = at
 		}
@@ -193,55 +199,62 @@ func (p *Plan) Next(pace Pace, now event.Instant) event.Instant {
 	return next
 }
 
-// nextOf is Next for one group that waits.
-func (p *Plan) nextOf(pace Pace, g group, now event.Instant) event.Instant {
-	var first event.Instant
-	for _, f := range p.Flags {
-		if f.waits(g) && (first == 0 || f.Ready < first) {
-			first = f.Ready
-		}
+// nextOf is Next for one group and its tubes that wait.
+func (p *Plan) nextOf(pace Pace, g group, tubes []string, now event.Instant) event.Instant {
+	first := p.Flags[tubes[0]].Ready
+	for _, t := range tubes {
+		first = min(first, p.Flags[t].Ready)
 	}
 	at := max(first.Add(pace.Gather), now)
-	from := p.from(pace, g, p.ready(g, at), at)
+	from := p.from(pace, g, p.ready(tubes, at), at)
 	if from <= at {
 		return at
 	}
 	// A flood holds it back; what is worse than was told lets all of it go.
-	for _, f := range p.Flags {
-		if f.waits(g) && f.Ready > at && f.Ready < from && p.held(pace, g, f.Level, pace.Many+1) == 0 {
+	for _, t := range tubes {
+		f := p.Flags[t]
+		if f.Ready > at && f.Ready < from && p.held(pace, g, f.Level, pace.Many+1) == 0 {
 			from = f.Ready
 		}
 	}
 	return from
 }
 
-func (f *flag) waits(g group) bool { return f.Open && f.Ready != 0 && f.group() == g }
+// done says that there is nothing to tell.
+func (f *flag) done() { f.Ready, f.Says = 0, nil }
 
-func (f *flag) group() group { return group{f.Kind, f.Cause} }
+func (f *flag) group() group { return group{f.Says.Kind, f.Says.Cause} }
 
-// groups gives the groups that have something to tell, in a fixed order.
-func (p *Plan) groups() []group {
-	seen := map[group]bool{}
-	for _, f := range p.Flags {
-		if f.Open && f.Ready != 0 {
-			seen[f.group()] = true
+// waiting gives the tubes that have something to tell, by group, in a fixed order.
+func (p *Plan) waiting() map[group][]string {
+	by := map[group][]string{}
+	for tube, f := range p.Flags {
+		if f.Ready != 0 {
+			by[f.group()] = append(by[f.group()], tube)
 		}
 	}
-	return slices.SortedFunc(maps.Keys(seen), func(a, b group) int {
+	for _, tubes := range by {
+		slices.Sort(tubes)
+	}
+	return by
+}
+
+// groups gives the groups of by in a fixed order.
+func groups(by map[group][]string) []group {
+	return slices.SortedFunc(maps.Keys(by), func(a, b group) int {
 		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Cause.Kind, b.Cause.Kind), cmp.Compare(a.Cause.Name, b.Cause.Name))
 	})
 }
 
-// ready gives the tubes of a group that may be told at now.
-func (p *Plan) ready(g group, now event.Instant) []string {
-	var tubes []string
-	for tube, f := range p.Flags {
-		if f.waits(g) && f.Ready <= now {
-			tubes = append(tubes, tube)
+// ready gives those of the tubes that may be told at now.
+func (p *Plan) ready(tubes []string, now event.Instant) []string {
+	var may []string
+	for _, t := range tubes {
+		if p.Flags[t].Ready <= now {
+			may = append(may, t)
 		}
 	}
-	slices.Sort(tubes)
-	return tubes
+	return may
 }
 
 // from gives the instant from which the tubes of a group are told together.
@@ -289,7 +302,8 @@ func (p *Plan) told(g group, tubes []string, now event.Instant) {
 	h.Tubes = append(h.Tubes, stroke{now, len(tubes)})
 	for _, t := range tubes {
 		f := p.Flags[t]
-		f.Told, f.Ready = f.Level, 0
+		f.Told = f.Level
+		f.done()
 		h.Level = max(h.Level, f.Level)
 		p.Flags[t] = f
 	}
