@@ -168,7 +168,9 @@ func TestTheVaultOfASession(t *testing.T) {
 func TestTwoTabsOfAPhone(t *testing.T) {
 	r := newPhoneRig(t, phoneMorning)
 	p := r.phone()
-	heading := func(of phone, want string) { of.Wait(`document.querySelector("#main h1")?.textContent === "` + want + `"`) }
+	heading := func(of phone, want string) {
+		of.Wait(`document.querySelector("#main h1")?.textContent === "` + want + `"`)
+	}
 	heading(p, "Nobody is to be drawn here")
 	p.Click(`[data-act="bedside.emergency"]`)
 	heading(p, "Temporary number")
