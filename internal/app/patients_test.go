@@ -147,7 +147,7 @@ func TestTheSameNameOnAWard(t *testing.T) {
 	for bed, want := range map[string]shown{
 		"4":  {Name: "Lind, Anna", BirthDate: "1951-03-02", NumberEnds: "7011", SameName: true},
 		"11": {Name: "Lind, Anna", BirthDate: "1978-10-19", NumberEnds: "7012", SameName: true},
-		"2a": {Name: "Okafor, Boy-1 of Ifeoma", BirthDate: "2026-11-20", NumberEnds: "7101"},
+		"2a": {Name: "Okafor, Boy-1 of Ifeoma", BirthDate: "2026-11-20", NumberEnds: "7101", SameName: true}, // its twin lies beside it
 	} {
 		r := byBed[bed]
 		if r.Name != want.Name || r.BirthDate != want.BirthDate || r.NumberEnds != want.NumberEnds || r.SameName != want.SameName {

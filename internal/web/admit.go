@@ -200,6 +200,9 @@ func (s Site) SignedIn() bool {
 	return s.Who != nil && (s.Who.Kind == auth.Person || s.Who.Kind == auth.Device)
 }
 
+// Screen reports whether a device without a person looks: nobody holds it in the hand.
+func (s Site) Screen() bool { return s.Who != nil && s.Who.Kind == auth.Device }
+
 // Acts says as what: "courier; reception at LAB".
 func (s Site) Acts() string {
 	if s.Who.Kind == auth.Device {

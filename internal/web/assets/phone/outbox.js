@@ -265,6 +265,8 @@ export class Outbox extends EventTarget {
 
   /** Sends until nothing waits or something fails. @returns {Promise<State>} */
   async #drain() {
+    // Whoever signed off without network still has a session in the browser: it sends nothing.
+    if (await fact("signed-off")) return "signed-out";
     // Without network a small question is cheaper than a batch.
     if (this.state === "offline" && !(await call("GET", "v1/me", undefined, 4000).catch(() => undefined))) return "offline";
     const device = await enrolled().catch(() => undefined);
