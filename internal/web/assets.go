@@ -87,11 +87,15 @@ func loadAssets(from, words fs.FS) assetSet {
 // remarks are comments that have lines of their own.
 var remarks = regexp.MustCompile(`(?m)^[ \t]*(?://.*|/\*(?:[^*]|\*[^/])*\*/[ \t]*)$`)
 
+// types are those that a line says of itself; no text of ours looks like one.
+var types = regexp.MustCompile(`/\*\* @(?:type|param|returns|template)\b[^\n]*?\*/ ?`)
+
 // bare leaves out a module's comments: they are for whoever works on it, and a phone
 // would load them. Each line stays where it stands, so that what a browser complains
 // of is found.
 func bare(module []byte) []byte {
-	return remarks.ReplaceAllFunc(module, func(remark []byte) []byte { return bytes.Repeat([]byte("\n"), bytes.Count(remark, []byte("\n"))) })
+	module = remarks.ReplaceAllFunc(module, func(remark []byte) []byte { return bytes.Repeat([]byte("\n"), bytes.Count(remark, []byte("\n"))) })
+	return types.ReplaceAll(module, nil)
 }
 
 func serveAsset(w http.ResponseWriter, r *http.Request) {

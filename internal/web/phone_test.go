@@ -233,7 +233,7 @@ const mostScript = 60 << 10
 // What is served has no comments, and each line stands where it stood.
 func TestModulesAreServedWithoutComments(t *testing.T) {
 	const source = "// @ts-check\n/** one */\n/**\n * @param {string} a\n */\nexport const f = (a) => a + \"//\"; // kept\n\t// gone\nconst t = /** @type {any} */ (f);\n/* x */ f();\n"
-	const want = "\n\n\n\n\nexport const f = (a) => a + \"//\"; // kept\n\nconst t = /** @type {any} */ (f);\n/* x */ f();\n"
+	const want = "\n\n\n\n\nexport const f = (a) => a + \"//\"; // kept\n\nconst t = (f);\n/* x */ f();\n"
 	if got := string(bare([]byte(source))); got != want {
 		t.Errorf("got %q", got)
 	}
@@ -250,7 +250,10 @@ func TestModulesAreServedWithoutComments(t *testing.T) {
 		served := string(assets.files[strings.TrimPrefix(file, "assets/")])
 		lines := strings.Split(string(data), "\n")
 		for i, line := range strings.Split(served, "\n") {
-			if line != lines[i] && line != "" {
+			if line == lines[i] || line == "" {
+				continue
+			}
+			if line != types.ReplaceAllString(lines[i], "") {
 				t.Errorf("%s:%d is served as %q", file, i+1, line)
 			}
 		}
