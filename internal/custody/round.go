@@ -1,6 +1,7 @@
 package custody
 
 import (
+	"cmp"
 	"slices"
 
 	"specimen.example/custody/internal/event"
@@ -30,18 +31,8 @@ func (w *World) Routes() []Route {
 	for _, r := range w.ways.routes {
 		out = append(out, r)
 	}
-	slices.SortFunc(out, func(a, b Route) int { return compareKeys(a.Key, b.Key) })
+	slices.SortFunc(out, func(a, b Route) int { return cmp.Compare(a.Key, b.Key) })
 	return out
-}
-
-func compareKeys(a, b event.Key) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // Arrives gives when the timetables let something that is at a place at an instant be at

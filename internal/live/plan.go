@@ -1,6 +1,7 @@
 package live
 
 import (
+	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/stability"
 )
@@ -10,12 +11,9 @@ import (
 func (m *Model) Plan(ordered []stability.Ordered, conditions map[string]bool, assumed event.Range) []stability.Planned {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	now := m.time()
-	set := &stability.Set{}
-	for _, a := range m.adopted {
-		if a.InForce <= now {
-			set = a.set
-		}
+	set := m.rulesFor(&custody.Tube{}, m.time()) // of a tube that is filled now
+	if set == nil {
+		set = &stability.Set{}
 	}
 	return set.Plan(ordered, conditions, assumed, m.tubeType)
 }

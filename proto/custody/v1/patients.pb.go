@@ -745,7 +745,8 @@ type Identity struct {
 	Place      string `protobuf:"bytes,7,opt,name=place,proto3" json:"place,omitempty"`
 	Bed        string `protobuf:"bytes,8,opt,name=bed,proto3" json:"bed,omitempty"`
 	Erased     bool   `protobuf:"varint,9,opt,name=erased,proto3" json:"erased,omitempty"`
-	// Same name: another row carries this name; look at birth date, bed and number.
+	// Same name: another row carries this name, or its family name and birth date as twins
+	// do; look at birth date, bed and number.
 	SameName bool `protobuf:"varint,10,opt,name=same_name,json=sameName,proto3" json:"same_name,omitempty"`
 	// Marked are the fields in which two records side by side differ.
 	Marked []*MarkedField `protobuf:"bytes,11,rep,name=marked,proto3" json:"marked,omitempty"`

@@ -167,6 +167,7 @@ type WorkRow struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Identity *Identity              `protobuf:"bytes,1,opt,name=identity,proto3" json:"identity,omitempty"`
 	// Match is HMAC-SHA-256 under the salt of the patient's number as it is spelled in full.
+	// Whoever has list and salt can try short numbers: it is kept like the names beside it.
 	Match    []byte         `protobuf:"bytes,2,opt,name=match,proto3" json:"match,omitempty"`
 	Requests []*WorkRequest `protobuf:"bytes,3,rep,name=requests,proto3" json:"requests,omitempty"`
 	// Plan is what is to be drawn for all of them, in the order of draw.
@@ -347,7 +348,8 @@ type PlannedTube struct {
 	TestNames []string `protobuf:"bytes,10,rep,name=test_names,json=testNames,proto3" json:"test_names,omitempty"`
 	// Handling is in-foil, on-ice, kept-warm.
 	Handling []string `protobuf:"bytes,11,rep,name=handling,proto3" json:"handling,omitempty"`
-	// Keep is the temperature at which all its tests keep longest; absent when there is none.
+	// Keep is a temperature at which all its tests keep: that of the place where they do,
+	// else where they keep longest; absent when nothing says.
 	Keep *Range `protobuf:"bytes,12,opt,name=keep,proto3" json:"keep,omitempty"`
 	// Wait minutes before it may be spun.
 	WaitMinutes int64 `protobuf:"varint,13,opt,name=wait_minutes,json=waitMinutes,proto3" json:"wait_minutes,omitempty"`
