@@ -81,6 +81,7 @@ type Flag struct {
 	Tests   []FlagTest
 	Rules   string  // hash of the rule set it rests on
 	Until   Instant // to when the advice can be followed, 0 for no such instant
+	Cause   Cause   // what it comes from as far as the journey tells; it may be shared with other tubes
 }
 
 // FlagTest is one test of a flag.

@@ -243,6 +243,9 @@ func (RulesAdopted) FactName() string { return "RulesAdopted" }
 // FactName implements Fact.
 func (SchemesDeclared) FactName() string { return "SchemesDeclared" }
 
+// FactName implements Fact.
+func (ProgrammesDeclared) FactName() string { return "ProgrammesDeclared" }
+
 // Examples holds one zero value of every fact, in the order of their numbers in
 // the stored form. Tests that must cover every fact range over it.
 func Examples() []Fact {
@@ -325,5 +328,6 @@ func Examples() []Fact {
 		IdentityWritten{},
 		IdentityMerged{},
 		IdentityErased{},
+		ProgrammesDeclared{},
 	}
 }

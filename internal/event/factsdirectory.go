@@ -6,7 +6,7 @@ package event
 // PlaceDescribed declares a place.
 type PlaceDescribed struct {
 	Name         string  // shown name
-	PlaceKind    string  // ward, home, clinic, hatch, vehicle, reception, bench or store
+	PlaceKind    string  // ward, home, clinic, hatch, vehicle, reception, bench, centrifuge or store
 	Zone         string  // IANA time zone
 	Assumed      Range   // temperature assumed there
 	Basis        string  // why the range is believed
@@ -19,6 +19,16 @@ type PlaceDescribed struct {
 	SecondPerson     bool     // identification needs two persons
 	Spins            bool     // tubes are spun here before they leave
 	MostDrawPermille int64    // most of a patient's blood that may be drawn in 24 hours, 0 when not said
+
+	Rotor Rotor // of a centrifuge; the zero value elsewhere
+}
+
+// Rotor is what a centrifuge can do with the rotor that it has now.
+type Rotor struct {
+	Places     int64 // tubes of one run, 0 when not said
+	RadiusMm   int64 // by which the house reckons force: at the tubes' bottom or their middle, as its programmes do
+	MostPerMin int64 // turns per minute that it bears
+	Holds      Range // temperatures that it can hold; not Known: none
 }
 
 // How patients are identified.
@@ -118,6 +128,25 @@ type NumberScheme struct {
 	Ward     bool     // wards give out the numbers each for itself
 	TubeType bool     // the tube's type completes the number
 	ReuseMs  int64    // after how long a number comes again, 0 for never
+}
+
+// ProgrammesDeclared declares the laboratory's spin programmes, all of them.
+type ProgrammesDeclared struct {
+	Programmes []SpinProgramme
+}
+
+// ProgrammesKey is the one aggregate, of the kind rules, in which spin programmes stand.
+const ProgrammesKey = Key(Local + "-SPIN-PROGRAMMES")
+
+// SpinProgramme says how tubes of some types are spun here.
+type SpinProgramme struct {
+	Name        string
+	Tubes       []string // tube type codes
+	G           int64    // relative centrifugal force, in g
+	WithinG     int64    // so many g more or less will do as well
+	Minutes     int64    // of the run
+	HandlingMin int64    // minutes for loading and unloading beside it
+	C           Range    // temperatures that will do; not Known: none is asked for
 }
 
 // RouteDescribed declares a timetable.

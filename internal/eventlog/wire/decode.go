@@ -250,6 +250,7 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 			SecondPerson:     m.SecondPerson,
 			Spins:            m.Spins,
 			MostDrawPermille: m.MostDrawPermille,
+			Rotor:            rotorFromProto(m.Rotor),
 		}
 	case *eventv1.Fact_CarrierDescribed:
 		m := p.CarrierDescribed
@@ -293,6 +294,8 @@ func factFromProto(p *eventv1.Fact) event.Fact {
 		return event.IdentityMerged{Into: m.Into, Reason: m.Reason, Note: cipherFromProto(m.Note)}
 	case *eventv1.Fact_IdentityErased:
 		return event.IdentityErased{Reason: p.IdentityErased.Reason}
+	case *eventv1.Fact_ProgrammesDeclared:
+		return event.ProgrammesDeclared{Programmes: programmesFromProto(p.ProgrammesDeclared.Programmes)}
 	case *eventv1.Fact_SchemesDeclared:
 		return event.SchemesDeclared{Schemes: decodeSchemes(p.SchemesDeclared.Schemes)}
 	default:

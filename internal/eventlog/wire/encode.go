@@ -325,6 +325,7 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 			SecondPerson:     f.SecondPerson,
 			Spins:            f.Spins,
 			MostDrawPermille: f.MostDrawPermille,
+			Rotor:            rotorToProto(f.Rotor),
 		}}}, nil
 	case event.CarrierDescribed:
 		return &eventv1.Fact{Fact: &eventv1.Fact_CarrierDescribed{CarrierDescribed: &eventv1.CarrierDescribed{
@@ -385,6 +386,10 @@ func factToProto(f event.Fact) (*eventv1.Fact, error) {
 		}}}, nil
 	case event.IdentityErased:
 		return &eventv1.Fact{Fact: &eventv1.Fact_IdentityErased{IdentityErased: &eventv1.IdentityErased{Reason: f.Reason}}}, nil
+	case event.ProgrammesDeclared:
+		return &eventv1.Fact{Fact: &eventv1.Fact_ProgrammesDeclared{ProgrammesDeclared: &eventv1.ProgrammesDeclared{
+			Programmes: programmesToProto(f.Programmes),
+		}}}, nil
 	case event.SchemesDeclared:
 		return &eventv1.Fact{Fact: &eventv1.Fact_SchemesDeclared{SchemesDeclared: &eventv1.SchemesDeclared{Schemes: encodeSchemes(f.Schemes)}}}, nil
 	default:

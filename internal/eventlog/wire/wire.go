@@ -218,7 +218,7 @@ func rangeFromProto(m *eventv1.Range) event.Range {
 func flagToProto(f event.Flag) *eventv1.Flag {
 	m := &eventv1.Flag{
 		Episode: f.Episode, Kind: string(f.Kind), Verdict: string(f.Verdict), Action: string(f.Action),
-		Rules: f.Rules, Until: int64(f.Until),
+		Rules: f.Rules, Until: int64(f.Until), CauseKind: string(f.Cause.Kind), Cause: f.Cause.Name,
 	}
 	for _, t := range f.Tests {
 		p := &eventv1.FlagTest{
@@ -236,6 +236,7 @@ func flagFromProto(m *eventv1.Flag) event.Flag {
 	f := event.Flag{
 		Episode: m.GetEpisode(), Kind: event.FlagKind(m.GetKind()), Verdict: event.Verdict(m.GetVerdict()),
 		Action: event.Action(m.GetAction()), Rules: m.GetRules(), Until: event.Instant(m.GetUntil()),
+		Cause: event.Cause{Kind: event.CauseKind(m.GetCauseKind()), Name: m.GetCause()},
 	}
 	for _, p := range m.GetTests() {
 		t := event.FlagTest{

@@ -4410,7 +4410,7 @@ type Place struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	Name  string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
-	// Kind is ward, home, clinic, hatch, vehicle, reception, bench or store.
+	// Kind is ward, home, clinic, hatch, vehicle, reception, bench, centrifuge or store.
 	Kind string `protobuf:"bytes,3,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Zone is an IANA time zone.
 	Zone    string `protobuf:"bytes,4,opt,name=zone,proto3" json:"zone,omitempty"`
@@ -4432,8 +4432,10 @@ type Place struct {
 	Spins bool `protobuf:"varint,14,opt,name=spins,proto3" json:"spins,omitempty"`
 	// Most draw permille of a patient's blood in 24 hours; 0 when the place has not said.
 	MostDrawPermille int64 `protobuf:"varint,15,opt,name=most_draw_permille,json=mostDrawPermille,proto3" json:"most_draw_permille,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Rotor of a centrifuge.
+	Rotor         *Rotor `protobuf:"bytes,16,opt,name=rotor,proto3" json:"rotor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Place) Reset() {
@@ -4571,6 +4573,86 @@ func (x *Place) GetMostDrawPermille() int64 {
 	return 0
 }
 
+func (x *Place) GetRotor() *Rotor {
+	if x != nil {
+		return x.Rotor
+	}
+	return nil
+}
+
+// Rotor is what a centrifuge can do with the rotor that it has now.
+type Rotor struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Slots: tubes of one run.
+	Slots int64 `protobuf:"varint,1,opt,name=slots,proto3" json:"slots,omitempty"`
+	// Radius by which the house reckons force, as its programmes do.
+	RadiusMm int64 `protobuf:"varint,2,opt,name=radius_mm,json=radiusMm,proto3" json:"radius_mm,omitempty"`
+	// Most per minute: turns that it bears.
+	MostPerMinute int64 `protobuf:"varint,3,opt,name=most_per_minute,json=mostPerMinute,proto3" json:"most_per_minute,omitempty"`
+	// Holds are temperatures that it can hold; absent: none.
+	Holds         *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Rotor) Reset() {
+	*x = Rotor{}
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Rotor) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Rotor) ProtoMessage() {}
+
+func (x *Rotor) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Rotor.ProtoReflect.Descriptor instead.
+func (*Rotor) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *Rotor) GetSlots() int64 {
+	if x != nil {
+		return x.Slots
+	}
+	return 0
+}
+
+func (x *Rotor) GetRadiusMm() int64 {
+	if x != nil {
+		return x.RadiusMm
+	}
+	return 0
+}
+
+func (x *Rotor) GetMostPerMinute() int64 {
+	if x != nil {
+		return x.MostPerMinute
+	}
+	return 0
+}
+
+func (x *Rotor) GetHolds() *Range {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
 type Carrier struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Id    string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -4589,7 +4671,7 @@ type Carrier struct {
 
 func (x *Carrier) Reset() {
 	*x = Carrier{}
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4601,7 +4683,7 @@ func (x *Carrier) String() string {
 func (*Carrier) ProtoMessage() {}
 
 func (x *Carrier) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4614,7 +4696,7 @@ func (x *Carrier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carrier.ProtoReflect.Descriptor instead.
 func (*Carrier) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Carrier) GetId() string {
@@ -4697,7 +4779,7 @@ type Logger struct {
 
 func (x *Logger) Reset() {
 	*x = Logger{}
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4709,7 +4791,7 @@ func (x *Logger) String() string {
 func (*Logger) ProtoMessage() {}
 
 func (x *Logger) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4722,7 +4804,7 @@ func (x *Logger) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Logger.ProtoReflect.Descriptor instead.
 func (*Logger) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Logger) GetId() string {
@@ -4816,7 +4898,7 @@ type LoggerFile struct {
 
 func (x *LoggerFile) Reset() {
 	*x = LoggerFile{}
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4828,7 +4910,7 @@ func (x *LoggerFile) String() string {
 func (*LoggerFile) ProtoMessage() {}
 
 func (x *LoggerFile) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4841,7 +4923,7 @@ func (x *LoggerFile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFile.ProtoReflect.Descriptor instead.
 func (*LoggerFile) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *LoggerFile) GetId() string {
@@ -4936,7 +5018,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4948,7 +5030,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4961,7 +5043,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Person) GetId() string {
@@ -5010,7 +5092,7 @@ type RoleAt struct {
 
 func (x *RoleAt) Reset() {
 	*x = RoleAt{}
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5022,7 +5104,7 @@ func (x *RoleAt) String() string {
 func (*RoleAt) ProtoMessage() {}
 
 func (x *RoleAt) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5035,7 +5117,7 @@ func (x *RoleAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleAt.ProtoReflect.Descriptor instead.
 func (*RoleAt) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *RoleAt) GetRole() string {
@@ -5073,7 +5155,7 @@ type Device struct {
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5085,7 +5167,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5098,7 +5180,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Device) GetId() string {
@@ -5173,7 +5255,7 @@ type Route struct {
 
 func (x *Route) Reset() {
 	*x = Route{}
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5185,7 +5267,7 @@ func (x *Route) String() string {
 func (*Route) ProtoMessage() {}
 
 func (x *Route) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5198,7 +5280,7 @@ func (x *Route) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Route.ProtoReflect.Descriptor instead.
 func (*Route) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *Route) GetId() string {
@@ -5258,7 +5340,7 @@ type GetSchemesRequest struct {
 
 func (x *GetSchemesRequest) Reset() {
 	*x = GetSchemesRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5270,7 +5352,7 @@ func (x *GetSchemesRequest) String() string {
 func (*GetSchemesRequest) ProtoMessage() {}
 
 func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5283,7 +5365,7 @@ func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSchemesRequest.ProtoReflect.Descriptor instead.
 func (*GetSchemesRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
 }
 
 type NumberSchemes struct {
@@ -5299,7 +5381,7 @@ type NumberSchemes struct {
 
 func (x *NumberSchemes) Reset() {
 	*x = NumberSchemes{}
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5311,7 +5393,7 @@ func (x *NumberSchemes) String() string {
 func (*NumberSchemes) ProtoMessage() {}
 
 func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5324,7 +5406,7 @@ func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberSchemes.ProtoReflect.Descriptor instead.
 func (*NumberSchemes) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *NumberSchemes) GetSchemes() []*NumberScheme {
@@ -5388,7 +5470,7 @@ type NumberScheme struct {
 
 func (x *NumberScheme) Reset() {
 	*x = NumberScheme{}
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5400,7 +5482,7 @@ func (x *NumberScheme) String() string {
 func (*NumberScheme) ProtoMessage() {}
 
 func (x *NumberScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5413,7 +5495,7 @@ func (x *NumberScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
 func (*NumberScheme) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *NumberScheme) GetId() string {
@@ -5518,7 +5600,7 @@ type ReadLabelRequest struct {
 
 func (x *ReadLabelRequest) Reset() {
 	*x = ReadLabelRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5530,7 +5612,7 @@ func (x *ReadLabelRequest) String() string {
 func (*ReadLabelRequest) ProtoMessage() {}
 
 func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5543,7 +5625,7 @@ func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelRequest.ProtoReflect.Descriptor instead.
 func (*ReadLabelRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ReadLabelRequest) GetLabel() *Label {
@@ -5599,7 +5681,7 @@ type ReadLabelResponse struct {
 
 func (x *ReadLabelResponse) Reset() {
 	*x = ReadLabelResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5611,7 +5693,7 @@ func (x *ReadLabelResponse) String() string {
 func (*ReadLabelResponse) ProtoMessage() {}
 
 func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5624,7 +5706,7 @@ func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelResponse.ProtoReflect.Descriptor instead.
 func (*ReadLabelResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ReadLabelResponse) GetReading() *LabelReading {
@@ -5674,7 +5756,7 @@ type LabelReading struct {
 
 func (x *LabelReading) Reset() {
 	*x = LabelReading{}
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5686,7 +5768,7 @@ func (x *LabelReading) String() string {
 func (*LabelReading) ProtoMessage() {}
 
 func (x *LabelReading) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5699,7 +5781,7 @@ func (x *LabelReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelReading.ProtoReflect.Descriptor instead.
 func (*LabelReading) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *LabelReading) GetNames() string {
@@ -5811,7 +5893,7 @@ type LabelElement struct {
 
 func (x *LabelElement) Reset() {
 	*x = LabelElement{}
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5823,7 +5905,7 @@ func (x *LabelElement) String() string {
 func (*LabelElement) ProtoMessage() {}
 
 func (x *LabelElement) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5836,7 +5918,7 @@ func (x *LabelElement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelElement.ProtoReflect.Descriptor instead.
 func (*LabelElement) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *LabelElement) GetAi() string {
@@ -5868,7 +5950,7 @@ type ProductCode struct {
 
 func (x *ProductCode) Reset() {
 	*x = ProductCode{}
-	mi := &file_custody_v1_custody_proto_msgTypes[64]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5880,7 +5962,7 @@ func (x *ProductCode) String() string {
 func (*ProductCode) ProtoMessage() {}
 
 func (x *ProductCode) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[64]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5893,7 +5975,7 @@ func (x *ProductCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCode.ProtoReflect.Descriptor instead.
 func (*ProductCode) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{64}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ProductCode) GetNumber() string {
@@ -5953,7 +6035,7 @@ type LabelRefusal struct {
 
 func (x *LabelRefusal) Reset() {
 	*x = LabelRefusal{}
-	mi := &file_custody_v1_custody_proto_msgTypes[65]
+	mi := &file_custody_v1_custody_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5965,7 +6047,7 @@ func (x *LabelRefusal) String() string {
 func (*LabelRefusal) ProtoMessage() {}
 
 func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[65]
+	mi := &file_custody_v1_custody_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5978,7 +6060,7 @@ func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelRefusal.ProtoReflect.Descriptor instead.
 func (*LabelRefusal) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{65}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LabelRefusal) GetRefusal() string {
@@ -6465,7 +6547,7 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"-\n" +
 	"\x05Range\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\tR\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\tR\x04high\"\xaa\x03\n" +
+	"\x04high\x18\x02 \x01(\tR\x04high\"\xdc\x03\n" +
 	"\x05Place\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -6482,7 +6564,13 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\bidentify\x18\f \x03(\tR\bidentify\x12#\n" +
 	"\rsecond_person\x18\r \x01(\bR\fsecondPerson\x12\x14\n" +
 	"\x05spins\x18\x0e \x01(\bR\x05spins\x12,\n" +
-	"\x12most_draw_permille\x18\x0f \x01(\x03R\x10mostDrawPermille\"\xd8\x01\n" +
+	"\x12most_draw_permille\x18\x0f \x01(\x03R\x10mostDrawPermille\x120\n" +
+	"\x05rotor\x18\x10 \x01(\v2\x1a.specimen.custody.v1.RotorR\x05rotor\"\x94\x01\n" +
+	"\x05Rotor\x12\x14\n" +
+	"\x05slots\x18\x01 \x01(\x03R\x05slots\x12\x1b\n" +
+	"\tradius_mm\x18\x02 \x01(\x03R\bradiusMm\x12&\n" +
+	"\x0fmost_per_minute\x18\x03 \x01(\x03R\rmostPerMinute\x120\n" +
+	"\x05holds\x18\x04 \x01(\v2\x1a.specimen.custody.v1.RangeR\x05holds\"\xd8\x01\n" +
 	"\aCarrier\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1f\n" +
@@ -6671,7 +6759,7 @@ func file_custody_v1_custody_proto_rawDescGZIP() []byte {
 	return file_custody_v1_custody_proto_rawDescData
 }
 
-var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 68)
+var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
 var file_custody_v1_custody_proto_goTypes = []any{
 	(*Label)(nil),                  // 0: specimen.custody.v1.Label
 	(*Clock)(nil),                  // 1: specimen.custody.v1.Clock
@@ -6723,39 +6811,40 @@ var file_custody_v1_custody_proto_goTypes = []any{
 	(*GetEntryRequest)(nil),        // 47: specimen.custody.v1.GetEntryRequest
 	(*Range)(nil),                  // 48: specimen.custody.v1.Range
 	(*Place)(nil),                  // 49: specimen.custody.v1.Place
-	(*Carrier)(nil),                // 50: specimen.custody.v1.Carrier
-	(*Logger)(nil),                 // 51: specimen.custody.v1.Logger
-	(*LoggerFile)(nil),             // 52: specimen.custody.v1.LoggerFile
-	(*Person)(nil),                 // 53: specimen.custody.v1.Person
-	(*RoleAt)(nil),                 // 54: specimen.custody.v1.RoleAt
-	(*Device)(nil),                 // 55: specimen.custody.v1.Device
-	(*Route)(nil),                  // 56: specimen.custody.v1.Route
-	(*GetSchemesRequest)(nil),      // 57: specimen.custody.v1.GetSchemesRequest
-	(*NumberSchemes)(nil),          // 58: specimen.custody.v1.NumberSchemes
-	(*NumberScheme)(nil),           // 59: specimen.custody.v1.NumberScheme
-	(*ReadLabelRequest)(nil),       // 60: specimen.custody.v1.ReadLabelRequest
-	(*ReadLabelResponse)(nil),      // 61: specimen.custody.v1.ReadLabelResponse
-	(*LabelReading)(nil),           // 62: specimen.custody.v1.LabelReading
-	(*LabelElement)(nil),           // 63: specimen.custody.v1.LabelElement
-	(*ProductCode)(nil),            // 64: specimen.custody.v1.ProductCode
-	(*LabelRefusal)(nil),           // 65: specimen.custody.v1.LabelRefusal
-	nil,                            // 66: specimen.custody.v1.Scan.DetailsEntry
-	nil,                            // 67: specimen.custody.v1.Tube.FactsEntry
-	(*Identity)(nil),               // 68: specimen.custody.v1.Identity
-	(*v1.Verdict)(nil),             // 69: specimen.stability.v1.Verdict
-	(*v1.Flag)(nil),                // 70: specimen.stability.v1.Flag
-	(*v1.Explanation)(nil),         // 71: specimen.stability.v1.Explanation
+	(*Rotor)(nil),                  // 50: specimen.custody.v1.Rotor
+	(*Carrier)(nil),                // 51: specimen.custody.v1.Carrier
+	(*Logger)(nil),                 // 52: specimen.custody.v1.Logger
+	(*LoggerFile)(nil),             // 53: specimen.custody.v1.LoggerFile
+	(*Person)(nil),                 // 54: specimen.custody.v1.Person
+	(*RoleAt)(nil),                 // 55: specimen.custody.v1.RoleAt
+	(*Device)(nil),                 // 56: specimen.custody.v1.Device
+	(*Route)(nil),                  // 57: specimen.custody.v1.Route
+	(*GetSchemesRequest)(nil),      // 58: specimen.custody.v1.GetSchemesRequest
+	(*NumberSchemes)(nil),          // 59: specimen.custody.v1.NumberSchemes
+	(*NumberScheme)(nil),           // 60: specimen.custody.v1.NumberScheme
+	(*ReadLabelRequest)(nil),       // 61: specimen.custody.v1.ReadLabelRequest
+	(*ReadLabelResponse)(nil),      // 62: specimen.custody.v1.ReadLabelResponse
+	(*LabelReading)(nil),           // 63: specimen.custody.v1.LabelReading
+	(*LabelElement)(nil),           // 64: specimen.custody.v1.LabelElement
+	(*ProductCode)(nil),            // 65: specimen.custody.v1.ProductCode
+	(*LabelRefusal)(nil),           // 66: specimen.custody.v1.LabelRefusal
+	nil,                            // 67: specimen.custody.v1.Scan.DetailsEntry
+	nil,                            // 68: specimen.custody.v1.Tube.FactsEntry
+	(*Identity)(nil),               // 69: specimen.custody.v1.Identity
+	(*v1.Verdict)(nil),             // 70: specimen.stability.v1.Verdict
+	(*v1.Flag)(nil),                // 71: specimen.stability.v1.Flag
+	(*v1.Explanation)(nil),         // 72: specimen.stability.v1.Explanation
 }
 var file_custody_v1_custody_proto_depIdxs = []int32{
 	0,  // 0: specimen.custody.v1.Scan.label:type_name -> specimen.custody.v1.Label
 	1,  // 1: specimen.custody.v1.Scan.clock:type_name -> specimen.custody.v1.Clock
-	66, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
+	67, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
 	3,  // 3: specimen.custody.v1.Scan.attested:type_name -> specimen.custody.v1.AttestedScan
 	2,  // 4: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
 	6,  // 5: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
 	36, // 6: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
 	34, // 7: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
-	68, // 8: specimen.custody.v1.ScanAnswer.identities:type_name -> specimen.custody.v1.Identity
+	69, // 8: specimen.custody.v1.ScanAnswer.identities:type_name -> specimen.custody.v1.Identity
 	8,  // 9: specimen.custody.v1.RecordReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
 	9,  // 10: specimen.custody.v1.Readings.readings:type_name -> specimen.custody.v1.Reading
 	12, // 11: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
@@ -6768,11 +6857,11 @@ var file_custody_v1_custody_proto_depIdxs = []int32{
 	16, // 18: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
 	28, // 19: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
 	28, // 20: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
-	69, // 21: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
-	70, // 22: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
+	70, // 21: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
+	71, // 22: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
 	36, // 23: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
 	37, // 24: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
-	67, // 25: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
+	68, // 25: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
 	35, // 26: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
 	37, // 27: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
 	46, // 28: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
@@ -6780,89 +6869,91 @@ var file_custody_v1_custody_proto_depIdxs = []int32{
 	37, // 30: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
 	35, // 31: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
 	48, // 32: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
-	48, // 33: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
-	52, // 34: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
-	54, // 35: specimen.custody.v1.Person.roles:type_name -> specimen.custody.v1.RoleAt
-	36, // 36: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
-	59, // 37: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
-	0,  // 38: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
-	62, // 39: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
-	65, // 40: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
-	63, // 41: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
-	64, // 42: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
-	4,  // 43: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
-	7,  // 44: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
-	11, // 45: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
-	21, // 46: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
-	22, // 47: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
-	23, // 48: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
-	25, // 49: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
-	27, // 50: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
-	30, // 51: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
-	31, // 52: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	31, // 53: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	32, // 54: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
-	33, // 55: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
-	38, // 56: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
-	39, // 57: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
-	41, // 58: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
-	42, // 59: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
-	43, // 60: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
-	44, // 61: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
-	49, // 62: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
-	47, // 63: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
-	50, // 64: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
-	47, // 65: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
-	51, // 66: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
-	47, // 67: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
-	53, // 68: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
-	47, // 69: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
-	55, // 70: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
-	47, // 71: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
-	56, // 72: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
-	47, // 73: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
-	58, // 74: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
-	57, // 75: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
-	60, // 76: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
-	5,  // 77: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
-	10, // 78: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
-	13, // 79: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
-	6,  // 80: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 81: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
-	24, // 82: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
-	26, // 83: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
-	29, // 84: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
-	29, // 85: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
-	29, // 86: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
-	29, // 87: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
-	29, // 88: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
-	34, // 89: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
-	71, // 90: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
-	40, // 91: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
-	6,  // 92: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 93: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 94: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
-	45, // 95: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
-	49, // 96: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
-	49, // 97: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
-	50, // 98: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
-	50, // 99: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
-	51, // 100: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
-	51, // 101: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
-	53, // 102: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
-	53, // 103: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
-	55, // 104: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
-	55, // 105: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
-	56, // 106: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
-	56, // 107: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
-	58, // 108: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	58, // 109: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	61, // 110: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
-	77, // [77:111] is the sub-list for method output_type
-	43, // [43:77] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	50, // 33: specimen.custody.v1.Place.rotor:type_name -> specimen.custody.v1.Rotor
+	48, // 34: specimen.custody.v1.Rotor.holds:type_name -> specimen.custody.v1.Range
+	48, // 35: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
+	53, // 36: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
+	55, // 37: specimen.custody.v1.Person.roles:type_name -> specimen.custody.v1.RoleAt
+	36, // 38: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
+	60, // 39: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
+	0,  // 40: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
+	63, // 41: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
+	66, // 42: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
+	64, // 43: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
+	65, // 44: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
+	4,  // 45: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
+	7,  // 46: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
+	11, // 47: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
+	21, // 48: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
+	22, // 49: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
+	23, // 50: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
+	25, // 51: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
+	27, // 52: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
+	30, // 53: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
+	31, // 54: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	31, // 55: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	32, // 56: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
+	33, // 57: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
+	38, // 58: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
+	39, // 59: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
+	41, // 60: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
+	42, // 61: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
+	43, // 62: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
+	44, // 63: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
+	49, // 64: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
+	47, // 65: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
+	51, // 66: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
+	47, // 67: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
+	52, // 68: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
+	47, // 69: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
+	54, // 70: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
+	47, // 71: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
+	56, // 72: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
+	47, // 73: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
+	57, // 74: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
+	47, // 75: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
+	59, // 76: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
+	58, // 77: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
+	61, // 78: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
+	5,  // 79: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
+	10, // 80: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
+	13, // 81: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
+	6,  // 82: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 83: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
+	24, // 84: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
+	26, // 85: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
+	29, // 86: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
+	29, // 87: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
+	29, // 88: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
+	29, // 89: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
+	29, // 90: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
+	34, // 91: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
+	72, // 92: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
+	40, // 93: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
+	6,  // 94: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 95: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 96: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
+	45, // 97: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
+	49, // 98: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
+	49, // 99: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
+	51, // 100: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
+	51, // 101: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
+	52, // 102: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
+	52, // 103: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
+	54, // 104: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
+	54, // 105: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
+	56, // 106: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
+	56, // 107: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
+	57, // 108: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
+	57, // 109: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
+	59, // 110: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	59, // 111: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	62, // 112: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
+	79, // [79:113] is the sub-list for method output_type
+	45, // [45:79] is the sub-list for method input_type
+	45, // [45:45] is the sub-list for extension type_name
+	45, // [45:45] is the sub-list for extension extendee
+	0,  // [0:45] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_custody_proto_init() }
@@ -6873,14 +6964,14 @@ func file_custody_v1_custody_proto_init() {
 	file_custody_v1_patients_proto_init()
 	file_custody_v1_custody_proto_msgTypes[9].OneofWrappers = []any{}
 	file_custody_v1_custody_proto_msgTypes[19].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[51].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[52].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_custody_proto_rawDesc), len(file_custody_v1_custody_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   68,
+			NumMessages:   69,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -84,8 +84,10 @@ type Work struct {
 	Salt []byte     `protobuf:"bytes,3,opt,name=salt,proto3" json:"salt,omitempty"`
 	Rows []*WorkRow `protobuf:"bytes,4,rep,name=rows,proto3" json:"rows,omitempty"`
 	// Here are tubes that were collected and have not left.
-	Here          []*HereTube     `protobuf:"bytes,5,rep,name=here,proto3" json:"here,omitempty"`
-	Schemes       []*NumberScheme `protobuf:"bytes,6,rep,name=schemes,proto3" json:"schemes,omitempty"`
+	Here    []*HereTube     `protobuf:"bytes,5,rep,name=here,proto3" json:"here,omitempty"`
+	Schemes []*NumberScheme `protobuf:"bytes,6,rep,name=schemes,proto3" json:"schemes,omitempty"`
+	// Samples are new samples asked for of draws that were made here.
+	Samples       []*Sample `protobuf:"bytes,7,rep,name=samples,proto3" json:"samples,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -158,6 +160,13 @@ func (x *Work) GetHere() []*HereTube {
 func (x *Work) GetSchemes() []*NumberScheme {
 	if x != nil {
 		return x.Schemes
+	}
+	return nil
+}
+
+func (x *Work) GetSamples() []*Sample {
+	if x != nil {
+		return x.Samples
 	}
 	return nil
 }
@@ -1494,17 +1503,18 @@ var File_custody_v1_phones_proto protoreflect.FileDescriptor
 
 const file_custody_v1_phones_proto_rawDesc = "" +
 	"\n" +
-	"\x17custody/v1/phones.proto\x12\x13specimen.custody.v1\x1a\x18custody/v1/custody.proto\x1a\x19custody/v1/patients.proto\x1a\x1cgoogle/api/annotations.proto\"6\n" +
+	"\x17custody/v1/phones.proto\x12\x13specimen.custody.v1\x1a\x18custody/v1/custody.proto\x1a\x15custody/v1/desk.proto\x1a\x19custody/v1/patients.proto\x1a\x1cgoogle/api/annotations.proto\"6\n" +
 	"\x0eGetWorkRequest\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x0e\n" +
-	"\x02by\x18\x02 \x01(\tR\x02by\"\x83\x02\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\"\xba\x02\n" +
 	"\x04Work\x120\n" +
 	"\x05place\x18\x01 \x01(\v2\x1a.specimen.custody.v1.PlaceR\x05place\x12\x13\n" +
 	"\x05as_of\x18\x02 \x01(\tR\x04asOf\x12\x12\n" +
 	"\x04salt\x18\x03 \x01(\fR\x04salt\x120\n" +
 	"\x04rows\x18\x04 \x03(\v2\x1c.specimen.custody.v1.WorkRowR\x04rows\x121\n" +
 	"\x04here\x18\x05 \x03(\v2\x1d.specimen.custody.v1.HereTubeR\x04here\x12;\n" +
-	"\aschemes\x18\x06 \x03(\v2!.specimen.custody.v1.NumberSchemeR\aschemes\"\x90\x02\n" +
+	"\aschemes\x18\x06 \x03(\v2!.specimen.custody.v1.NumberSchemeR\aschemes\x125\n" +
+	"\asamples\x18\a \x03(\v2\x1b.specimen.custody.v1.SampleR\asamples\"\x90\x02\n" +
 	"\aWorkRow\x129\n" +
 	"\bidentity\x18\x01 \x01(\v2\x1d.specimen.custody.v1.IdentityR\bidentity\x12\x14\n" +
 	"\x05match\x18\x02 \x01(\fR\x05match\x12<\n" +
@@ -1682,40 +1692,42 @@ var file_custody_v1_phones_proto_goTypes = []any{
 	(*ListPhonesResponse)(nil), // 14: specimen.custody.v1.ListPhonesResponse
 	(*Place)(nil),              // 15: specimen.custody.v1.Place
 	(*NumberScheme)(nil),       // 16: specimen.custody.v1.NumberScheme
-	(*Identity)(nil),           // 17: specimen.custody.v1.Identity
-	(*Range)(nil),              // 18: specimen.custody.v1.Range
-	(*Clock)(nil),              // 19: specimen.custody.v1.Clock
+	(*Sample)(nil),             // 17: specimen.custody.v1.Sample
+	(*Identity)(nil),           // 18: specimen.custody.v1.Identity
+	(*Range)(nil),              // 19: specimen.custody.v1.Range
+	(*Clock)(nil),              // 20: specimen.custody.v1.Clock
 }
 var file_custody_v1_phones_proto_depIdxs = []int32{
 	15, // 0: specimen.custody.v1.Work.place:type_name -> specimen.custody.v1.Place
 	2,  // 1: specimen.custody.v1.Work.rows:type_name -> specimen.custody.v1.WorkRow
 	5,  // 2: specimen.custody.v1.Work.here:type_name -> specimen.custody.v1.HereTube
 	16, // 3: specimen.custody.v1.Work.schemes:type_name -> specimen.custody.v1.NumberScheme
-	17, // 4: specimen.custody.v1.WorkRow.identity:type_name -> specimen.custody.v1.Identity
-	3,  // 5: specimen.custody.v1.WorkRow.requests:type_name -> specimen.custody.v1.WorkRequest
-	4,  // 6: specimen.custody.v1.WorkRow.plan:type_name -> specimen.custody.v1.PlannedTube
-	18, // 7: specimen.custody.v1.PlannedTube.keep:type_name -> specimen.custody.v1.Range
-	8,  // 8: specimen.custody.v1.Round.stops:type_name -> specimen.custody.v1.RoundStop
-	9,  // 9: specimen.custody.v1.Round.routes:type_name -> specimen.custody.v1.RoundRoute
-	10, // 10: specimen.custody.v1.Round.boxes:type_name -> specimen.custody.v1.RoundBox
-	11, // 11: specimen.custody.v1.Round.tubes:type_name -> specimen.custody.v1.RoundTube
-	16, // 12: specimen.custody.v1.Round.schemes:type_name -> specimen.custody.v1.NumberScheme
-	11, // 13: specimen.custody.v1.RoundBox.tubes:type_name -> specimen.custody.v1.RoundTube
-	19, // 14: specimen.custody.v1.PhoneState.clock:type_name -> specimen.custody.v1.Clock
-	12, // 15: specimen.custody.v1.ListPhonesResponse.phones:type_name -> specimen.custody.v1.PhoneState
-	0,  // 16: specimen.custody.v1.Phones.GetWork:input_type -> specimen.custody.v1.GetWorkRequest
-	6,  // 17: specimen.custody.v1.Phones.GetRound:input_type -> specimen.custody.v1.GetRoundRequest
-	12, // 18: specimen.custody.v1.Phones.TellPhone:input_type -> specimen.custody.v1.PhoneState
-	13, // 19: specimen.custody.v1.Phones.ListPhones:input_type -> specimen.custody.v1.ListPhonesRequest
-	1,  // 20: specimen.custody.v1.Phones.GetWork:output_type -> specimen.custody.v1.Work
-	7,  // 21: specimen.custody.v1.Phones.GetRound:output_type -> specimen.custody.v1.Round
-	12, // 22: specimen.custody.v1.Phones.TellPhone:output_type -> specimen.custody.v1.PhoneState
-	14, // 23: specimen.custody.v1.Phones.ListPhones:output_type -> specimen.custody.v1.ListPhonesResponse
-	20, // [20:24] is the sub-list for method output_type
-	16, // [16:20] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	17, // 4: specimen.custody.v1.Work.samples:type_name -> specimen.custody.v1.Sample
+	18, // 5: specimen.custody.v1.WorkRow.identity:type_name -> specimen.custody.v1.Identity
+	3,  // 6: specimen.custody.v1.WorkRow.requests:type_name -> specimen.custody.v1.WorkRequest
+	4,  // 7: specimen.custody.v1.WorkRow.plan:type_name -> specimen.custody.v1.PlannedTube
+	19, // 8: specimen.custody.v1.PlannedTube.keep:type_name -> specimen.custody.v1.Range
+	8,  // 9: specimen.custody.v1.Round.stops:type_name -> specimen.custody.v1.RoundStop
+	9,  // 10: specimen.custody.v1.Round.routes:type_name -> specimen.custody.v1.RoundRoute
+	10, // 11: specimen.custody.v1.Round.boxes:type_name -> specimen.custody.v1.RoundBox
+	11, // 12: specimen.custody.v1.Round.tubes:type_name -> specimen.custody.v1.RoundTube
+	16, // 13: specimen.custody.v1.Round.schemes:type_name -> specimen.custody.v1.NumberScheme
+	11, // 14: specimen.custody.v1.RoundBox.tubes:type_name -> specimen.custody.v1.RoundTube
+	20, // 15: specimen.custody.v1.PhoneState.clock:type_name -> specimen.custody.v1.Clock
+	12, // 16: specimen.custody.v1.ListPhonesResponse.phones:type_name -> specimen.custody.v1.PhoneState
+	0,  // 17: specimen.custody.v1.Phones.GetWork:input_type -> specimen.custody.v1.GetWorkRequest
+	6,  // 18: specimen.custody.v1.Phones.GetRound:input_type -> specimen.custody.v1.GetRoundRequest
+	12, // 19: specimen.custody.v1.Phones.TellPhone:input_type -> specimen.custody.v1.PhoneState
+	13, // 20: specimen.custody.v1.Phones.ListPhones:input_type -> specimen.custody.v1.ListPhonesRequest
+	1,  // 21: specimen.custody.v1.Phones.GetWork:output_type -> specimen.custody.v1.Work
+	7,  // 22: specimen.custody.v1.Phones.GetRound:output_type -> specimen.custody.v1.Round
+	12, // 23: specimen.custody.v1.Phones.TellPhone:output_type -> specimen.custody.v1.PhoneState
+	14, // 24: specimen.custody.v1.Phones.ListPhones:output_type -> specimen.custody.v1.ListPhonesResponse
+	21, // [21:25] is the sub-list for method output_type
+	17, // [17:21] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_phones_proto_init() }
@@ -1724,6 +1736,7 @@ func file_custody_v1_phones_proto_init() {
 		return
 	}
 	file_custody_v1_custody_proto_init()
+	file_custody_v1_desk_proto_init()
 	file_custody_v1_patients_proto_init()
 	file_custody_v1_phones_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}

@@ -466,7 +466,10 @@ type Flag struct {
 	// Rules is the hash of the rule set it rests on.
 	Rules string `protobuf:"bytes,6,opt,name=rules,proto3" json:"rules,omitempty"`
 	// Until is the instant to which the advice can be followed; 0 for none.
-	Until         int64 `protobuf:"varint,7,opt,name=until,proto3" json:"until,omitempty"`
+	Until int64 `protobuf:"varint,7,opt,name=until,proto3" json:"until,omitempty"`
+	// What it comes from: box, logger or route, and its label; empty for the tube itself.
+	CauseKind     string `protobuf:"bytes,8,opt,name=cause_kind,json=causeKind,proto3" json:"cause_kind,omitempty"`
+	Cause         string `protobuf:"bytes,9,opt,name=cause,proto3" json:"cause,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -548,6 +551,20 @@ func (x *Flag) GetUntil() int64 {
 		return x.Until
 	}
 	return 0
+}
+
+func (x *Flag) GetCauseKind() string {
+	if x != nil {
+		return x.CauseKind
+	}
+	return ""
+}
+
+func (x *Flag) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
 }
 
 // FlagTest is one test of a flag.
@@ -928,6 +945,7 @@ type Fact struct {
 	//	*Fact_IdentityWritten
 	//	*Fact_IdentityMerged
 	//	*Fact_IdentityErased
+	//	*Fact_ProgrammesDeclared
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1681,6 +1699,15 @@ func (x *Fact) GetIdentityErased() *IdentityErased {
 	return nil
 }
 
+func (x *Fact) GetProgrammesDeclared() *ProgrammesDeclared {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_ProgrammesDeclared); ok {
+			return x.ProgrammesDeclared
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -2001,6 +2028,10 @@ type Fact_IdentityErased struct {
 	IdentityErased *IdentityErased `protobuf:"bytes,111,opt,name=identity_erased,json=identityErased,proto3,oneof"`
 }
 
+type Fact_ProgrammesDeclared struct {
+	ProgrammesDeclared *ProgrammesDeclared `protobuf:"bytes,112,opt,name=programmes_declared,json=programmesDeclared,proto3,oneof"`
+}
+
 func (*Fact_RequestPlaced) isFact_Fact() {}
 
 func (*Fact_RequestCancelled) isFact_Fact() {}
@@ -2158,6 +2189,8 @@ func (*Fact_IdentityWritten) isFact_Fact() {}
 func (*Fact_IdentityMerged) isFact_Fact() {}
 
 func (*Fact_IdentityErased) isFact_Fact() {}
+
+func (*Fact_ProgrammesDeclared) isFact_Fact() {}
 
 // RequestPlaced says what was ordered for a patient.
 type RequestPlaced struct {
@@ -5913,7 +5946,7 @@ type PlaceDescribed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Shown name.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Ward, home, clinic, hatch, vehicle, reception, bench or store.
+	// Ward, home, clinic, hatch, vehicle, reception, bench, centrifuge or store.
 	PlaceKind string `protobuf:"bytes,2,opt,name=place_kind,json=placeKind,proto3" json:"place_kind,omitempty"`
 	// IANA time zone.
 	Zone string `protobuf:"bytes,3,opt,name=zone,proto3" json:"zone,omitempty"`
@@ -5937,8 +5970,10 @@ type PlaceDescribed struct {
 	Spins bool `protobuf:"varint,12,opt,name=spins,proto3" json:"spins,omitempty"`
 	// Most of a patient's blood that may be drawn in 24 hours, permille; 0 when not said.
 	MostDrawPermille int64 `protobuf:"varint,13,opt,name=most_draw_permille,json=mostDrawPermille,proto3" json:"most_draw_permille,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// What a centrifuge can do; absent elsewhere.
+	Rotor         *Rotor `protobuf:"bytes,14,opt,name=rotor,proto3" json:"rotor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlaceDescribed) Reset() {
@@ -6062,6 +6097,85 @@ func (x *PlaceDescribed) GetMostDrawPermille() int64 {
 	return 0
 }
 
+func (x *PlaceDescribed) GetRotor() *Rotor {
+	if x != nil {
+		return x.Rotor
+	}
+	return nil
+}
+
+// Rotor is what a centrifuge can do with the rotor that it has now.
+type Rotor struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Tubes of one run.
+	Places   int64 `protobuf:"varint,1,opt,name=places,proto3" json:"places,omitempty"`
+	RadiusMm int64 `protobuf:"varint,2,opt,name=radius_mm,json=radiusMm,proto3" json:"radius_mm,omitempty"`
+	// Turns per minute that it bears.
+	MostPerMin int64 `protobuf:"varint,3,opt,name=most_per_min,json=mostPerMin,proto3" json:"most_per_min,omitempty"`
+	// Temperatures that it can hold; absent: none.
+	Holds         *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Rotor) Reset() {
+	*x = Rotor{}
+	mi := &file_event_v1_event_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Rotor) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Rotor) ProtoMessage() {}
+
+func (x *Rotor) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Rotor.ProtoReflect.Descriptor instead.
+func (*Rotor) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *Rotor) GetPlaces() int64 {
+	if x != nil {
+		return x.Places
+	}
+	return 0
+}
+
+func (x *Rotor) GetRadiusMm() int64 {
+	if x != nil {
+		return x.RadiusMm
+	}
+	return 0
+}
+
+func (x *Rotor) GetMostPerMin() int64 {
+	if x != nil {
+		return x.MostPerMin
+	}
+	return 0
+}
+
+func (x *Rotor) GetHolds() *Range {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
 // CarrierDescribed declares a carrier.
 type CarrierDescribed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6083,7 +6197,7 @@ type CarrierDescribed struct {
 
 func (x *CarrierDescribed) Reset() {
 	*x = CarrierDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[76]
+	mi := &file_event_v1_event_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6095,7 +6209,7 @@ func (x *CarrierDescribed) String() string {
 func (*CarrierDescribed) ProtoMessage() {}
 
 func (x *CarrierDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[76]
+	mi := &file_event_v1_event_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6108,7 +6222,7 @@ func (x *CarrierDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarrierDescribed.ProtoReflect.Descriptor instead.
 func (*CarrierDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{76}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *CarrierDescribed) GetCarrierKind() string {
@@ -6168,7 +6282,7 @@ type PersonDescribed struct {
 
 func (x *PersonDescribed) Reset() {
 	*x = PersonDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[77]
+	mi := &file_event_v1_event_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6180,7 +6294,7 @@ func (x *PersonDescribed) String() string {
 func (*PersonDescribed) ProtoMessage() {}
 
 func (x *PersonDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[77]
+	mi := &file_event_v1_event_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6193,7 +6307,7 @@ func (x *PersonDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PersonDescribed.ProtoReflect.Descriptor instead.
 func (*PersonDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{77}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *PersonDescribed) GetRole() string {
@@ -6228,7 +6342,7 @@ type RoleAt struct {
 
 func (x *RoleAt) Reset() {
 	*x = RoleAt{}
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6240,7 +6354,7 @@ func (x *RoleAt) String() string {
 func (*RoleAt) ProtoMessage() {}
 
 func (x *RoleAt) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[78]
+	mi := &file_event_v1_event_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6253,7 +6367,7 @@ func (x *RoleAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleAt.ProtoReflect.Descriptor instead.
 func (*RoleAt) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{78}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *RoleAt) GetRole() string {
@@ -6284,7 +6398,7 @@ type IdentityWritten struct {
 
 func (x *IdentityWritten) Reset() {
 	*x = IdentityWritten{}
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6296,7 +6410,7 @@ func (x *IdentityWritten) String() string {
 func (*IdentityWritten) ProtoMessage() {}
 
 func (x *IdentityWritten) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[79]
+	mi := &file_event_v1_event_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6309,7 +6423,7 @@ func (x *IdentityWritten) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityWritten.ProtoReflect.Descriptor instead.
 func (*IdentityWritten) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{79}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *IdentityWritten) GetFields() []string {
@@ -6346,7 +6460,7 @@ type IdentityMerged struct {
 
 func (x *IdentityMerged) Reset() {
 	*x = IdentityMerged{}
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6358,7 +6472,7 @@ func (x *IdentityMerged) String() string {
 func (*IdentityMerged) ProtoMessage() {}
 
 func (x *IdentityMerged) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[80]
+	mi := &file_event_v1_event_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6371,7 +6485,7 @@ func (x *IdentityMerged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityMerged.ProtoReflect.Descriptor instead.
 func (*IdentityMerged) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{80}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *IdentityMerged) GetInto() string {
@@ -6405,7 +6519,7 @@ type IdentityErased struct {
 
 func (x *IdentityErased) Reset() {
 	*x = IdentityErased{}
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6417,7 +6531,7 @@ func (x *IdentityErased) String() string {
 func (*IdentityErased) ProtoMessage() {}
 
 func (x *IdentityErased) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[81]
+	mi := &file_event_v1_event_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6430,7 +6544,7 @@ func (x *IdentityErased) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityErased.ProtoReflect.Descriptor instead.
 func (*IdentityErased) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{81}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *IdentityErased) GetReason() string {
@@ -6459,7 +6573,7 @@ type DeviceEnrolled struct {
 
 func (x *DeviceEnrolled) Reset() {
 	*x = DeviceEnrolled{}
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6471,7 +6585,7 @@ func (x *DeviceEnrolled) String() string {
 func (*DeviceEnrolled) ProtoMessage() {}
 
 func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[82]
+	mi := &file_event_v1_event_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6484,7 +6598,7 @@ func (x *DeviceEnrolled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceEnrolled.ProtoReflect.Descriptor instead.
 func (*DeviceEnrolled) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{82}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *DeviceEnrolled) GetDeviceKind() string {
@@ -6551,7 +6665,7 @@ type LoggerFileImported struct {
 
 func (x *LoggerFileImported) Reset() {
 	*x = LoggerFileImported{}
-	mi := &file_event_v1_event_proto_msgTypes[83]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6563,7 +6677,7 @@ func (x *LoggerFileImported) String() string {
 func (*LoggerFileImported) ProtoMessage() {}
 
 func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[83]
+	mi := &file_event_v1_event_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6576,7 +6690,7 @@ func (x *LoggerFileImported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFileImported.ProtoReflect.Descriptor instead.
 func (*LoggerFileImported) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{83}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *LoggerFileImported) GetHash() string {
@@ -6666,7 +6780,7 @@ type LoggerDescribed struct {
 
 func (x *LoggerDescribed) Reset() {
 	*x = LoggerDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[84]
+	mi := &file_event_v1_event_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6678,7 +6792,7 @@ func (x *LoggerDescribed) String() string {
 func (*LoggerDescribed) ProtoMessage() {}
 
 func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[84]
+	mi := &file_event_v1_event_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6691,7 +6805,7 @@ func (x *LoggerDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerDescribed.ProtoReflect.Descriptor instead.
 func (*LoggerDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{84}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *LoggerDescribed) GetEveryMs() int64 {
@@ -6741,7 +6855,7 @@ type RouteDescribed struct {
 
 func (x *RouteDescribed) Reset() {
 	*x = RouteDescribed{}
-	mi := &file_event_v1_event_proto_msgTypes[85]
+	mi := &file_event_v1_event_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6753,7 +6867,7 @@ func (x *RouteDescribed) String() string {
 func (*RouteDescribed) ProtoMessage() {}
 
 func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[85]
+	mi := &file_event_v1_event_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6766,7 +6880,7 @@ func (x *RouteDescribed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RouteDescribed.ProtoReflect.Descriptor instead.
 func (*RouteDescribed) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{85}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *RouteDescribed) GetFrom() string {
@@ -6814,7 +6928,7 @@ type SchemesDeclared struct {
 
 func (x *SchemesDeclared) Reset() {
 	*x = SchemesDeclared{}
-	mi := &file_event_v1_event_proto_msgTypes[86]
+	mi := &file_event_v1_event_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6826,7 +6940,7 @@ func (x *SchemesDeclared) String() string {
 func (*SchemesDeclared) ProtoMessage() {}
 
 func (x *SchemesDeclared) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[86]
+	mi := &file_event_v1_event_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6839,7 +6953,7 @@ func (x *SchemesDeclared) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SchemesDeclared.ProtoReflect.Descriptor instead.
 func (*SchemesDeclared) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{86}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *SchemesDeclared) GetSchemes() []*NumberScheme {
@@ -6880,7 +6994,7 @@ type NumberScheme struct {
 
 func (x *NumberScheme) Reset() {
 	*x = NumberScheme{}
-	mi := &file_event_v1_event_proto_msgTypes[87]
+	mi := &file_event_v1_event_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6892,7 +7006,7 @@ func (x *NumberScheme) String() string {
 func (*NumberScheme) ProtoMessage() {}
 
 func (x *NumberScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[87]
+	mi := &file_event_v1_event_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6905,7 +7019,7 @@ func (x *NumberScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
 func (*NumberScheme) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{87}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *NumberScheme) GetId() string {
@@ -6992,6 +7106,148 @@ func (x *NumberScheme) GetReuseMs() int64 {
 	return 0
 }
 
+// ProgrammesDeclared declares the laboratory's spin programmes, all of them.
+type ProgrammesDeclared struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Programmes    []*SpinProgramme       `protobuf:"bytes,1,rep,name=programmes,proto3" json:"programmes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProgrammesDeclared) Reset() {
+	*x = ProgrammesDeclared{}
+	mi := &file_event_v1_event_proto_msgTypes[89]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProgrammesDeclared) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProgrammesDeclared) ProtoMessage() {}
+
+func (x *ProgrammesDeclared) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[89]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProgrammesDeclared.ProtoReflect.Descriptor instead.
+func (*ProgrammesDeclared) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{89}
+}
+
+func (x *ProgrammesDeclared) GetProgrammes() []*SpinProgramme {
+	if x != nil {
+		return x.Programmes
+	}
+	return nil
+}
+
+// SpinProgramme says how tubes of some types are spun.
+type SpinProgramme struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Tube type codes.
+	Tubes []string `protobuf:"bytes,2,rep,name=tubes,proto3" json:"tubes,omitempty"`
+	// Relative centrifugal force, in g, and how much more or less will do as well.
+	G       int64 `protobuf:"varint,3,opt,name=g,proto3" json:"g,omitempty"`
+	WithinG int64 `protobuf:"varint,4,opt,name=within_g,json=withinG,proto3" json:"within_g,omitempty"`
+	Minutes int64 `protobuf:"varint,5,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Minutes for loading and unloading beside the run.
+	HandlingMin int64 `protobuf:"varint,6,opt,name=handling_min,json=handlingMin,proto3" json:"handling_min,omitempty"`
+	// Temperatures that will do; absent: none is asked for.
+	Temperature   *Range `protobuf:"bytes,7,opt,name=temperature,proto3" json:"temperature,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SpinProgramme) Reset() {
+	*x = SpinProgramme{}
+	mi := &file_event_v1_event_proto_msgTypes[90]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpinProgramme) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpinProgramme) ProtoMessage() {}
+
+func (x *SpinProgramme) ProtoReflect() protoreflect.Message {
+	mi := &file_event_v1_event_proto_msgTypes[90]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpinProgramme.ProtoReflect.Descriptor instead.
+func (*SpinProgramme) Descriptor() ([]byte, []int) {
+	return file_event_v1_event_proto_rawDescGZIP(), []int{90}
+}
+
+func (x *SpinProgramme) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SpinProgramme) GetTubes() []string {
+	if x != nil {
+		return x.Tubes
+	}
+	return nil
+}
+
+func (x *SpinProgramme) GetG() int64 {
+	if x != nil {
+		return x.G
+	}
+	return 0
+}
+
+func (x *SpinProgramme) GetWithinG() int64 {
+	if x != nil {
+		return x.WithinG
+	}
+	return 0
+}
+
+func (x *SpinProgramme) GetMinutes() int64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *SpinProgramme) GetHandlingMin() int64 {
+	if x != nil {
+		return x.HandlingMin
+	}
+	return 0
+}
+
+func (x *SpinProgramme) GetTemperature() *Range {
+	if x != nil {
+		return x.Temperature
+	}
+	return nil
+}
+
 // RulesAdopted puts a rule set in force.
 type RulesAdopted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -7017,7 +7273,7 @@ type RulesAdopted struct {
 
 func (x *RulesAdopted) Reset() {
 	*x = RulesAdopted{}
-	mi := &file_event_v1_event_proto_msgTypes[88]
+	mi := &file_event_v1_event_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7029,7 +7285,7 @@ func (x *RulesAdopted) String() string {
 func (*RulesAdopted) ProtoMessage() {}
 
 func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_event_v1_event_proto_msgTypes[88]
+	mi := &file_event_v1_event_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7042,7 +7298,7 @@ func (x *RulesAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesAdopted.ProtoReflect.Descriptor instead.
 func (*RulesAdopted) Descriptor() ([]byte, []int) {
-	return file_event_v1_event_proto_rawDescGZIP(), []int{88}
+	return file_event_v1_event_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *RulesAdopted) GetHash() string {
@@ -7152,7 +7408,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x03box\x18\x03 \x01(\fR\x03box\"-\n" +
 	"\x05Range\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\x11R\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\x11R\x04high\"\xc5\x01\n" +
+	"\x04high\x18\x02 \x01(\x11R\x04high\"\xfa\x01\n" +
 	"\x04Flag\x12\x18\n" +
 	"\aepisode\x18\x01 \x01(\x03R\aepisode\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x18\n" +
@@ -7160,7 +7416,10 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x06action\x18\x04 \x01(\tR\x06action\x121\n" +
 	"\x05tests\x18\x05 \x03(\v2\x1b.specimen.event.v1.FlagTestR\x05tests\x12\x14\n" +
 	"\x05rules\x18\x06 \x01(\tR\x05rules\x12\x14\n" +
-	"\x05until\x18\a \x01(\x03R\x05until\"\xa0\x01\n" +
+	"\x05until\x18\a \x01(\x03R\x05until\x12\x1d\n" +
+	"\n" +
+	"cause_kind\x18\b \x01(\tR\tcauseKind\x12\x14\n" +
+	"\x05cause\x18\t \x01(\tR\x05cause\"\xa0\x01\n" +
 	"\bFlagTest\x12\x14\n" +
 	"\x05assay\x18\x01 \x01(\tR\x05assay\x12\x18\n" +
 	"\averdict\x18\x02 \x01(\tR\averdict\x12\x18\n" +
@@ -7187,7 +7446,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x10\n" +
 	"\x03key\x18\x02 \x01(\fR\x03key\x12\x18\n" +
 	"\awrapped\x18\x03 \x01(\bR\awrapped\x12\x12\n" +
-	"\x04wrap\x18\x04 \x01(\tR\x04wrap\"\xa6+\n" +
+	"\x04wrap\x18\x04 \x01(\tR\x04wrap\"\x80,\n" +
 	"\x04Fact\x12I\n" +
 	"\x0erequest_placed\x18\x01 \x01(\v2 .specimen.event.v1.RequestPlacedH\x00R\rrequestPlaced\x12R\n" +
 	"\x11request_cancelled\x18\x02 \x01(\v2#.specimen.event.v1.RequestCancelledH\x00R\x10requestCancelled\x12=\n" +
@@ -7280,7 +7539,8 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x10schemes_declared\x18l \x01(\v2\".specimen.event.v1.SchemesDeclaredH\x00R\x0fschemesDeclared\x12O\n" +
 	"\x10identity_written\x18m \x01(\v2\".specimen.event.v1.IdentityWrittenH\x00R\x0fidentityWritten\x12L\n" +
 	"\x0fidentity_merged\x18n \x01(\v2!.specimen.event.v1.IdentityMergedH\x00R\x0eidentityMerged\x12L\n" +
-	"\x0fidentity_erased\x18o \x01(\v2!.specimen.event.v1.IdentityErasedH\x00R\x0eidentityErasedB\x06\n" +
+	"\x0fidentity_erased\x18o \x01(\v2!.specimen.event.v1.IdentityErasedH\x00R\x0eidentityErased\x12X\n" +
+	"\x13programmes_declared\x18p \x01(\v2%.specimen.event.v1.ProgrammesDeclaredH\x00R\x12programmesDeclaredB\x06\n" +
 	"\x04fact\"\xc3\x01\n" +
 	"\rRequestPlaced\x12\x18\n" +
 	"\apatient\x18\x01 \x01(\tR\apatient\x12\x14\n" +
@@ -7500,7 +7760,7 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04note\x18\x04 \x01(\v2\x1d.specimen.event.v1.CiphertextR\x04note\"S\n" +
 	"\rClockMeasured\x12\x1b\n" +
 	"\toffset_ms\x18\x01 \x01(\x03R\boffsetMs\x12%\n" +
-	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\x94\x03\n" +
+	"\x0euncertainty_ms\x18\x02 \x01(\x03R\runcertaintyMs\"\xc4\x03\n" +
 	"\x0ePlaceDescribed\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
@@ -7516,7 +7776,14 @@ const file_event_v1_event_proto_rawDesc = "" +
 	" \x03(\tR\bidentify\x12#\n" +
 	"\rsecond_person\x18\v \x01(\bR\fsecondPerson\x12\x14\n" +
 	"\x05spins\x18\f \x01(\bR\x05spins\x12,\n" +
-	"\x12most_draw_permille\x18\r \x01(\x03R\x10mostDrawPermille\"\xce\x01\n" +
+	"\x12most_draw_permille\x18\r \x01(\x03R\x10mostDrawPermille\x12.\n" +
+	"\x05rotor\x18\x0e \x01(\v2\x18.specimen.event.v1.RotorR\x05rotor\"\x8e\x01\n" +
+	"\x05Rotor\x12\x16\n" +
+	"\x06places\x18\x01 \x01(\x03R\x06places\x12\x1b\n" +
+	"\tradius_mm\x18\x02 \x01(\x03R\bradiusMm\x12 \n" +
+	"\fmost_per_min\x18\x03 \x01(\x03R\n" +
+	"mostPerMin\x12.\n" +
+	"\x05holds\x18\x04 \x01(\v2\x18.specimen.event.v1.RangeR\x05holds\"\xce\x01\n" +
 	"\x10CarrierDescribed\x12!\n" +
 	"\fcarrier_kind\x18\x01 \x01(\tR\vcarrierKind\x12\x1f\n" +
 	"\vown_climate\x18\x02 \x01(\bR\n" +
@@ -7590,7 +7857,19 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\x04ward\x18\n" +
 	" \x01(\bR\x04ward\x12\x1b\n" +
 	"\ttube_type\x18\v \x01(\bR\btubeType\x12\x19\n" +
-	"\breuse_ms\x18\f \x01(\x03R\areuseMs\"\xce\x01\n" +
+	"\breuse_ms\x18\f \x01(\x03R\areuseMs\"V\n" +
+	"\x12ProgrammesDeclared\x12@\n" +
+	"\n" +
+	"programmes\x18\x01 \x03(\v2 .specimen.event.v1.SpinProgrammeR\n" +
+	"programmes\"\xdb\x01\n" +
+	"\rSpinProgramme\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05tubes\x18\x02 \x03(\tR\x05tubes\x12\f\n" +
+	"\x01g\x18\x03 \x01(\x03R\x01g\x12\x19\n" +
+	"\bwithin_g\x18\x04 \x01(\x03R\awithinG\x12\x18\n" +
+	"\aminutes\x18\x05 \x01(\x03R\aminutes\x12!\n" +
+	"\fhandling_min\x18\x06 \x01(\x03R\vhandlingMin\x12:\n" +
+	"\vtemperature\x18\a \x01(\v2\x18.specimen.event.v1.RangeR\vtemperature\"\xce\x01\n" +
 	"\fRulesAdopted\x12\x12\n" +
 	"\x04hash\x18\x01 \x01(\tR\x04hash\x12\x14\n" +
 	"\x05bytes\x18\x02 \x01(\fR\x05bytes\x12\x19\n" +
@@ -7613,7 +7892,7 @@ func file_event_v1_event_proto_rawDescGZIP() []byte {
 	return file_event_v1_event_proto_rawDescData
 }
 
-var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 89)
+var file_event_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 92)
 var file_event_v1_event_proto_goTypes = []any{
 	(*Decision)(nil),              // 0: specimen.event.v1.Decision
 	(*Ciphertext)(nil),            // 1: specimen.event.v1.Ciphertext
@@ -7691,19 +7970,22 @@ var file_event_v1_event_proto_goTypes = []any{
 	(*DoubtClosed)(nil),           // 73: specimen.event.v1.DoubtClosed
 	(*ClockMeasured)(nil),         // 74: specimen.event.v1.ClockMeasured
 	(*PlaceDescribed)(nil),        // 75: specimen.event.v1.PlaceDescribed
-	(*CarrierDescribed)(nil),      // 76: specimen.event.v1.CarrierDescribed
-	(*PersonDescribed)(nil),       // 77: specimen.event.v1.PersonDescribed
-	(*RoleAt)(nil),                // 78: specimen.event.v1.RoleAt
-	(*IdentityWritten)(nil),       // 79: specimen.event.v1.IdentityWritten
-	(*IdentityMerged)(nil),        // 80: specimen.event.v1.IdentityMerged
-	(*IdentityErased)(nil),        // 81: specimen.event.v1.IdentityErased
-	(*DeviceEnrolled)(nil),        // 82: specimen.event.v1.DeviceEnrolled
-	(*LoggerFileImported)(nil),    // 83: specimen.event.v1.LoggerFileImported
-	(*LoggerDescribed)(nil),       // 84: specimen.event.v1.LoggerDescribed
-	(*RouteDescribed)(nil),        // 85: specimen.event.v1.RouteDescribed
-	(*SchemesDeclared)(nil),       // 86: specimen.event.v1.SchemesDeclared
-	(*NumberScheme)(nil),          // 87: specimen.event.v1.NumberScheme
-	(*RulesAdopted)(nil),          // 88: specimen.event.v1.RulesAdopted
+	(*Rotor)(nil),                 // 76: specimen.event.v1.Rotor
+	(*CarrierDescribed)(nil),      // 77: specimen.event.v1.CarrierDescribed
+	(*PersonDescribed)(nil),       // 78: specimen.event.v1.PersonDescribed
+	(*RoleAt)(nil),                // 79: specimen.event.v1.RoleAt
+	(*IdentityWritten)(nil),       // 80: specimen.event.v1.IdentityWritten
+	(*IdentityMerged)(nil),        // 81: specimen.event.v1.IdentityMerged
+	(*IdentityErased)(nil),        // 82: specimen.event.v1.IdentityErased
+	(*DeviceEnrolled)(nil),        // 83: specimen.event.v1.DeviceEnrolled
+	(*LoggerFileImported)(nil),    // 84: specimen.event.v1.LoggerFileImported
+	(*LoggerDescribed)(nil),       // 85: specimen.event.v1.LoggerDescribed
+	(*RouteDescribed)(nil),        // 86: specimen.event.v1.RouteDescribed
+	(*SchemesDeclared)(nil),       // 87: specimen.event.v1.SchemesDeclared
+	(*NumberScheme)(nil),          // 88: specimen.event.v1.NumberScheme
+	(*ProgrammesDeclared)(nil),    // 89: specimen.event.v1.ProgrammesDeclared
+	(*SpinProgramme)(nil),         // 90: specimen.event.v1.SpinProgramme
+	(*RulesAdopted)(nil),          // 91: specimen.event.v1.RulesAdopted
 }
 var file_event_v1_event_proto_depIdxs = []int32{
 	7,   // 0: specimen.event.v1.Decision.facts:type_name -> specimen.event.v1.Fact
@@ -7770,51 +8052,56 @@ var file_event_v1_event_proto_depIdxs = []int32{
 	68,  // 61: specimen.event.v1.Fact.logger_attached:type_name -> specimen.event.v1.LoggerAttached
 	69,  // 62: specimen.event.v1.Fact.logger_detached:type_name -> specimen.event.v1.LoggerDetached
 	70,  // 63: specimen.event.v1.Fact.logger_calibrated:type_name -> specimen.event.v1.LoggerCalibrated
-	83,  // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
+	84,  // 64: specimen.event.v1.Fact.logger_file_imported:type_name -> specimen.event.v1.LoggerFileImported
 	71,  // 65: specimen.event.v1.Fact.voided:type_name -> specimen.event.v1.Voided
 	72,  // 66: specimen.event.v1.Fact.doubt_raised:type_name -> specimen.event.v1.DoubtRaised
 	73,  // 67: specimen.event.v1.Fact.doubt_closed:type_name -> specimen.event.v1.DoubtClosed
 	74,  // 68: specimen.event.v1.Fact.clock_measured:type_name -> specimen.event.v1.ClockMeasured
 	75,  // 69: specimen.event.v1.Fact.place_described:type_name -> specimen.event.v1.PlaceDescribed
-	76,  // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
-	77,  // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
-	82,  // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
-	84,  // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
-	85,  // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
-	88,  // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
+	77,  // 70: specimen.event.v1.Fact.carrier_described:type_name -> specimen.event.v1.CarrierDescribed
+	78,  // 71: specimen.event.v1.Fact.person_described:type_name -> specimen.event.v1.PersonDescribed
+	83,  // 72: specimen.event.v1.Fact.device_enrolled:type_name -> specimen.event.v1.DeviceEnrolled
+	85,  // 73: specimen.event.v1.Fact.logger_described:type_name -> specimen.event.v1.LoggerDescribed
+	86,  // 74: specimen.event.v1.Fact.route_described:type_name -> specimen.event.v1.RouteDescribed
+	91,  // 75: specimen.event.v1.Fact.rules_adopted:type_name -> specimen.event.v1.RulesAdopted
 	51,  // 76: specimen.event.v1.Fact.reidentified:type_name -> specimen.event.v1.Reidentified
-	86,  // 77: specimen.event.v1.Fact.schemes_declared:type_name -> specimen.event.v1.SchemesDeclared
-	79,  // 78: specimen.event.v1.Fact.identity_written:type_name -> specimen.event.v1.IdentityWritten
-	80,  // 79: specimen.event.v1.Fact.identity_merged:type_name -> specimen.event.v1.IdentityMerged
-	81,  // 80: specimen.event.v1.Fact.identity_erased:type_name -> specimen.event.v1.IdentityErased
-	1,   // 81: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 82: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 83: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 84: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 85: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 86: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 87: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 88: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 89: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 90: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 91: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 92: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
-	3,   // 93: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
-	3,   // 94: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
-	1,   // 95: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 96: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 97: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
-	2,   // 98: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
-	2,   // 99: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
-	78,  // 100: specimen.event.v1.PersonDescribed.roles:type_name -> specimen.event.v1.RoleAt
-	1,   // 101: specimen.event.v1.IdentityWritten.note:type_name -> specimen.event.v1.Ciphertext
-	1,   // 102: specimen.event.v1.IdentityMerged.note:type_name -> specimen.event.v1.Ciphertext
-	87,  // 103: specimen.event.v1.SchemesDeclared.schemes:type_name -> specimen.event.v1.NumberScheme
-	104, // [104:104] is the sub-list for method output_type
-	104, // [104:104] is the sub-list for method input_type
-	104, // [104:104] is the sub-list for extension type_name
-	104, // [104:104] is the sub-list for extension extendee
-	0,   // [0:104] is the sub-list for field type_name
+	87,  // 77: specimen.event.v1.Fact.schemes_declared:type_name -> specimen.event.v1.SchemesDeclared
+	80,  // 78: specimen.event.v1.Fact.identity_written:type_name -> specimen.event.v1.IdentityWritten
+	81,  // 79: specimen.event.v1.Fact.identity_merged:type_name -> specimen.event.v1.IdentityMerged
+	82,  // 80: specimen.event.v1.Fact.identity_erased:type_name -> specimen.event.v1.IdentityErased
+	89,  // 81: specimen.event.v1.Fact.programmes_declared:type_name -> specimen.event.v1.ProgrammesDeclared
+	1,   // 82: specimen.event.v1.RequestCancelled.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 83: specimen.event.v1.CollectionFailed.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 84: specimen.event.v1.DrawEnded.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 85: specimen.event.v1.RecollectionAsked.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 86: specimen.event.v1.RecollectionDeclined.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 87: specimen.event.v1.AcceptedWithDeviation.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 88: specimen.event.v1.Rejected.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 89: specimen.event.v1.DefectNoted.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 90: specimen.event.v1.Disposed.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 91: specimen.event.v1.SameMaterialAs.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 92: specimen.event.v1.Reidentified.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 93: specimen.event.v1.DeclaredLost.note:type_name -> specimen.event.v1.Ciphertext
+	3,   // 94: specimen.event.v1.FlagRaised.flag:type_name -> specimen.event.v1.Flag
+	3,   // 95: specimen.event.v1.FlagChanged.flag:type_name -> specimen.event.v1.Flag
+	1,   // 96: specimen.event.v1.FlagOverridden.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 97: specimen.event.v1.Voided.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 98: specimen.event.v1.DoubtClosed.note:type_name -> specimen.event.v1.Ciphertext
+	2,   // 99: specimen.event.v1.PlaceDescribed.assumed:type_name -> specimen.event.v1.Range
+	76,  // 100: specimen.event.v1.PlaceDescribed.rotor:type_name -> specimen.event.v1.Rotor
+	2,   // 101: specimen.event.v1.Rotor.holds:type_name -> specimen.event.v1.Range
+	2,   // 102: specimen.event.v1.CarrierDescribed.assumed:type_name -> specimen.event.v1.Range
+	79,  // 103: specimen.event.v1.PersonDescribed.roles:type_name -> specimen.event.v1.RoleAt
+	1,   // 104: specimen.event.v1.IdentityWritten.note:type_name -> specimen.event.v1.Ciphertext
+	1,   // 105: specimen.event.v1.IdentityMerged.note:type_name -> specimen.event.v1.Ciphertext
+	88,  // 106: specimen.event.v1.SchemesDeclared.schemes:type_name -> specimen.event.v1.NumberScheme
+	90,  // 107: specimen.event.v1.ProgrammesDeclared.programmes:type_name -> specimen.event.v1.SpinProgramme
+	2,   // 108: specimen.event.v1.SpinProgramme.temperature:type_name -> specimen.event.v1.Range
+	109, // [109:109] is the sub-list for method output_type
+	109, // [109:109] is the sub-list for method input_type
+	109, // [109:109] is the sub-list for extension type_name
+	109, // [109:109] is the sub-list for extension extendee
+	0,   // [0:109] is the sub-list for field type_name
 }
 
 func init() { file_event_v1_event_proto_init() }
@@ -7902,6 +8189,7 @@ func file_event_v1_event_proto_init() {
 		(*Fact_IdentityWritten)(nil),
 		(*Fact_IdentityMerged)(nil),
 		(*Fact_IdentityErased)(nil),
+		(*Fact_ProgrammesDeclared)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -7909,7 +8197,7 @@ func file_event_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_event_v1_event_proto_rawDesc), len(file_event_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   89,
+			NumMessages:   92,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -706,7 +706,15 @@ type Flag struct {
 	Sequence uint64 `protobuf:"varint,14,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	Draw     string `protobuf:"bytes,15,opt,name=draw,proto3" json:"draw,omitempty"`
 	// Say is the flag in one plain sentence.
-	Say           string `protobuf:"bytes,16,opt,name=say,proto3" json:"say,omitempty"`
+	Say string `protobuf:"bytes,16,opt,name=say,proto3" json:"say,omitempty"`
+	// Cause is what it comes from, shared with other tubes: box, logger or route, and its
+	// label. Empty for the tube itself.
+	CauseKind string `protobuf:"bytes,17,opt,name=cause_kind,json=causeKind,proto3" json:"cause_kind,omitempty"`
+	Cause     string `protobuf:"bytes,18,opt,name=cause,proto3" json:"cause,omitempty"`
+	// At is when the state was last answered: taken, acted, overridden or put aside.
+	At string `protobuf:"bytes,19,opt,name=at,proto3" json:"at,omitempty"`
+	// Until it was put aside.
+	AsideUntil    string `protobuf:"bytes,20,opt,name=aside_until,json=asideUntil,proto3" json:"aside_until,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -849,6 +857,34 @@ func (x *Flag) GetDraw() string {
 func (x *Flag) GetSay() string {
 	if x != nil {
 		return x.Say
+	}
+	return ""
+}
+
+func (x *Flag) GetCauseKind() string {
+	if x != nil {
+		return x.CauseKind
+	}
+	return ""
+}
+
+func (x *Flag) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *Flag) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
+}
+
+func (x *Flag) GetAsideUntil() string {
+	if x != nil {
+		return x.AsideUntil
 	}
 	return ""
 }
@@ -2413,7 +2449,7 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\x06shares\x18\x05 \x03(\v2\x1c.specimen.stability.v1.ShareR\x06shares\"[\n" +
 	"\x05Other\x128\n" +
 	"\averdict\x18\x01 \x01(\v2\x1e.specimen.stability.v1.VerdictR\averdict\x12\x18\n" +
-	"\aassumes\x18\x02 \x01(\bR\aassumes\"\x8f\x03\n" +
+	"\aassumes\x18\x02 \x01(\bR\aassumes\"\xf5\x03\n" +
 	"\x04Flag\x12\x12\n" +
 	"\x04tube\x18\x01 \x01(\tR\x04tube\x12\x18\n" +
 	"\aepisode\x18\x02 \x01(\x03R\aepisode\x12\x12\n" +
@@ -2431,7 +2467,13 @@ const file_stability_v1_stability_proto_rawDesc = "" +
 	"\bcarriers\x18\r \x03(\tR\bcarriers\x12\x1a\n" +
 	"\bsequence\x18\x0e \x01(\x04R\bsequence\x12\x12\n" +
 	"\x04draw\x18\x0f \x01(\tR\x04draw\x12\x10\n" +
-	"\x03say\x18\x10 \x01(\tR\x03say\"\xa9\x02\n" +
+	"\x03say\x18\x10 \x01(\tR\x03say\x12\x1d\n" +
+	"\n" +
+	"cause_kind\x18\x11 \x01(\tR\tcauseKind\x12\x14\n" +
+	"\x05cause\x18\x12 \x01(\tR\x05cause\x12\x0e\n" +
+	"\x02at\x18\x13 \x01(\tR\x02at\x12\x1f\n" +
+	"\vaside_until\x18\x14 \x01(\tR\n" +
+	"asideUntil\"\xa9\x02\n" +
 	"\bFlagTest\x12\x14\n" +
 	"\x05assay\x18\x01 \x01(\tR\x05assay\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x18\n" +
