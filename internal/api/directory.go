@@ -66,11 +66,36 @@ func (s *Server) PutPlace(ctx context.Context, m *custodyv1.Place) (*custodyv1.P
 	if err != nil {
 		return nil, err
 	}
+	rotor, err := rotorOf(m)
+	if err != nil {
+		return nil, err
+	}
 	return m, s.put(ctx, event.KindPlace, m.GetId(), m.GetBy(), atOurClock, event.PlaceDescribed{
 		Name: m.GetName(), PlaceKind: m.GetKind(), Zone: m.GetZone(), Assumed: r, Basis: m.GetBasis(), Owner: m.GetOwner(),
 		Review: optionalInstant(m.GetReview()), BenchSpinMin: m.GetBenchSpinMinutes(), Relabel: m.GetRelabel(),
 		Identify: m.GetIdentify(), SecondPerson: m.GetSecondPerson(), Spins: m.GetSpins(), MostDrawPermille: m.GetMostDrawPermille(),
+		Rotor: rotor,
 	})
+}
+
+// rotorOf reads what a centrifuge can do.
+func rotorOf(m *custodyv1.Place) (event.Rotor, error) {
+	r := m.GetRotor()
+	if r == nil {
+		return event.Rotor{}, nil
+	}
+	if m.GetKind() != "centrifuge" {
+		return event.Rotor{}, violations(violation{"rotor", "only a centrifuge has one; leave it out, or make the kind centrifuge"})
+	}
+	holds, err := rangeOf(r.GetHolds(), "rotor.holds")
+	return event.Rotor{Places: r.GetSlots(), RadiusMm: r.GetRadiusMm(), MostPerMin: r.GetMostPerMinute(), Holds: holds, At: event.Spelled(r.GetAt())}, err
+}
+
+func rotorMessage(r event.Rotor) *custodyv1.Rotor {
+	if r == (event.Rotor{}) {
+		return nil
+	}
+	return &custodyv1.Rotor{Slots: r.Places, RadiusMm: r.RadiusMm, MostPerMinute: r.MostPerMin, Holds: rangeMessage(r.Holds), At: r.At}
 }
 
 // atOurClock is no instant of the caller: intake takes its own clock.
@@ -99,6 +124,7 @@ func placeMessage(p custody.Place) *custodyv1.Place {
 		Id: p.Key.Label(), Name: p.Name, Kind: p.PlaceKind, Zone: p.Zone, Assumed: rangeMessage(p.Assumed), Basis: p.Basis,
 		Owner: p.Owner, Review: stamp(p.Review), BenchSpinMinutes: p.BenchSpinMin, Relabel: p.Relabel,
 		Identify: p.Identify, SecondPerson: p.SecondPerson, Spins: p.Spins, MostDrawPermille: p.MostDrawPermille,
+		Rotor: rotorMessage(p.Rotor),
 	}
 }
 

@@ -19,6 +19,7 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/exchange/loggerfile"
 	"specimen.example/custody/internal/label"
+	"specimen.example/custody/internal/live"
 )
 
 // check says what is wrong with a value, "" for nothing. Values are given as
@@ -263,9 +264,15 @@ var byName = map[protoreflect.Name]check{
 	"why":       word([]string{"bedside", "reception", "mismatch", "result", "correction", "complaint", "audit"}),
 	"waiting":   between(0, 1<<40, ""), "oldest": instant, "lasting": sound, "seen_at": sound, // the last is read only
 	"last_holder": sound, "last_place": sound, "last_seen": sound, // read only
+	"rotor": nil, "holds": nil, "programmes": nil, "temperature": nil, "slots": between(1, 1000, ""), "radius_mm": between(1, 1000, " mm"),
+	"most_per_minute": between(1, 200_000, " turns a minute"), "g": between(1, 1_000_000, " g"), "within_g": between(0, 1_000_000, " g"),
+	"minutes": between(1, 1440, " minutes"), "handling_minutes": between(0, 1440, " minutes"),
 }
 
 var byField = map[protoreflect.FullName]check{
+	"specimen.custody.v1.Programme.tubes":          aCode,
+	"specimen.custody.v1.Rotor.at":                 aLabel,
+	"specimen.custody.v1.ListSamplesRequest.state": word(live.SampleStates()),
 	"specimen.custody.v1.NumberScheme.id":          free, // package label says what an id may be
 	"specimen.custody.v1.NumberScheme.ward":        sound,
 	"specimen.custody.v1.NumberScheme.in":          free,
@@ -274,7 +281,7 @@ var byField = map[protoreflect.FullName]check{
 	"specimen.custody.v1.VoidFactRequest.id":       anID,
 	"specimen.custody.v1.VoidFactRequest.kind":     word(event.Kinds()),
 	"specimen.custody.v1.ExplainDoubtRequest.id":   form(regexp.MustCompile(`^[0-9a-f]{32}$`), "is no doubt's id: 32 hex digits, as the tube shows them"),
-	"specimen.custody.v1.Place.kind":               word([]string{"ward", "home", "clinic", "hatch", "vehicle", "reception", "bench", "store"}),
+	"specimen.custody.v1.Place.kind":               word([]string{"ward", "home", "clinic", "hatch", "vehicle", "reception", "bench", "centrifuge", "store"}),
 	"specimen.custody.v1.Carrier.kind":             word([]string{"rack", "bag", "box", "flask"}),
 	"specimen.custody.v1.Device.kind":              word([]string{"phone", "cart", "desk", "wall", "service"}),
 	"specimen.custody.v1.Route.from":               aLabel,
@@ -315,7 +322,10 @@ var required = map[protoreflect.FullName]bool{
 	"specimen.custody.v1.VoidFactRequest.reason": true,
 	"specimen.custody.v1.ExplainDoubtRequest.id": true, "specimen.custody.v1.ExplainDoubtRequest.by": true,
 	"specimen.custody.v1.ExplainDoubtRequest.reason": true, "specimen.custody.v1.CountFactsRequest.fact": true,
-	"specimen.custody.v1.SetClockRequest.now":    true,
+	"specimen.custody.v1.SetClockRequest.now":   true,
+	"specimen.custody.v1.GetSpinsRequest.place": true, "specimen.custody.v1.Programme.name": true, "specimen.custody.v1.Programme.tubes": true,
+	"specimen.custody.v1.Programme.g": true, "specimen.custody.v1.Programme.minutes": true, "specimen.custody.v1.Rotor.slots": true,
+	"specimen.custody.v1.Rotor.radius_mm": true, "specimen.custody.v1.Rotor.most_per_minute": true,
 	"specimen.custody.v1.PlaceRequestRequest.id": true, "specimen.custody.v1.PlaceRequestRequest.patient": true,
 	"specimen.custody.v1.AssignedTube.tube":    true,
 	"specimen.custody.v1.GetRequestRequest.id": true, "specimen.custody.v1.ChangeTestRequest.id": true,
@@ -352,6 +362,7 @@ var required = map[protoreflect.FullName]bool{
 var mostOf = map[protoreflect.FullName]int{
 	"specimen.custody.v1.NumberSchemes.schemes":      maxSchemes,
 	"specimen.custody.v1.NumberScheme.in":            maxSchemes,
+	"specimen.custody.v1.Programmes.programmes":      maxSchemes,
 	"specimen.custody.v1.ReadLabelRequest.wanted":    maxSchemes,
 	"specimen.custody.v1.RecordScansRequest.scans":   maxBatch,
 	"specimen.custody.v1.RecordReadingsRequest.runs": maxRuns,

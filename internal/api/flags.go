@@ -22,8 +22,13 @@ func (s *Server) flagMessage(k event.Key, v *live.View) *stabilityv1.Flag {
 	m := &stabilityv1.Flag{
 		Tube: k.Label(), Episode: v.Flag.Episode, Kind: string(v.Flag.Kind), Verdict: string(v.Flag.Verdict), Action: string(v.Flag.Action),
 		Until: stamp(v.Flag.Until), Holder: t.Holder, Place: t.Place, Sequence: t.Seq, Draw: t.Draw.Label(), Since: stamp(t.Flag.Since),
+		CauseKind: string(v.Flag.Cause.Kind), Cause: v.Flag.Cause.Name,
 	}
-	m.State, m.By = FlagStateOf(t, v.Now)
+	state, by := FlagStateOf(t, v.Now)
+	m.State, m.By, m.At = state, by.By, stamp(by.At)
+	if state == "aside" {
+		m.AsideUntil = stamp(t.Flag.AsideUntil)
+	}
 	for _, c := range t.Carriers {
 		m.Carriers = append(m.Carriers, c.Label())
 	}
@@ -43,22 +48,22 @@ func (s *Server) flagMessage(k event.Key, v *live.View) *stabilityv1.Flag {
 	return m
 }
 
-// FlagStateOf says what people did about the open flag, and who.
-func FlagStateOf(t *custody.Tube, now event.Instant) (state, by string) {
+// FlagStateOf says what people did about the open flag: the step that counts, who and when.
+func FlagStateOf(t *custody.Tube, now event.Instant) (state string, by custody.Mark) {
 	f := &t.Flag
 	switch {
 	case !f.Open:
-		return "open", ""
+		return "open", custody.Mark{}
 	case f.Overridden.Is():
-		return "overridden", f.Overridden.By
+		return "overridden", f.Overridden
 	case f.AsideUntil > now:
-		return "aside", f.PutAside.By
+		return "aside", f.PutAside
 	case len(f.Acted) > 0:
-		return "acted", f.Acted[len(f.Acted)-1].By
+		return "acted", f.Acted[len(f.Acted)-1]
 	case f.Taken.Is():
-		return "taken", f.Taken.By
+		return "taken", f.Taken
 	default:
-		return "open", ""
+		return "open", custody.Mark{}
 	}
 }
 

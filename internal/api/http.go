@@ -64,7 +64,7 @@ func REST(ctx context.Context, conn *grpc.ClientConn) (http.Handler, error) {
 	)
 	for _, register := range []func(context.Context, *runtime.ServeMux, *grpc.ClientConn) error{
 		custodyv1.RegisterScansHandler, custodyv1.RegisterRequestsHandler, custodyv1.RegisterTubesHandler,
-		custodyv1.RegisterDirectoryHandler, custodyv1.RegisterSignInsHandler, custodyv1.RegisterPatientsHandler, custodyv1.RegisterPhonesHandler, stabilityv1.RegisterFlagsHandler, stabilityv1.RegisterRulesHandler,
+		custodyv1.RegisterDirectoryHandler, custodyv1.RegisterSignInsHandler, custodyv1.RegisterPatientsHandler, custodyv1.RegisterPhonesHandler, custodyv1.RegisterDeskHandler, stabilityv1.RegisterFlagsHandler, stabilityv1.RegisterRulesHandler,
 	} {
 		if err := register(ctx, mux, conn); err != nil {
 			return nil, fmt.Errorf("api: REST: %w", err)

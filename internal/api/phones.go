@@ -64,6 +64,14 @@ func (s *Server) GetWork(ctx context.Context, req *custodyv1.GetWorkRequest) (*c
 		s.planInto(row, who.GetRequests(), place.Assumed)
 		m.Rows = append(m.Rows, row)
 	}
+	for _, sample := range s.Model.Samples(name, live.SampleAsked) {
+		if sample.Place != name {
+			continue // its tubes are here, but somebody else draws
+		}
+		told := sampleMessage(&sample)
+		told.Row = sample.Patient
+		m.Samples = append(m.Samples, told)
+	}
 	return m, nil
 }
 

@@ -23,7 +23,7 @@ var inPath = regexp.MustCompile(`\{(\w+)\}`)
 func files() []protoreflect.FileDescriptor {
 	return []protoreflect.FileDescriptor{
 		custodyv1.File_custody_v1_custody_proto, custodyv1.File_custody_v1_patients_proto, custodyv1.File_custody_v1_signin_proto,
-		custodyv1.File_custody_v1_phones_proto,
+		custodyv1.File_custody_v1_phones_proto, custodyv1.File_custody_v1_desk_proto,
 		stabilityv1.File_stability_v1_stability_proto,
 	}
 }

@@ -36,6 +36,7 @@ type Server struct {
 	custodyv1.UnimplementedSignInsServer
 	custodyv1.UnimplementedPatientsServer
 	custodyv1.UnimplementedPhonesServer
+	custodyv1.UnimplementedDeskServer
 	stabilityv1.UnimplementedFlagsServer
 	stabilityv1.UnimplementedRulesServer
 
@@ -58,6 +59,7 @@ func (s *Server) Register(g *grpc.Server) {
 	custodyv1.RegisterSignInsServer(g, s)
 	custodyv1.RegisterPatientsServer(g, s)
 	custodyv1.RegisterPhonesServer(g, s)
+	custodyv1.RegisterDeskServer(g, s)
 	stabilityv1.RegisterFlagsServer(g, s)
 	stabilityv1.RegisterRulesServer(g, s)
 }

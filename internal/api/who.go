@@ -90,6 +90,11 @@ var who = map[string]auth.Rule{
 	"Phones/TellPhone":  {Roles: everybody, Here: true, Device: true, Scopes: []auth.Scope{auth.ScopeScans}},
 	"Phones/ListPhones": {Roles: []string{event.RoleEngineer, event.RoleQuality, event.RoleReception}},
 
+	"Desk/GetSpins":      {Roles: []string{event.RoleCollector, event.RoleReception, event.RoleScientist}, Here: true, Scopes: []auth.Scope{auth.ScopeRead}},
+	"Desk/ListSamples":   {Roles: []string{event.RoleCollector, event.RoleReception, event.RoleScientist, event.RoleQuality}, Here: true, Scopes: []auth.Scope{auth.ScopeRead}},
+	"Desk/PutProgrammes": assumed,
+	"Desk/GetProgrammes": reads,
+
 	"SignIns/WhoAmI":       {Roles: everybody, Here: true, Device: true, Scopes: auth.Scopes()},
 	"SignIns/SetSignIn":    keepers,
 	"SignIns/GetSignIn":    keepers,

@@ -19,7 +19,7 @@ var kinds = map[string]string{
 
 	"Scan.id": "id", "Readings.id": "id", "VoidFactRequest.id": "id", "ExplainDoubtRequest.id": "word", "TakeFlagRequest.id": "id",
 	"OverrideFlagRequest.id": "id", "ActFlagRequest.id": "id", "PutAsideFlagRequest.id": "id", "AdoptRulesRequest.id": "id",
-	"Route.from": "label", "Route.to": "label",
+	"Route.from": "label", "Route.to": "label", "Programme.tubes": "code", "Rotor.at": "label",
 	"AttestedScan.key_id": "id", "key_id": "sound", "badge": "free", "pin": "free", "account": "free", "code": "invite", "scopes": "word", "loggers": "label",
 	"RevokeTokenRequest.id": "id", "birth_date": "date", "sex": "word", "bed": "free", "family": "free", "given": "free", "keep": "label", "gone": "label", "reference": "word", "row": "word", "why": "word",
 	"names": "word", "check": "word", "letter_case": "word", "zeros": "word", "wanted": "word", "ward": "label", "issuer": "free", "pattern": "free",
@@ -39,7 +39,8 @@ var mostBytes = map[string]int{
 
 // outOfRange gives numbers just outside; none for a field that is not read.
 var outOfRange = map[string][]int64{
-	"most_draw_permille": {-1, 101}, "waiting": {-1},
+	"most_draw_permille": {-1, 101}, "waiting": {-1}, "slots": {-1, 1001}, "radius_mm": {-1, 1001}, "most_per_minute": {-1, 200_001},
+	"g": {-1, 1_000_001}, "within_g": {-1, 1_000_001}, "minutes": {-1, 1441}, "handling_minutes": {-1, 1441},
 	"device_seq": {-1}, "offset_ms": {-316224000001 * 1, 316224000001}, "uncertainty_ms": {-1, 31622400001}, "monotonic_ms": {-1},
 	"episode": {-1, 1<<40 + 1}, "after": {1<<60 + 1}, "bench_spin_minutes": {-1, 1441}, "every_seconds": {-1, 86401},
 	"time_column": {-1, 1001}, "clock_column": {-1, 1001}, "temperature_column": {-1, 1001},

@@ -246,7 +246,7 @@ func goodBands(v *live.View) []event.Range {
 	var good []event.Range
 	for _, t := range v.Flag.Tests {
 		j := testOf(v, t.Assay)
-		if t.Verdict == event.PastLimit || t.Verdict == event.WrongTube || !j.OutsideNow(v.Segments) {
+		if t.Verdict == event.PastLimit || t.Verdict == event.WrongTube || !j.OutsideNow(v.Segments, 0) {
 			continue
 		}
 		var bands []event.Range

@@ -147,6 +147,11 @@ func (d *deciding) drawOfTube(tube event.Key) event.Key {
 	if d.s.Draw != "" {
 		return d.s.Draw
 	}
+	return DrawOf(tube)
+}
+
+// DrawOf is the draw that is named after a tube of which none is known.
+func DrawOf(tube event.Key) event.Key {
 	label := "OF-" + string(tube)
 	if len(label) > event.MaxLabel {
 		label = label[:event.MaxLabel]

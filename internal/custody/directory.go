@@ -299,6 +299,12 @@ func (w *World) Schemes() (now event.SchemesDeclared, ever []string) {
 	return now, slices.Compact(ever)
 }
 
+// Programmes are the spin programmes in force.
+func (w *World) Programmes() []event.SpinProgramme {
+	f, _ := described[event.ProgrammesDeclared](w, Target{event.KindRules, event.ProgrammesKey}, 0)
+	return f.Programmes
+}
+
 // Places lists the names of the places that were declared, sorted.
 func (w *World) Places() []string {
 	var out []string

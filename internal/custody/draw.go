@@ -115,6 +115,18 @@ func (d *Draw) apply(s *Step, fact event.Fact) {
 	}
 }
 
+// AskedDraws lists the draws for which a new sample was ever asked, sorted. An entry may
+// be of an asking that was voided.
+func (w *World) AskedDraws() []event.Key {
+	draws := keySet{}
+	for _, of := range w.asked {
+		for draw := range of {
+			draws[draw] = struct{}{}
+		}
+	}
+	return draws.sorted()
+}
+
 // collectedIn reports whether a collection that counts names the draw.
 func (w *World) collectedIn(tube, draw event.Key) bool {
 	agg := w.logs[event.KindTube][tube]

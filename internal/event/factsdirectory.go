@@ -25,10 +25,11 @@ type PlaceDescribed struct {
 
 // Rotor is what a centrifuge can do with the rotor that it has now.
 type Rotor struct {
-	Places     int64 // tubes of one run, 0 when not said
-	RadiusMm   int64 // by which the house reckons force: at the tubes' bottom or their middle, as its programmes do
-	MostPerMin int64 // turns per minute that it bears
-	Holds      Range // temperatures that it can hold; not Known: none
+	Places     int64  // tubes of one run, 0 when not said
+	RadiusMm   int64  // by which the house reckons force: at the tubes' bottom or their middle, as its programmes do
+	MostPerMin int64  // turns per minute that it bears
+	Holds      Range  // temperatures that it can hold; not Known: none
+	At         string // bench or reception whose tubes it takes; empty: of every place
 }
 
 // How patients are identified.

@@ -198,7 +198,18 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 	if !m.leading {
 		return write{}, false
 	}
-	if f := flags.Reconcile(t.Flag.Flag, t.Flag.Open, t.Flag.LastEpisode, v.Flag, v.Flagged); f != nil {
+	switch f := flags.Reconcile(t.Flag.Flag, t.Flag.Open, t.Flag.LastEpisode, v.Flag, v.Flagged).(type) {
+	case nil:
+	case event.FlagRaised:
+		f.Flag.Cause = m.causeOf(key, &v)
+		facts = append(facts, f)
+	case event.FlagChanged:
+		// What it came from is not unsaid by a change that doesn't tell.
+		if f.Flag.Cause = m.causeOf(key, &v); f.Flag.Cause.Kind == event.CauseNone {
+			f.Flag.Cause = t.Flag.Flag.Cause
+		}
+		facts = append(facts, f)
+	default:
 		facts = append(facts, f)
 	}
 	if len(facts) == 0 {

@@ -295,7 +295,10 @@ func (m *Model) flag(key event.Key, v *View, set *stability.Set, st *stability.T
 		if j.Rule != nil {
 			f.Rule, f.EndsBySpin = j.Rule.ID, j.Rule.Until == event.EndsSpun
 		}
-		f.OutsideNow = j.OutsideNow(v.Segments)
+		f.OutsideNow = j.OutsideNow(v.Segments, 0)
+		if said, open := openTest(t, f.Assay); open {
+			steady(&f, j, said, t.Flag.Flag.Action, v)
+		}
 		if f.Verdict == event.PastLimit || f.Verdict == event.WrongTube {
 			f.OtherTube = m.otherTube(key, t, j.Assay, v.Now)
 		}
@@ -304,7 +307,39 @@ func (m *Model) flag(key event.Key, v *View, set *stability.Set, st *stability.T
 	v.Flag, v.Flagged = flags.Want(s, findings)
 	v.Flag.Rules = set.Hash
 	if v.Flagged && t.Flag.Open {
-		v.Flag.Episode = t.Flag.Flag.Episode
+		v.Flag.Episode, v.Flag.Cause = t.Flag.Flag.Episode, t.Flag.Flag.Cause
+	}
+}
+
+// How far a test must be back on the right side before a flag that is up says so: a
+// tube at the edge would else be raised and cleared by turns. Verdicts know no such
+// margin. Common practice (a deadband), no source for the figures.
+const (
+	steadyC  event.CentiC  = 30            // 0.3 °C inside the band
+	steadyMs event.Instant = 5 * 60 * 1000 // the timetable brings it so much earlier than its limit ends
+)
+
+// openTest gives what the open flag says of a test.
+func openTest(t *custody.Tube, assay string) (event.FlagTest, bool) {
+	if !t.Flag.Open {
+		return event.FlagTest{}, false
+	}
+	i := slices.IndexFunc(t.Flag.Flag.Tests, func(ft event.FlagTest) bool { return ft.Assay == assay })
+	if i < 0 {
+		return event.FlagTest{}, false
+	}
+	return t.Flag.Flag.Tests[i], true
+}
+
+// steady keeps a finding as the open flag says it while it is only just better.
+func steady(f *flags.Finding, j *stability.Judgement, said event.FlagTest, action event.Action, v *View) {
+	if action == event.MoveTemperature {
+		f.OutsideNow = j.OutsideNow(v.Segments, steadyC)
+	}
+	if f.Outlook == event.InTime && said.Outlook == event.RunningOut && v.Arrival != 0 {
+		if outlook, because := j.Outlook(v.Arrival + steadyMs); outlook == event.RunningOut {
+			f.Outlook, f.Reasons = outlook, together(f.Reasons, because)
+		}
 	}
 }
 

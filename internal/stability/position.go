@@ -1,10 +1,14 @@
 package stability
 
-import "specimen.example/custody/internal/thermal"
+import (
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/thermal"
+)
 
 // OutsideNow reports whether the tube stands, at the end of its history, surely
-// outside every band of the limit that was used: moving it would help.
-func (j *Judgement) OutsideNow(hist []thermal.Segment) bool {
+// outside every band of the limit that was used: moving it would help. By says how far
+// inside a band it must be to count as inside, 0.01 °C.
+func (j *Judgement) OutsideNow(hist []thermal.Segment, by event.CentiC) bool {
 	if j.Rule == nil || j.Ended != 0 || len(hist) == 0 {
 		return false
 	}
@@ -14,7 +18,8 @@ func (j *Judgement) OutsideNow(hist []thermal.Segment) bool {
 	}
 	for i := range j.Rule.Limits {
 		l := &j.Rule.Limits[i]
-		if last.Low1 <= l.High && last.High1 >= l.Low {
+		by := min(by, (l.High-l.Low)/2) // a narrow band has a middle all the same
+		if last.Low1 <= l.High-by && last.High1 >= l.Low+by {
 			return false
 		}
 	}

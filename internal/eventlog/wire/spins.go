@@ -9,11 +9,11 @@ func rotorToProto(r event.Rotor) *eventv1.Rotor {
 	if r == (event.Rotor{}) {
 		return nil
 	}
-	return &eventv1.Rotor{Places: r.Places, RadiusMm: r.RadiusMm, MostPerMin: r.MostPerMin, Holds: rangeToProto(r.Holds)}
+	return &eventv1.Rotor{Places: r.Places, RadiusMm: r.RadiusMm, MostPerMin: r.MostPerMin, Holds: rangeToProto(r.Holds), At: r.At}
 }
 
 func rotorFromProto(m *eventv1.Rotor) event.Rotor {
-	return event.Rotor{Places: m.GetPlaces(), RadiusMm: m.GetRadiusMm(), MostPerMin: m.GetMostPerMin(), Holds: rangeFromProto(m.GetHolds())}
+	return event.Rotor{Places: m.GetPlaces(), RadiusMm: m.GetRadiusMm(), MostPerMin: m.GetMostPerMin(), Holds: rangeFromProto(m.GetHolds()), At: m.GetAt()}
 }
 
 func programmesToProto(list []event.SpinProgramme) []*eventv1.SpinProgramme {

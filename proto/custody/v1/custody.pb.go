@@ -4590,7 +4590,9 @@ type Rotor struct {
 	// Most per minute: turns that it bears.
 	MostPerMinute int64 `protobuf:"varint,3,opt,name=most_per_minute,json=mostPerMinute,proto3" json:"most_per_minute,omitempty"`
 	// Holds are temperatures that it can hold; absent: none.
-	Holds         *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	Holds *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	// At is the bench or reception whose tubes it takes; empty: of every place.
+	At            string `protobuf:"bytes,5,opt,name=at,proto3" json:"at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4651,6 +4653,13 @@ func (x *Rotor) GetHolds() *Range {
 		return x.Holds
 	}
 	return nil
+}
+
+func (x *Rotor) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
 }
 
 type Carrier struct {
@@ -6565,12 +6574,13 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\rsecond_person\x18\r \x01(\bR\fsecondPerson\x12\x14\n" +
 	"\x05spins\x18\x0e \x01(\bR\x05spins\x12,\n" +
 	"\x12most_draw_permille\x18\x0f \x01(\x03R\x10mostDrawPermille\x120\n" +
-	"\x05rotor\x18\x10 \x01(\v2\x1a.specimen.custody.v1.RotorR\x05rotor\"\x94\x01\n" +
+	"\x05rotor\x18\x10 \x01(\v2\x1a.specimen.custody.v1.RotorR\x05rotor\"\xa4\x01\n" +
 	"\x05Rotor\x12\x14\n" +
 	"\x05slots\x18\x01 \x01(\x03R\x05slots\x12\x1b\n" +
 	"\tradius_mm\x18\x02 \x01(\x03R\bradiusMm\x12&\n" +
 	"\x0fmost_per_minute\x18\x03 \x01(\x03R\rmostPerMinute\x120\n" +
-	"\x05holds\x18\x04 \x01(\v2\x1a.specimen.custody.v1.RangeR\x05holds\"\xd8\x01\n" +
+	"\x05holds\x18\x04 \x01(\v2\x1a.specimen.custody.v1.RangeR\x05holds\x12\x0e\n" +
+	"\x02at\x18\x05 \x01(\tR\x02at\"\xd8\x01\n" +
 	"\aCarrier\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1f\n" +

@@ -6113,7 +6113,9 @@ type Rotor struct {
 	// Turns per minute that it bears.
 	MostPerMin int64 `protobuf:"varint,3,opt,name=most_per_min,json=mostPerMin,proto3" json:"most_per_min,omitempty"`
 	// Temperatures that it can hold; absent: none.
-	Holds         *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	Holds *Range `protobuf:"bytes,4,opt,name=holds,proto3" json:"holds,omitempty"`
+	// Bench or reception whose tubes it takes; empty: of every place.
+	At            string `protobuf:"bytes,5,opt,name=at,proto3" json:"at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6174,6 +6176,13 @@ func (x *Rotor) GetHolds() *Range {
 		return x.Holds
 	}
 	return nil
+}
+
+func (x *Rotor) GetAt() string {
+	if x != nil {
+		return x.At
+	}
+	return ""
 }
 
 // CarrierDescribed declares a carrier.
@@ -7777,13 +7786,14 @@ const file_event_v1_event_proto_rawDesc = "" +
 	"\rsecond_person\x18\v \x01(\bR\fsecondPerson\x12\x14\n" +
 	"\x05spins\x18\f \x01(\bR\x05spins\x12,\n" +
 	"\x12most_draw_permille\x18\r \x01(\x03R\x10mostDrawPermille\x12.\n" +
-	"\x05rotor\x18\x0e \x01(\v2\x18.specimen.event.v1.RotorR\x05rotor\"\x8e\x01\n" +
+	"\x05rotor\x18\x0e \x01(\v2\x18.specimen.event.v1.RotorR\x05rotor\"\x9e\x01\n" +
 	"\x05Rotor\x12\x16\n" +
 	"\x06places\x18\x01 \x01(\x03R\x06places\x12\x1b\n" +
 	"\tradius_mm\x18\x02 \x01(\x03R\bradiusMm\x12 \n" +
 	"\fmost_per_min\x18\x03 \x01(\x03R\n" +
 	"mostPerMin\x12.\n" +
-	"\x05holds\x18\x04 \x01(\v2\x18.specimen.event.v1.RangeR\x05holds\"\xce\x01\n" +
+	"\x05holds\x18\x04 \x01(\v2\x18.specimen.event.v1.RangeR\x05holds\x12\x0e\n" +
+	"\x02at\x18\x05 \x01(\tR\x02at\"\xce\x01\n" +
 	"\x10CarrierDescribed\x12!\n" +
 	"\fcarrier_kind\x18\x01 \x01(\tR\vcarrierKind\x12\x1f\n" +
 	"\vown_climate\x18\x02 \x01(\bR\n" +
