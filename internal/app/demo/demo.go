@@ -66,13 +66,14 @@ type clients struct {
 	flags     stabilityv1.FlagsClient
 	rules     stabilityv1.RulesClient
 	patients  custodyv1.PatientsClient
+	desks     custodyv1.DeskClient
 }
 
 func dial(conn grpc.ClientConnInterface) clients {
 	return clients{
 		scans: custodyv1.NewScansClient(conn), requests: custodyv1.NewRequestsClient(conn), tubes: custodyv1.NewTubesClient(conn),
 		directory: custodyv1.NewDirectoryClient(conn), flags: stabilityv1.NewFlagsClient(conn), rules: stabilityv1.NewRulesClient(conn),
-		patients: custodyv1.NewPatientsClient(conn),
+		patients: custodyv1.NewPatientsClient(conn), desks: custodyv1.NewDeskClient(conn),
 	}
 }
 

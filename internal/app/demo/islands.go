@@ -197,6 +197,9 @@ func (s *seeding) declare(ctx context.Context) error {
 			return fmt.Errorf("carrier %s: %w", c.id, err)
 		}
 	}
+	if err := s.centrifuges(ctx); err != nil {
+		return err
+	}
 	if err := s.routes(ctx); err != nil || s.bare {
 		return err
 	}

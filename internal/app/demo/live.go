@@ -504,7 +504,7 @@ func (s *show) spin(ctx context.Context, now time.Time) (bool, error) {
 		at := now.Add(-time.Duration(len(load)-i) * 500 * time.Millisecond)
 		scans = append(scans, s.scan(at, atBench, "rack", v.id, into("RACK-L")))
 	}
-	scans = append(scans, s.scan(now, atBench, "spin", "RACK-L", spinning))
+	scans = append(scans, s.scan(now, atSpinOne, "spin", "RACK-L", spinning))
 	s.bench, s.spinning, s.spinsTill = rest, load, now.Add(spinTakes)
 	return true, s.send(ctx, scans)
 }
@@ -513,7 +513,7 @@ func (s *show) endSpin(ctx context.Context, now time.Time) (bool, error) {
 	if len(s.spinning) == 0 || now.Before(s.spinsTill) {
 		return false, nil
 	}
-	scans := []*custodyv1.Scan{s.scan(now.Add(-time.Second), atBench, "end-spin", "RACK-L", nil)}
+	scans := []*custodyv1.Scan{s.scan(now.Add(-time.Second), atSpinOne, "end-spin", "RACK-L", nil)}
 	for _, v := range s.spinning {
 		scans = append(scans, s.scan(now, atBench, "unpack", v.id, into("RACK-L")))
 		v.spun, v.since = true, now

@@ -218,7 +218,7 @@ func (s *seeding) clinic() {
 }
 
 func spinning(scan *custodyv1.Scan) {
-	scan.Details = map[string]string{"programme": "2000 g, 10 min", "g": "2000", "minutes": "10"}
+	scan.Details = map[string]string{"programme": "gel", "g": "2000", "minutes": "10"}
 }
 
 // bench: what came with the first trip is accepted, spun, measured and stored.
@@ -250,7 +250,7 @@ func (s *seeding) bench() {
 		}
 	}
 	if spun {
-		s.scan(benchSpins, 30, atBench, "spin", "RACK-L", spinning)
-		s.scan(benchSpun, 30, atBench, "end-spin", "RACK-L", nil)
+		s.scan(benchSpins, 30, atSpinOne, "spin", "RACK-L", spinning)
+		s.scan(benchSpun, 30, atSpinOne, "end-spin", "RACK-L", nil)
 	}
 }
