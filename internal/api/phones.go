@@ -111,7 +111,8 @@ func (s *Server) planInto(row *custodyv1.WorkRow, requests []string, assumed eve
 			continue
 		}
 		var r *custody.Request
-		collected := map[string]bool{} // by label
+		collected, again := map[string]bool{}, map[string]bool{} // by label
+		var anew []string                                        // tests to be drawn again, of a request without labels
 		s.Model.World(func(w *custody.World) {
 			if r, _ = w.Request(key); r == nil {
 				return
@@ -119,6 +120,12 @@ func (s *Server) planInto(row *custodyv1.WorkRow, requests []string, assumed eve
 			for _, a := range r.Assigned {
 				if t, ok := w.Tube(a.Tube); ok && t.Collected {
 					collected[a.Tube.Label()] = true
+				}
+			}
+			for _, tube := range w.Again(key) {
+				again[tube.Label()] = true
+				if t, ok := w.Tube(tube); ok {
+					anew = append(anew, t.Tests...)
 				}
 			}
 		})
@@ -129,6 +136,9 @@ func (s *Server) planInto(row *custodyv1.WorkRow, requests []string, assumed eve
 			Id: key.Label(), Priority: r.Priority, Conditions: conditionWords(r.Conditions), Irreplaceable: r.Irreplaceable, Destination: r.Destination,
 		})
 		rest := slices.Concat(r.Ordered, r.Added)
+		if len(r.Assigned) == 0 && len(again) > 0 {
+			rest = slices.DeleteFunc(rest, func(t string) bool { return !slices.Contains(anew, t) })
+		}
 		var ordered []stability.Ordered
 		for _, a := range r.Assigned {
 			tests := a.Tests
@@ -144,6 +154,9 @@ func (s *Server) planInto(row *custodyv1.WorkRow, requests []string, assumed eve
 		for _, p := range s.Model.Plan(ordered, r.Conditions, assumed) {
 			tube := s.plannedTube(&p)
 			tube.Request, tube.Collected = key.Label(), collected[tube.GetTube()]
+			if again[tube.GetTube()] {
+				tube.Again, tube.Tube, tube.Collected = tube.GetTube(), "", false
+			}
 			row.Plan = append(row.Plan, tube)
 		}
 	}

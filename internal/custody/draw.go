@@ -127,6 +127,34 @@ func (w *World) AskedDraws() []event.Key {
 	return draws.sorted()
 }
 
+// Again lists the tubes of a request for which a new sample is asked that nobody has
+// declined or drawn yet, sorted.
+func (w *World) Again(request event.Key) []event.Key {
+	var out []event.Key
+	for _, tube := range w.byRequest[request].sorted() {
+		if w.wantedAgain(tube) && w.tied(tube, Target{event.KindRequest, request}) {
+			out = append(out, tube)
+		}
+	}
+	return out
+}
+
+func (w *World) wantedAgain(tube event.Key) bool {
+	for draw := range w.asked[tube] {
+		d, ok := w.draw(draw)
+		if !ok {
+			continue
+		}
+		for _, a := range d.Asked {
+			answered := d.Declined.Is() && d.Declined.At >= a.Mark.At || d.Done.Is() && d.Done.At >= a.Mark.At
+			if !answered && slices.Contains(a.Tubes, tube) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // collectedIn reports whether a collection that counts names the draw.
 func (w *World) collectedIn(tube, draw event.Key) bool {
 	agg := w.logs[event.KindTube][tube]

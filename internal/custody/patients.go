@@ -124,7 +124,7 @@ func patientOf(fact event.Fact) string {
 }
 
 // Waiting gives, by the reference that stands, the requests that aren't cancelled and
-// have a tube that nobody has collected, sorted.
+// have a tube that nobody has collected, or one that shall be drawn again, sorted.
 func (w *World) Waiting() map[string][]string {
 	out := map[string][]string{}
 	for key := range w.logs[event.KindRequest] {
@@ -219,6 +219,9 @@ func (w *World) ErasedPatients() []string {
 }
 
 func (w *World) waits(req *Request) bool {
+	if len(w.Again(req.Key)) > 0 {
+		return true
+	}
 	if len(req.Assigned) == 0 {
 		for tube := range w.byRequest[req.Key] {
 			if w.tied(tube, Target{event.KindRequest, req.Key}) {

@@ -340,6 +340,9 @@ func (x *WorkRequest) GetDestination() string {
 // PlannedTube is one tube to draw.
 type PlannedTube struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
+	// Again is the number of the tube in whose place this one is drawn; the new one gets a
+	// number of its own.
+	Again string `protobuf:"bytes,30,opt,name=again,proto3" json:"again,omitempty"`
 	// Tube is its label where one was made before, else empty.
 	Tube    string `protobuf:"bytes,1,opt,name=tube,proto3" json:"tube,omitempty"`
 	Request string `protobuf:"bytes,2,opt,name=request,proto3" json:"request,omitempty"`
@@ -405,6 +408,13 @@ func (x *PlannedTube) ProtoReflect() protoreflect.Message {
 // Deprecated: Use PlannedTube.ProtoReflect.Descriptor instead.
 func (*PlannedTube) Descriptor() ([]byte, []int) {
 	return file_custody_v1_phones_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *PlannedTube) GetAgain() string {
+	if x != nil {
+		return x.Again
+	}
+	return ""
 }
 
 func (x *PlannedTube) GetTube() string {
@@ -1529,8 +1539,9 @@ const file_custody_v1_phones_proto_rawDesc = "" +
 	"conditions\x18\x03 \x03(\tR\n" +
 	"conditions\x12$\n" +
 	"\rirreplaceable\x18\x04 \x01(\bR\rirreplaceable\x12 \n" +
-	"\vdestination\x18\x05 \x01(\tR\vdestination\"\xa4\x04\n" +
-	"\vPlannedTube\x12\x12\n" +
+	"\vdestination\x18\x05 \x01(\tR\vdestination\"\xba\x04\n" +
+	"\vPlannedTube\x12\x14\n" +
+	"\x05again\x18\x1e \x01(\tR\x05again\x12\x12\n" +
 	"\x04tube\x18\x01 \x01(\tR\x04tube\x12\x18\n" +
 	"\arequest\x18\x02 \x01(\tR\arequest\x12\x12\n" +
 	"\x04type\x18\x03 \x01(\tR\x04type\x12\x1b\n" +

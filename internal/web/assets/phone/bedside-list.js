@@ -14,11 +14,14 @@ import { t } from "./words.js";
  * band: it is a wristband.
  * @typedef {{product?: string, lot?: string, expiry?: string, refusal?: string, band?: boolean}} Pack
  * @typedef {import("./bedside-draw.js").Context & {asOf: string, pack: (read: Read) => Pack, keepPack: (type: string, pack: Pack) => unknown, typeOf: (product: string) => string,
- *   checkedRows: Set<string>, renew: () => unknown, go: (screen: "tray"|"patients"|"spin") => unknown, begin: (row: Row|null, read?: Read) => unknown}} Lists
+ *   checkedRows: Set<string>, renew: () => unknown, keepList: () => Promise<unknown>, go: (screen: "tray"|"patients"|"spin"|"again") => unknown, begin: (row: Row|null, read?: Read) => unknown}} Lists
  */
 
 /** @param {Lists} at */
 const rowsOf = (at) => (at.work.rows ?? []).filter((r) => toDraw(r).length > 0);
+
+/** To the new samples, where some are asked for. @param {Lists} at */
+const again = (at) => (at.work.samples ?? []).length > 0 && action("bedside.to-again", () => at.go("again"), { args: { n: at.work.samples?.length ?? 0 } });
 
 /** How old the list is. @param {Lists} at */
 const age = (at) => h("p", { class: "small" }, t("bedside.as-of", { time: at.clock(Date.parse(at.asOf)) }));
@@ -80,7 +83,7 @@ function pack(at, p, kinds) {
 
 /** @param {Lists} at @param {string} from */
 function empty(at, from) {
-  show(head("bedside.empty"), age(at), para("bedside.empty-say"), acts(action("bedside.renew", at.renew), at.spins && action("bedside.to-spin", () => at.go("spin")),
+  show(head("bedside.empty"), age(at), para("bedside.empty-say"), acts(again(at), action("bedside.renew", at.renew), at.spins && action("bedside.to-spin", () => at.go("spin")),
     action("bedside.emergency", () => at.begin(null)), from !== "patients" && action("bedside.to-patients", () => at.go("patients"), { kind: "quiet" })), help("bedside.patients-help"));
 }
 
@@ -115,5 +118,5 @@ export function patients(at) {
   const done = (at.work.rows ?? []).filter((r) => toDraw(r).length === 0 && (r.plan ?? []).length > 0);
   show(head("bedside.patients"), age(at), scanner({ wanted: "wristband", onRead: read, checked: at.checked }).node, para("bedside.patients-say"), h("ul", { class: "rows" }, rows.map((r) => line(at, r))),
     done.length > 0 && fold("bedside.drawn", h("ul", { class: "rows" }, done.map((r) => h("li", { class: "row is-good" }, person(r.identity))))),
-    acts(action("bedside.emergency", () => at.begin(null)), action("bedside.to-tray", () => at.go("tray")), at.spins && action("bedside.to-spin", () => at.go("spin")), action("bedside.renew", at.renew, { kind: "quiet" })), help("bedside.patients-help"));
+    acts(again(at), action("bedside.emergency", () => at.begin(null)), action("bedside.to-tray", () => at.go("tray")), at.spins && action("bedside.to-spin", () => at.go("spin")), action("bedside.renew", at.renew, { kind: "quiet" })), help("bedside.patients-help"));
 }

@@ -9,13 +9,15 @@
  *   sameName?: boolean, marked?: Marked[]}} Identity
  * @typedef {{tube?: string, request?: string, type?: string, typeName?: string, additive?: string, order?: number, inversions?: number,
  *   volumeUl?: string|number, tests?: string[], testNames?: string[], handling?: string[], keep?: {low: string, high: string},
- *   waitMinutes?: string|number, dueMinutes?: string|number, dueTest?: string, dueUntil?: string, advice?: string[], apart?: string[], collected?: boolean}} Planned
+ *   waitMinutes?: string|number, dueMinutes?: string|number, dueTest?: string, dueUntil?: string, advice?: string[], apart?: string[], collected?: boolean, again?: string}} Planned
  * @typedef {{id: string, priority?: string, conditions?: string[], irreplaceable?: boolean, destination?: string}} Request
  * @typedef {{identity: Identity, match?: string, requests?: Request[], plan?: Planned[], drawnUl?: string|number, bloodUlPerKg?: string|number}} Row
  * @typedef {{tube: string, type?: string, typeName?: string, testNames?: string[], collected?: string, dueEarliest?: string, dueLatest?: string, dueUntil?: string,
  *   rack?: string, rackUntil?: string, spun?: boolean, frozen?: boolean, carrier?: string, holder?: string, gel?: boolean}} Here
  * @typedef {{id: string, name?: string, zone?: string, identify?: string[], secondPerson?: boolean, spins?: boolean, mostDrawPermille?: string|number, assumed?: {low: string, high: string}}} Place
- * @typedef {{place: Place, asOf?: string, salt?: string, rows?: Row[], here?: Here[], schemes?: any[]}} Work
+ * A new sample that is asked for; needed false: later facts leave no test lost.
+ * @typedef {{draw: string, row?: string, tubes?: string[], reason?: string, drawnAt?: string, drawnUl?: string, needed?: boolean}} Sample
+ * @typedef {{place: Place, asOf?: string, salt?: string, rows?: Row[], here?: Here[], schemes?: any[], samples?: Sample[]}} Work
  * @typedef {{text: string, differs: boolean}} Part
  */
 

@@ -133,7 +133,11 @@ async function done(s, row) {
     put(mine[mine.length - 1]);
   }
   await keepWork("mine", mine);
+  if (row && work.samples?.length) await (await import("./bedside-samples.js")).drawn(context(), s, row);
 }
+
+// The laboratory asks for new samples, and may take that back: this place is told.
+setInterval(async () => screen !== "draw" && outbox.state === "sent" && (await import("./bedside-samples.js")).ask(context(), session.place, () => screen, load), 60_000);
 
 /** @param {Here} here */
 async function changed(here) {
@@ -151,7 +155,7 @@ function context() {
     matches: async (/** @type {any} */ r) => (work.salt ? (await matches(r, /** @type {any} */ (work))).row ?? null : null),
     tube, pack, staff: (/** @type {any} */ r) => staff(r, work.schemes ?? []), packs, keepPack, typeOf: (/** @type {string} */ product) => types()[product] ?? "", checkedRows, load: centrifuge, done, changed,
     types: () => [...new Map((work.rows ?? []).flatMap((r) => r.plan ?? []).filter((p) => p.type).map((p) => [p.type, { type: p.type ?? "", typeName: p.typeName ?? "" }])).values()],
-    keep: (/** @type {any} */ draw) => keepWork("draw", draw && { ...draw, place: session.place }), keepLoad: async (/** @type {any} */ l) => {
+    keepList: () => keepWork("work", work), keep: (/** @type {any} */ draw) => keepWork("draw", draw && { ...draw, place: session.place }), keepLoad: async (/** @type {any} */ l) => {
       centrifuge = l;
       await keepWork("load", l);
     },
@@ -185,6 +189,7 @@ async function go(to) {
   screen = to;
   history.replaceState(null, "", `#${to}`);
   if (lacking) return none();
+  if (to === "again") return (await import("./bedside-samples.js")).samples(context());
   if (to === "spin") return (await import("./bedside-spin.js")).spin(context());
   const lists = await import("./bedside-list.js");
   (to === "patients" ? lists.patients : lists.tray)(context());
@@ -205,7 +210,7 @@ outbox.addEventListener("late", (e) => {
 async function resume() {
   const draw = await readWork("draw");
   // Another place's draw waits until the phone is there again.
-  if (!draw?.state || draw.place !== session.place) return go(["tray", "patients", "spin"].find((s) => location.hash === `#${s}`) ?? "tray");
+  if (!draw?.state || draw.place !== session.place) return go(["tray", "patients", "spin", "again"].find((s) => location.hash === `#${s}`) ?? "tray");
   const { Run } = await import("./bedside-draw.js");
   screen = "draw";
   new Run(context(), draw.row, draw.state).again();
