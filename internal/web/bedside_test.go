@@ -298,6 +298,31 @@ func TestBedsideDraw(t *testing.T) {
 	}
 }
 
+// The loop of a new sample at the bedside: it is told, drawn once, and the end of the draw
+// says that it is done; what isn't drawn gets a reason. One that later readings cleared
+// can't be begun from here.
+func TestBedsideDrawsAgain(t *testing.T) {
+	p := bedsidePage(t, browsertest.Phone)
+	p.Eval(`state("patients-again").then(() => 1)`, nil)
+	p.Click(`[data-act="bedside.to-again"]`)
+	p.Wait(`document.querySelector("h1").textContent === "2 new samples are asked for"`)
+	if n := said[int](p, `document.querySelectorAll('[data-act="bedside.again-draw"]').length`); n != 1 {
+		t.Errorf("%d of two can be begun; later readings cleared one", n)
+	}
+	p.Eval(`phone.went.length = 0, samples.drawn(phone, {row: "r-lind-a", draw: "D-NEW", tubes: [tube("TB269999", 1)]}, row(phone, "r-lind-a")).then(() => 1)`, nil)
+	p.Eval(`state("again-why").then(() => 1)`, nil)
+	p.Eval(`phone.sent.length = 0`, nil)
+	p.Click(`[data-act="bedside.fail-not"]`)
+	p.Click(`[data-draw="D-FAR"] [data-act="bedside.again-decline"]`)
+	p.Eval(`[...document.querySelectorAll("main .act")].find((b) => b.textContent === "No longer wanted").click()`, nil)
+	p.Wait(`phone.sent.length === 1 && document.querySelector("h1").textContent === "1 new sample is asked for"`)
+	p.Eval(`samples.drawn(phone, {row: "r-lind-a", draw: "D-NEW", tubes: [tube("TB269999", 1)]}, row(phone, "r-lind-a")).then(() => 1)`, nil)
+	got := said[[]string](p, `phone.sent.map((s) => [s.step, s.draw, s.reason, s.details?.["new-draw"]].filter(Boolean).join(" "))`)
+	if want := []string{"decline-sample D-FAR no-longer-wanted", "sample-done D-OLD L-D-NEW"}; !slices.Equal(got, want) {
+		t.Errorf("sent %q, want %q", got, want)
+	}
+}
+
 // Every screen in both languages: accessible in light and dark, no wider than a narrow
 // phone, also with letters of twice the size, and its keys are for gloves.
 func TestBedsideScreens(t *testing.T) {

@@ -1,8 +1,8 @@
 // A phone for the screens at the bedside: the work list of bedside.json, a server that
 // answers what a test tells it to, and the screens by name. It is served to tests alone.
 const at = document.documentElement.dataset.phone; // address of the modules
-const [flow, plan, ask, draw, list, spin, labels, words, timers, ui] = await Promise.all(
-  ["bedside-flow", "bedside-plan", "bedside-ask", "bedside-draw", "bedside-list", "bedside-spin", "labels", "words", "timers", "ui"].map((m) => import(`${at}${m}.js`)));
+const [flow, plan, ask, draw, list, spin, labels, words, timers, ui, samples] = await Promise.all(
+  ["bedside-flow", "bedside-plan", "bedside-ask", "bedside-draw", "bedside-list", "bedside-spin", "labels", "words", "timers", "ui", "bedside-samples"].map((m) => import(`${at}${m}.js`)));
 
 const pristine = await (await fetch("/bedside.json")).json();
 
@@ -38,9 +38,9 @@ async function afresh(lang = "en") {
       return said.names === "patient" ? { band: true } : { product: said.elements.find((e) => e.ai === "01")?.value, lot: said.lot, expiry: said.expiry };
     },
     types: () => [{ type: "EDTA", typeName: "EDTA" }, { type: "SERUM-GEL", typeName: "serum gel" }], typeOf: () => "",
-    keepPack: (type, p) => (phone.packs[type] = p), keep: async (x) => (phone.kept = structuredClone(x)), keepLoad: async (x) => (phone.load = x),
+    keepPack: (type, p) => (phone.packs[type] = p), keep: async (x) => (phone.kept = structuredClone(x)), keepLoad: async (x) => (phone.load = x), keepList: async () => phone.went.push("kept-list"),
     done: async () => phone.went.push("done"), leave: () => phone.go("patients"), renew: () => list.tray(phone), changed: async () => {},
-    spin: () => phone.go("spin"), go: (to) => (phone.went.push(to), to === "spin" ? spin.spin(phone) : list[to](phone)), begin: (row, read) => draw.begin(phone, row, read),
+    spin: () => phone.go("spin"), go: (to) => (phone.went.push(to), to === "spin" ? spin.spin(phone) : to === "again" ? samples.samples(phone) : list[to](phone)), begin: (row, read) => draw.begin(phone, row, read),
   };
   ui.hush();
   return (window.phone = phone);
@@ -64,11 +64,25 @@ function runs(more = {}, reference = "r-lind-a", place = {}) {
   return run;
 }
 
+/** New samples that the laboratory asks for: one of a patient of the list, one that later readings cleared. */
+function wanted() {
+  phone.work.samples = [
+    { draw: "D-OLD", row: "r-lind-a", tubes: ["TB260301", "TB260311"], reason: "past-limit", drawnAt: "2026-11-24T06:10:00Z", drawnUl: "12000", needed: true },
+    { draw: "D-FAR", row: "r-nobody", tubes: ["TB260350"], drawnAt: "2026-11-24T05:55:00Z", needed: false },
+  ];
+  const planned = row(phone, "r-lind-a").plan[1];
+  Object.assign(planned, { again: "TB260311", tube: "", collected: false });
+}
+
 const states = {
   tray: () => list.tray(phone),
   "tray-packs": () => (Object.assign(phone.packs, { CITRATE: { lot: "LOT7", expiry: "2027-03-31" } }), list.tray(phone)),
   "tray-empty": () => ((phone.work.rows = []), list.tray(phone)),
   patients: () => list.patients(phone),
+  "patients-again": () => (wanted(), list.patients(phone)),
+  again: () => (wanted(), samples.samples(phone)),
+  "again-why": () => (wanted(), samples.samples(phone), key("bedside.again-decline")),
+  "again-none": () => samples.samples(phone),
   identify: () => runs(),
   "stated-name": () => runs({ way: "stated" }),
   "stated-birth": () => runs({ way: "stated", said: { "stated-name": "yes" } }),
@@ -121,6 +135,7 @@ const states = {
 const alike = ["tray", "stated-birth", "temporary", "unprepared", "allergic", "fail", "method", "plan", "label", "label-free", "no-blood", "rest", "order", "discard", "fill", "mix", "care", "due-judged", "due-none", "spin", "spin-empty", "measure"];
 
 Object.assign(window, {
+  samples, wanted,
   alike, flow, plan, spin, labels, timers, draw, list, ui, afresh, row, read, tube, runs, settle, names: Object.keys(states),
   state: async (name, lang) => {
     await afresh(lang);
