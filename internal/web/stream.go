@@ -1,6 +1,8 @@
 package web
 
 import (
+	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -8,12 +10,13 @@ import (
 	"html/template"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 )
 
 const (
 	// heartbeat is how often the stream says that it lives; the browser calls the
-	// wall "not live" when two are missed.
+	// page "not live" when two are missed.
 	heartbeat = 10 * time.Second
 	// settle is how long the stream waits after a change, so that a burst of scans
 	// is one drawing.
@@ -22,9 +25,46 @@ const (
 	writeLimit = 15 * time.Second
 )
 
-// wallEvent is the data of a "board" event: what differs from what this
-// connection was sent before. Lists are keyed by the id of their element.
-type wallEvent struct {
+// board is what a page that follows the log shows now. The zero value is an empty
+// one at the beginning of time.
+type board struct {
+	Seq     uint64 // log sequence it rests on
+	NowMs   int64  // instant it was judged at
+	ZoneMs  int64  // offset of the place's zone from UTC
+	Offset  string // the same in words
+	NotLive string // why the page itself is behind, in words; empty when it is not
+	Head    template.HTML
+	// Lists are rows by the id of the element that holds them. A page always has the
+	// same ones.
+	Lists map[string][]boardRow
+}
+
+// boardRow is a rendered line. Its element carries the id, which must not depend on
+// what the line says.
+type boardRow struct {
+	ID   string
+	HTML template.HTML
+}
+
+// addRow renders a line by the template of that name.
+func addRow(rows []boardRow, name, id string, data any) ([]boardRow, error) {
+	html, err := part(name, data)
+	return append(rows, boardRow{ID: id, HTML: html}), err
+}
+
+// part renders a named template.
+func part(name string, data any) (template.HTML, error) {
+	var buf bytes.Buffer
+	if err := templates.ExecuteTemplate(&buf, name, data); err != nil {
+		return "", fmt.Errorf("rendering %s: %w", name, err)
+	}
+	// The template has escaped its data already.
+	return template.HTML(strings.TrimSpace(buf.String())), nil
+}
+
+// boardEvent is the data of a "board" event: what differs from what this
+// connection was sent before. assets/board.js applies it.
+type boardEvent struct {
 	Seq   uint64              `json:"seq,string"`
 	Now   int64               `json:"now"`
 	Zone  int64               `json:"zone"` // offset from UTC in ms
@@ -48,22 +88,21 @@ type sent struct {
 }
 
 // edit gives what turns s into b, and remembers it.
-func (s *sent) edit(b wallBoard) wallEvent {
-	e := wallEvent{
-		Seq: b.Seq, Now: b.NowMs, Zone: b.OffsetMs, Off: b.Offset, Stale: b.NotLive,
+func (s *sent) edit(b board) boardEvent {
+	e := boardEvent{
+		Seq: b.Seq, Now: b.NowMs, Zone: b.ZoneMs, Off: b.Offset, Stale: b.NotLive,
 		Build: assets.version, Lists: map[string]listEdit{}, Full: s.lists == nil,
 	}
 	if s.lists == nil || s.head != b.Head {
 		head := string(b.Head)
 		e.Head = &head
 	}
-	next := map[string][]boardRow{"flags": b.Flags, "late": b.Late, "boxes": b.Boxes}
-	for name, rows := range next {
+	for name, rows := range b.Lists {
 		if edit, changed := editList(s.lists[name], rows); changed || e.Full {
 			e.Lists[name] = edit
 		}
 	}
-	s.head, s.lists = b.Head, next
+	s.head, s.lists = b.Head, b.Lists
 	return e
 }
 
@@ -86,9 +125,9 @@ func editList(before, after []boardRow) (listEdit, bool) {
 	return edit, changed || len(edit.Rows) > 0
 }
 
-// wallStream sends the wall's changes as server-sent events. The id of an event
-// is the log sequence it rests on.
-func (s *server) wallStream(w http.ResponseWriter, r *http.Request) {
+// stream sends what changes on a board as server-sent events. The id of an event is
+// the log sequence it rests on; name stands in the log when something fails.
+func (s *server) stream(w http.ResponseWriter, r *http.Request, name string, read func(context.Context) (board, error)) {
 	ctx := r.Context()
 	since, err := streamStart(r)
 	if err != nil {
@@ -98,13 +137,13 @@ func (s *server) wallStream(w http.ResponseWriter, r *http.Request) {
 	// Watching begins before the first board is read, so nothing falls between.
 	changes, err := s.src.Watch(ctx, since)
 	if err != nil {
-		s.log.ErrorContext(ctx, "wall not watched", "error", err)
-		http.Error(w, "the wall can't be followed just now; the browser asks again", http.StatusServiceUnavailable)
+		s.log.ErrorContext(ctx, "page not followed", "page", name, "error", err)
+		http.Error(w, "the page can't be followed just now; the browser asks again", http.StatusServiceUnavailable)
 		return
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
-	h.Set("X-Accel-Buffering", "no") // a proxy that gathers bytes would make the wall stale
+	h.Set("X-Accel-Buffering", "no") // a proxy that gathers bytes would make the page stale
 	out := &eventWriter{w: w, control: http.NewResponseController(w)}
 	out.raw("retry: 2000\n\n")
 
@@ -136,15 +175,10 @@ func (s *server) wallStream(w http.ResponseWriter, r *http.Request) {
 			pending = false
 		}
 		// A board goes out on each beat too: minutes pass without any fact.
-		p, err := s.readWall(ctx)
+		b, err := read(ctx)
 		if err != nil {
-			s.log.ErrorContext(ctx, "wall not read", "error", err)
+			s.log.ErrorContext(ctx, "page not read", "page", name, "error", err)
 			return // silence makes the browser say "not live"
-		}
-		b, err := p.board(s.site)
-		if err != nil {
-			s.log.ErrorContext(ctx, "wall not rendered", "error", err)
-			return
 		}
 		out.event("board", strconv.FormatUint(b.Seq, 10), has.edit(b))
 	}

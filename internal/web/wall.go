@@ -1,11 +1,11 @@
 package web
 
 import (
-	"bytes"
 	"cmp"
+	"context"
 	"fmt"
-	"html/template"
 	"io"
+	"net/http"
 	"slices"
 	"strings"
 	"time"
@@ -50,27 +50,12 @@ type tubeLink struct{ ID, URL string }
 
 type whyLine struct{ Test, Reason, Direction, Limit, Source string }
 
-// wallBoard is the wall as words and lines, ready for the template and the stream.
+// wallBoard is the wall as words and lines, ready for the template.
 type wallBoard struct {
 	Site
-	Seq      uint64
-	Place    string
-	NotLive  string
-	NowMs    int64
-	Clock    string
-	Offset   string
-	Zone     string
-	OffsetMs int64
-	Head     template.HTML
-	Flags    []boardRow
-	Late     []boardRow
-	Boxes    []boardRow
-}
-
-// boardRow is a rendered line.
-type boardRow struct {
-	ID   string
-	HTML template.HTML
+	board
+	Place string
+	Clock string
 }
 
 type wallHead struct {
@@ -100,10 +85,10 @@ func (p WallPage) Render(w io.Writer, site Site) error {
 func (p WallPage) board(site Site) (wallBoard, error) {
 	c := clockOf(p.Now, p.Zone)
 	_, seconds := c.now.Zone()
-	b := wallBoard{
-		Site: site, Seq: p.Seq, Place: p.Place, NotLive: p.NotLive, NowMs: int64(p.Now),
-		Clock: c.now.Format("15:04"), Offset: c.offset(), Zone: c.zone.String(), OffsetMs: int64(seconds) * 1000,
-	}
+	var flags, lates, ways []boardRow
+	b := wallBoard{Site: site, Place: p.Place, Clock: c.now.Format("15:04"), board: board{
+		Seq: p.Seq, NotLive: p.NotLive, NowMs: int64(p.Now), Offset: c.offset(), ZoneMs: int64(seconds) * 1000,
+	}}
 	head := wallHead{Trouble: len(p.Flags), Flood: p.flood(), Late: len(p.Late), Boxes: len(p.Boxes), PutAside: p.PutAside}
 	rows := p.flagRows(site, c, head.Flood)
 	var soonest event.Instant
@@ -135,23 +120,36 @@ func (p WallPage) board(site Site) (wallBoard, error) {
 		return b, err
 	}
 	for _, r := range rows {
-		if b.Flags, err = addRow(b.Flags, "flag-row", r.ID, r); err != nil {
+		if flags, err = addRow(flags, "flag-row", r.ID, r); err != nil {
 			return b, err
 		}
 	}
 	for _, l := range late {
 		line := lateLine(site, c, l)
-		if b.Late, err = addRow(b.Late, "late-row", line.ID, line); err != nil {
+		if lates, err = addRow(lates, "late-row", line.ID, line); err != nil {
 			return b, err
 		}
 	}
 	for _, x := range boxes {
 		line := boxLineOf(c, x)
-		if b.Boxes, err = addRow(b.Boxes, "box-row", line.ID, line); err != nil {
+		if ways, err = addRow(ways, "box-row", line.ID, line); err != nil {
 			return b, err
 		}
 	}
+	b.Lists = map[string][]boardRow{"flags": flags, "late": lates, "boxes": ways}
 	return b, nil
+}
+
+// wallStream follows the wall.
+func (s *server) wallStream(w http.ResponseWriter, r *http.Request) {
+	s.stream(w, r, "wall", func(ctx context.Context) (board, error) {
+		p, err := s.readWall(ctx)
+		if err != nil {
+			return board{}, err
+		}
+		b, err := p.board(s.site)
+		return b.board, err
+	})
 }
 
 func (d Due) first() event.Instant {
@@ -167,20 +165,6 @@ func lastIfZero(i event.Instant) event.Instant {
 		return event.Instant(1<<62 - 1)
 	}
 	return i
-}
-
-func part(name string, data any) (template.HTML, error) {
-	var buf bytes.Buffer
-	if err := templates.ExecuteTemplate(&buf, name, data); err != nil {
-		return "", fmt.Errorf("rendering %s: %w", name, err)
-	}
-	// The template has escaped its data already.
-	return template.HTML(strings.TrimSpace(buf.String())), nil
-}
-
-func addRow(rows []boardRow, name, id string, data any) ([]boardRow, error) {
-	html, err := part(name, data)
-	return append(rows, boardRow{ID: id, HTML: html}), err
 }
 
 func (p WallPage) flood() bool {

@@ -293,8 +293,8 @@ func TestWallOrderAndFlood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(b.Flags) != 6 {
-		t.Errorf("30 flags of two causes and four strays are %d lines, want 6", len(b.Flags))
+	if len(b.Lists["flags"]) != 6 {
+		t.Errorf("30 flags of two causes and four strays are %d lines, want 6", len(b.Lists["flags"]))
 	}
 	all := 0
 	last := 0
@@ -317,7 +317,7 @@ func TestWallOrderAndFlood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if fmt.Sprint(b.Flags) != fmt.Sprint(c.Flags) {
+	if fmt.Sprint(b.Lists["flags"]) != fmt.Sprint(c.Lists["flags"]) {
 		t.Error("the order of the source shows on the wall")
 	}
 }
@@ -386,11 +386,11 @@ func TestStream(t *testing.T) {
 	}
 	lines := bufio.NewScanner(res.Body)
 	lines.Buffer(nil, 1<<20)
-	next := func() wallEvent {
+	next := func() boardEvent {
 		t.Helper()
 		for lines.Scan() {
 			if data, ok := strings.CutPrefix(lines.Text(), "data: {\"seq\""); ok {
-				var e wallEvent
+				var e boardEvent
 				if err := json.Unmarshal([]byte("{\"seq\""+data), &e); err != nil {
 					t.Fatal(err)
 				}
@@ -398,7 +398,7 @@ func TestStream(t *testing.T) {
 			}
 		}
 		t.Fatalf("the stream ended: %v", lines.Err())
-		return wallEvent{}
+		return boardEvent{}
 	}
 	first := next()
 	if !first.Full || first.Head == nil || len(first.Lists["flags"].Rows) != 4 {
