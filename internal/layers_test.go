@@ -56,13 +56,10 @@ var neighbours = [][2]string{
 }
 
 // inTests are the pairs of which only tests may: what is drafted is read by the
-// parser of rules, the judge is measured with the whole library, and the order of
-// spinning on generated days.
+// parser of rules, and the judge is measured with the whole library.
 var inTests = [][2]string{
 	{"exchange/specimendefinition", "stability"},
 	{"stability", "stability/library"},
-	{"spinload", "rehearsal"},
-	{"spinload", "story"},
 }
 
 // testOnly packages stand outside the layers: tests of any package may import

@@ -1,8 +1,8 @@
 // Command bench measures what the product promises to be fast at, each beside
 // the bare thing it is built on and in the same run: durable scans beside raw
 // publishes and beside a relational database, the time from a reading to a flag
-// beside the bare log, the price of a judgement, and a request's time with and without
-// sign-in. It decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next run can
+// beside the bare log, the price of a judgement, a request's time with and without
+// sign-in, and the tests that are lost before the centrifuges by the order of loading. It decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next run can
 // say what moved. Machines differ and are shared, so a missed target is printed
 // and is no failure.
 package main
@@ -41,7 +41,7 @@ func main() {
 
 func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
-	only := flag.String("only", "scans,flags,judge,sign-in", "which parts to run")
+	only := flag.String("only", "scans,flags,judge,sign-in,spins", "which parts to run")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
 	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
@@ -78,7 +78,7 @@ func run() (err error) {
 	for _, part := range []struct {
 		name string
 		run  func(context.Context, *settings, *table) error
-	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}} {
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}} {
 		if !slices.Contains(strings.Split(*only, ","), part.name) {
 			continue
 		}

@@ -36,6 +36,8 @@ type table struct {
 	CPUs int    `json:"cpus"`
 	Load string `json:"load"` // one-minute load average before and after
 	Rows []row  `json:"rows"`
+	// Losses compares orders before the centrifuges; they are counts, not times.
+	Losses []lossRow `json:"losses,omitempty"`
 }
 
 func newTable() *table {
@@ -125,6 +127,26 @@ func (t *table) print(w io.Writer) {
 			ms(r.P50), ms(r.P99), number(r.NsOp), allocs, r.before, said)
 	}
 	_ = tw.Flush() // standard output; nowhere to report a failure to
+	if len(t.Losses) > 0 {
+		printLosses(w, t.Losses)
+	}
+}
+
+func printLosses(w io.Writer, rows []lossRow) {
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	_, _ = fmt.Fprintf(tw, "\ntests lost before the centrifuges\ttubes\tfirst come\tbut nothing exhausted\turgent first\tbound\tof first come (want %.2f)\n", aim)
+	for i := range rows {
+		r := &rows[i]
+		ratio := "too few to say"
+		if r.First >= fewLost {
+			ratio = fmt.Sprintf("%.2f", r.ratio())
+		}
+		if r.missed() {
+			ratio += "  MISSED"
+		}
+		_, _ = fmt.Fprintf(tw, "%s\t%d\t%d\t%d\t%d\t%d\t%s\n", r.Load, r.Tubes, r.First, r.Aside, r.Urgent, r.Bound, ratio)
+	}
+	_ = tw.Flush() // standard output
 }
 
 func number(v float64) string {

@@ -9,7 +9,7 @@
 // 89 % less than first come, first served, both without what is exhausted; setting that
 // aside was worth a factor of 4 at overload, and waiting for full buckets was a loss.
 // Looking three starts ahead lost less still, but nobody at a rack can check it; this
-// rule is explained by the first tube of the list. TestSpinPlan measures it again.
+// rule is explained by the first tube of the list. TestSpinOrder in internal/bench measures it again.
 //
 // Three things that the policy leaves open are decided here. Due is the worst bound; where
 // only the best bound still holds, the tube comes after all that can surely be saved.
