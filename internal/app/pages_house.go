@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -31,13 +32,21 @@ func (p *pages) House(ctx context.Context) (web.House, error) {
 	out.Zone = reception.zone
 	if inForce, _ := standing(m.Adopted(), out.Now); inForce != nil {
 		out.Limits = fmt.Sprintf("%s, version %d, adopted by %s", inForce.Set.Name, inForce.Set.Version, inForce.By)
+		for i := range inForce.Set.Tubes {
+			out.TubeTypes = append(out.TubeTypes, web.HouseTubeType{Code: inForce.Set.Tubes[i].Code, Name: inForce.Set.Tubes[i].Name})
+		}
+		slices.SortFunc(out.TubeTypes, func(a, b web.HouseTubeType) int { return strings.Compare(a.Code, b.Code) })
+	}
+	var err error
+	if out.Programmes, err = p.programmes(ctx); err != nil {
+		return web.House{}, err
 	}
 	p.eachDeclared(event.KindPlace, func(w *custody.World, key event.Key) {
 		if f, ok := w.Place(key.Label()); ok {
 			out.Places = append(out.Places, web.HousePlace{
 				ID: key.Label(), Name: f.Name, Kind: f.PlaceKind, Zone: f.Zone, Range: houseRange(f.Assumed, f.Basis, f.Owner, f.Review),
 				BenchSpinMin: f.BenchSpinMin, Relabel: f.Relabel,
-				Identify: f.Identify, SecondPerson: f.SecondPerson, Spins: f.Spins, MostDrawPermille: f.MostDrawPermille,
+				Identify: f.Identify, SecondPerson: f.SecondPerson, Spins: f.Spins, MostDrawPermille: f.MostDrawPermille, Rotor: houseRotor(f.Rotor),
 			})
 		}
 	})
@@ -175,7 +184,7 @@ func (p *pages) DeclarePlace(ctx context.Context, h web.HousePlace, by string) (
 	_, err := p.directory().PutPlace(ctx, &custodyv1.Place{
 		Id: h.ID, Name: h.Name, Kind: h.Kind, Zone: h.Zone, Assumed: assumed, Basis: h.Range.Basis, Owner: h.Range.Owner, Review: review,
 		BenchSpinMinutes: h.BenchSpinMin, Relabel: h.Relabel, By: by,
-		Identify: h.Identify, SecondPerson: h.SecondPerson, Spins: h.Spins, MostDrawPermille: h.MostDrawPermille,
+		Identify: h.Identify, SecondPerson: h.SecondPerson, Spins: h.Spins, MostDrawPermille: h.MostDrawPermille, Rotor: rotorRequest(h.Rotor),
 	})
 	return p.declared(event.KindPlace, h.ID, err)
 }

@@ -114,6 +114,10 @@ var whoSees = map[string]auth.Rule{
 	"GET /house/schemes/check":        houseRule,
 	"POST /house/schemes/check":       keeperRule,
 	"POST /house/schemes":             keeperRule,
+	"GET /house/programmes":           houseRule,
+	"GET /house/programmes/check":     houseRule,
+	"POST /house/programmes/check":    houseRule,
+	"POST /house/programmes":          houseRule,
 	"GET /house/identity":             viewRule,
 	"POST /house/identity":            viewRule,
 

@@ -36,6 +36,8 @@ type HouseSource interface {
 	// DeclareSchemes puts all number schemes in force, or only looks at them. Warnings
 	// say how a damaged read could be another number.
 	DeclareSchemes(ctx context.Context, schemes []label.Scheme, dry bool, by string) (warnings []string, err error)
+	// DeclareProgrammes puts all spin programmes in force.
+	DeclareProgrammes(ctx context.Context, all []HouseProgramme, by string) error
 	// SignIn says how a person can sign in.
 	SignIn(ctx context.Context, person string) (HouseSignIn, error)
 	// SetSignIn sets how a person signs in; what is empty stays as it was.
@@ -88,6 +90,30 @@ type House struct {
 	Devices  []HouseDevice
 	Schemes  int    // how many number schemes are in force
 	Limits   string // the set of limits in force, in words; empty for none
+
+	Programmes []HouseProgramme // in the order in which they were declared
+	TubeTypes  []HouseTubeType  // of the limits in force, by code
+}
+
+// HouseProgramme says how tubes of some types are spun.
+type HouseProgramme struct {
+	Name        string
+	Tubes       []string // codes of tube types
+	G, WithinG  int64    // relative centrifugal force, and how much more or less will do
+	Minutes     int64    // of the run
+	HandlingMin int64    // minutes beside it
+	Low, High   string   // degrees C as decimal text, both ends inside; both empty: none is asked for
+}
+
+// HouseTubeType is a tube type of the limits in force.
+type HouseTubeType struct{ Code, Name string }
+
+// HouseRotor is what a centrifuge can do with the rotor that it has now.
+type HouseRotor struct {
+	Slots      int64 // tubes of one run, 0 when not said
+	RadiusMm   int64
+	MostPerMin int64  // turns that it bears
+	Low, High  string // degrees C that it can hold as decimal text; both empty: none
 }
 
 // HouseRange is a declared temperature range. It is an assumption that somebody answers
@@ -112,6 +138,7 @@ type HousePlace struct {
 	SecondPerson         bool     // identification needs two persons
 	Spins                bool     // tubes are spun here before they leave
 	MostDrawPermille     int64    // most of a patient's blood in 24 hours, 0 when not said
+	Rotor                HouseRotor
 }
 
 // HouseCarrier is a declared rack, bag, box or flask.
@@ -257,6 +284,10 @@ func (s *server) housePages(mux *router, post func(path string, h http.HandlerFu
 	mux.HandleFunc("GET /house/schemes", s.houseSchemes)
 	post("/house/schemes/check", s.checkSchemes)
 	post("/house/schemes", s.declareSchemes)
+	mux.HandleFunc("GET /house/programmes", s.houseProgrammes)
+	mux.Handle("GET /house/programmes/check", http.RedirectHandler(s.site.Base+"/house/programmes", http.StatusSeeOther))
+	post("/house/programmes/check", s.checkProgrammes)
+	post("/house/programmes", s.declareProgrammes)
 	mux.HandleFunc("GET /house/identity", s.houseIdentity)
 	post("/house/identity", s.houseViews)
 }

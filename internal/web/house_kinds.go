@@ -94,7 +94,7 @@ func houseWays(here string) []houseWay {
 	ways := []houseWay{
 		{Path: "", Say: "House"}, {Path: "/places", Say: "Places"}, {Path: "/people", Say: "People"}, {Path: "/schemes", Say: "Numbers"},
 		{Path: "/carriers", Say: "Boxes and bags"}, {Path: "/devices", Say: "Devices"}, {Path: "/routes", Say: "Routes"},
-		{Path: "/loggers", Say: "Loggers"}, {Path: "/tokens", Say: "Machines"}, {Path: "/identity", Say: "Identity"},
+		{Path: "/loggers", Say: "Loggers"}, {Path: "/programmes", Say: "Spinning"}, {Path: "/tokens", Say: "Machines"}, {Path: "/identity", Say: "Identity"},
 	}
 	for i := range ways {
 		ways[i].Here = ways[i].Path == here

@@ -91,6 +91,7 @@ func (h *House) overview(site Site) houseOverviewPage {
 		{"Boxes and bags", at("/house/carriers"), count(len(h.Carriers), "declared", "declared"), ""},
 		{"Devices", at("/house/devices"), count(len(h.Devices), "device", "devices"), more(revoked, "%d revoked")},
 		{"Routes", at("/house/routes"), count(len(h.Routes), "route", "routes"), ""},
+		{"Spinning", at("/house/programmes"), count(len(h.Programmes), "programme", "programmes"), more(h.centrifuges(), "%d centrifuges among the places")},
 		{"Loggers", at("/house/loggers"), count(len(h.Loggers), "logger", "loggers"), ""},
 		{"Machines", at("/house/tokens"), "tokens", ""},
 		{"Identity", at("/house/identity"), "who looked, and how old a backup may be", ""},
@@ -163,6 +164,14 @@ func (h *House) soon(at func(string) string) []houseLack {
 	if bare > 0 {
 		note(levelAbsent, count(bare, "place has", "places have")+" no declared range", "what waits there without a logger is judged “cannot say”", at("/house/places"))
 	}
+	for _, p := range h.Places {
+		if p.Kind == placeCentrifuge && p.Rotor == (HouseRotor{}) {
+			note(levelAbsent, "The rotor of centrifuge "+p.ID+" isn't declared", "nothing can be said of what goes into it next", thing("places", p.ID))
+		}
+	}
+	if h.centrifuges() > 0 && len(h.Programmes) == 0 {
+		note(levelAbsent, "No spin programme is declared", "the rack page can't say what goes together and what is lost first", at("/house/programmes"))
+	}
 	if h.Schemes == 0 && len(h.Places) > 0 {
 		note(levelAbsent, "No number schemes are declared", "a misread number can't be told from a right one", at("/house/schemes"))
 	}
@@ -170,4 +179,13 @@ func (h *House) soon(at func(string) string) []houseLack {
 		note(levelAbsent, "No route is declared", "nothing is ever late, and no tube is warned of by a timetable", at("/house/new/routes"))
 	}
 	return out
+}
+
+func (h *House) centrifuges() (n int) {
+	for _, p := range h.Places {
+		if p.Kind == placeCentrifuge {
+			n++
+		}
+	}
+	return n
 }

@@ -46,6 +46,9 @@ var housePlaces = houseKind{
 			if p.MostDrawPermille > 0 {
 				also = append(also, "at most "+percentOf(p.MostDrawPermille)+" of a patient's blood in 24 h")
 			}
+			if p.Kind == placeCentrifuge {
+				also = append(also, p.Rotor.words())
+			}
 			rows[i] = houseRow{ID: p.ID, Say: p.Name, Cells: []houseCell{
 				{Say: wordOf(placeKinds, p.Kind), More: p.Zone}, say, who, {Say: strings.Join(also, "; ")},
 			}}
@@ -69,6 +72,7 @@ var housePlaces = houseKind{
 		if p.MostDrawPermille > 0 {
 			v.Set("mostDrawPermille", strconv.FormatInt(p.MostDrawPermille, 10))
 		}
+		p.Rotor.set(v)
 		return v
 	},
 	groups: func(_ *House, f *houseSaid, fresh bool) []houseGroup {
@@ -79,7 +83,7 @@ var housePlaces = houseKind{
 		if fresh {
 			what.Fields = append([]houseField{f.must("id", "Code", "on its label, for example HATCH-1; it stays for ever")}, what.Fields...)
 		}
-		return []houseGroup{what, f.rangeGroup("Temperature that is assumed there"), {Legend: "What happens here", Fields: []houseField{
+		return []houseGroup{what, f.rangeGroup("Temperature that is assumed there"), f.rotorGroup(), {Legend: "What happens here", Fields: []houseField{
 			f.number("benchSpinMinutes", "Spun within, minutes", "a tube accepted here counts as spun within so many minutes; empty: it counts only when it is scanned at the centrifuge"),
 			f.tick("relabel", "A tube may get another number here", "by two persons and with a reason"),
 			f.tick("spins", "Tubes are spun here before they leave", "phones then offer spinning to those who may"),
@@ -94,8 +98,9 @@ var housePlaces = houseKind{
 			ID: f.said("id"), Name: f.said("name"), Kind: f.said("kind"), Zone: f.said("zone"), Range: f.declaredRange(h),
 			BenchSpinMin: f.whole("benchSpinMinutes", 0), Relabel: f.said("relabel") == "yes",
 			Identify: commaParts(f.said("identify")), SecondPerson: f.said("secondPerson") == "yes", Spins: f.said("spins") == "yes",
-			MostDrawPermille: f.whole("mostDrawPermille", 0),
+			MostDrawPermille: f.whole("mostDrawPermille", 0), Rotor: f.rotor(),
 		}
+		f.checkRotor(p.Kind, p.Rotor)
 		f.needs("kind", p.Kind, "choose what kind of place it is: the steps that are offered there follow from it")
 		if len(f.faults) > 0 {
 			return "", nil

@@ -105,12 +105,13 @@ func (f *houseSaid) schemes() []label.Scheme {
 	return out
 }
 
-// digest names what stands in the form, so that what is declared is what was checked.
-func (f *houseSaid) digest() string {
+// digestOf names what stands in the rows of a form, so that what is declared is what
+// was checked.
+func (f *houseSaid) digestOf(list string, fields []string) string {
 	sum := sha256.New()
 	for n := range 101 {
-		for _, name := range schemeFields {
-			sum.Write(fmt.Appendf(nil, "%q", f.said(fmt.Sprintf("schemes[%d].%s", n, name))))
+		for _, name := range fields {
+			sum.Write(fmt.Appendf(nil, "%q", f.said(fmt.Sprintf("%s[%d].%s", list, n, name))))
 		}
 	}
 	return hex.EncodeToString(sum.Sum(nil)[:8])
@@ -222,7 +223,7 @@ func (s *server) lookAtSchemes(w http.ResponseWriter, r *http.Request, h *House,
 	}
 	sound := len(f.faults) == 0
 	if sound {
-		f.Set("checked", f.digest())
+		f.Set("checked", f.digestOf("schemes", schemeFields))
 	} else if status == http.StatusOK {
 		status = http.StatusUnprocessableEntity
 	}
@@ -289,7 +290,7 @@ func (s *server) declareSchemes(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	set := f.schemes()
-	if f.said("checked") != f.digest() {
+	if f.said("checked") != f.digestOf("schemes", schemeFields) {
 		s.lookAtSchemes(w, r, &h, f, http.StatusUnprocessableEntity, "The set was changed after it was checked. Nothing was declared: read what the check says now, then declare it.")
 		return
 	}

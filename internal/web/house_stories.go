@@ -91,6 +91,9 @@ func (s Story) DeclareSchemes(_ context.Context, schemes []label.Scheme, dry boo
 	return nil, refused
 }
 
+// DeclareProgrammes is part of HouseSource.
+func (s Story) DeclareProgrammes(context.Context, []HouseProgramme, string) error { return s.refused() }
+
 // SignIn is part of HouseSource.
 func (s Story) SignIn(_ context.Context, person string) (HouseSignIn, error) {
 	if s.house != nil {
@@ -192,8 +195,24 @@ func houseStories() []Story {
 		{Name: "house-schemes-faults", About: "a set in which one label could be two things", Path: "/house/schemes/check", house: fullHouse(), form: schemes(faulty, nil)},
 		{Name: "house-schemes-warnings", alike: "house-schemes-faults", About: "a sound set with warnings, and a label tried on it", Path: "/house/schemes/check", house: fullHouse(), form: schemes(
 			append(sound, label.Scheme{ID: "N", Issuer: "the old system", Names: label.Request, Pattern: "####"}, label.Scheme{ID: "M", Issuer: "the old system", Names: label.Draw, Pattern: "#####"}), url.Values{"try": {"TB260118"}})},
+		{Name: "house-programmes", About: "what to set on each centrifuge; a tube type without programme", Path: "/house/programmes", house: fullHouse()},
+		{Name: "house-programmes-wrong", About: "programmes with every kind of fault", Path: "/house/programmes/check", house: fullHouse(), form: url.Values{
+			"programmes[0].name": {"plasma"}, "programmes[0].tubes": {"LIHEP-GEL CITRATE"}, "programmes[0].g": {"2000"}, "programmes[0].minutes": {"10"},
+			"programmes[1].name": {"Plasma"}, "programmes[1].tubes": {"CITRATE"}, "programmes[1].g": {"fast"}, "programmes[1].withinG": {"50"}, "programmes[1].temperature.low": {"25"}, "programmes[1].temperature.high": {"4"}, "by": {"lena"},
+		}},
+		{Name: "house-programmes-checked", alike: "house-programmes", About: "sound programmes, not declared yet", Path: "/house/programmes/check", house: fullHouse(), form: url.Values{
+			"programmes[0].name": {"plasma"}, "programmes[0].tubes": {"LIHEP-GEL, FLUORIDE"}, "programmes[0].g": {"3000"}, "programmes[0].withinG": {"100"}, "programmes[0].minutes": {"7"}, "programmes[0].handlingMinutes": {"4"},
+			"programmes[0].temperature.low": {"2"}, "programmes[0].temperature.high": {"8"}, "by": {"lena"},
+		}},
 		{Name: "house-views", alike: "house-tokens-wrong", About: "who looked at an identity", Path: "/house/identity", house: fullHouse(), form: url.Values{"reference": {"P-7f3a09c2"}}},
 	}
+}
+
+// storyProgrammes are invented, as is all of the site.
+var storyProgrammes = []HouseProgramme{
+	{Name: "plasma", Tubes: []string{"LIHEP-GEL", "FLUORIDE"}, G: 2000, WithinG: 200, Minutes: 10, HandlingMin: 4, Low: "15", High: "25"},
+	{Name: "serum", Tubes: []string{"SERUM-GEL"}, G: 1800, WithinG: 200, Minutes: 10, HandlingMin: 4},
+	{Name: "coagulation", Tubes: []string{"CITRATE"}, G: 1500, Minutes: 15, HandlingMin: 4, Low: "15", High: "25"},
 }
 
 // fullHouse is the set-up of the invented site: island clinics, a ferry, a laboratory.
@@ -203,11 +222,17 @@ func fullHouse() *storyHouse {
 	h := House{
 		Seq: 4812, Now: storyNow, Zone: storyZone, Limits: "starter, version 1, adopted by lena",
 		Places: []HousePlace{
+			{ID: "CF-1", Name: "large centrifuge", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 40, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.00"}},
+			{ID: "CF-2", Name: "small centrifuge by the window", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 12, RadiusMm: 100, MostPerMin: 3600}},
 			{ID: "FERRY", Name: "ferry, hold", Kind: "vehicle", Range: HouseRange{Low: "8.00", High: "26.50", Basis: "a logger left there for a week in August", Owner: "oskar", Review: ago(21 * day)}},
 			{ID: "HATCH-1", Name: "hatch at the pier", Kind: "hatch"},
 			{ID: "LAB", Name: "mainland laboratory", Kind: "reception", Zone: "Europe/Berlin", Range: room, BenchSpinMin: 20, Relabel: true},
 			{ID: "NORTH", Name: "north clinic", Kind: "clinic", Zone: "Atlantic/Reykjavik", Range: room},
 			{ID: "STORE", Name: "cold store", Kind: "store", Range: HouseRange{Low: "2.00", High: "8.00", Basis: "its own alarm, checked yearly", Owner: "lena"}},
+		},
+		Programmes: storyProgrammes,
+		TubeTypes: []HouseTubeType{
+			{"CITRATE", "citrate"}, {"EDTA", "EDTA"}, {"FLUORIDE", "fluoride oxalate"}, {"LIHEP-GEL", "lithium heparin with gel"}, {"SERUM-GEL", "serum with gel"},
 		},
 		Carriers: []HouseCarrier{
 			{ID: "B-3", Kind: "box", OwnClimate: true, Range: HouseRange{Low: "15.00", High: "25.00", Basis: "packed with two plates, report V-4", Owner: "lena", Review: ago(2 * day)}},

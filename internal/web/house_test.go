@@ -61,6 +61,10 @@ func (k *keeper) DeclareSchemes(ctx context.Context, s []label.Scheme, dry bool,
 	return nil, k.take(s, by)
 }
 
+func (k *keeper) DeclareProgrammes(_ context.Context, all []HouseProgramme, by string) error {
+	return k.take(all, by)
+}
+
 func (k *keeper) SetSignIn(_ context.Context, person string, s HouseSecrets, by string) error {
 	return k.take([2]any{person, s}, by)
 }
@@ -115,6 +119,10 @@ func TestHouseFormsDeclare(t *testing.T) {
 				"owner", "lena", "review", "2026-11-30", "benchSpinMinutes", "20", "relabel", "yes"),
 			HousePlace{ID: "hatch 2", Name: "hatch", Kind: "hatch", Zone: "Europe/Berlin", Range: room, BenchSpinMin: 20, Relabel: true},
 			"/house/places/HATCH%202?done=saved",
+		},
+		{
+			"/house/places", values("new", "yes", "id", "cf-9", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000", "rotor.holds.low", "4", "rotor.holds.high", "25,5"),
+			HousePlace{ID: "cf-9", Kind: "centrifuge", Rotor: HouseRotor{Slots: 24, RadiusMm: 172, MostPerMin: 4000, Low: "4", High: "25.5"}}, "/house/places/CF-9?done=saved",
 		},
 		{"/house/places", values("id", "ferry", "kind", "vehicle"), HousePlace{ID: "ferry", Kind: "vehicle"}, "/house/places/FERRY?done=saved"},
 		{"/house/carriers", values("id", "B-7", "kind", "box", "ownClimate", "yes"), HouseCarrier{ID: "B-7", Kind: "box", OwnClimate: true}, "/house/carriers/B-7?done=saved"},
@@ -254,6 +262,20 @@ func TestHouseFormsNameTheField(t *testing.T) {
 		{"/house/places", values("new", "yes", "id", "X", "kind", "ward", "assumed.low", "2", "assumed.high", "8", "owner", "lena"), "basis", "say why the range"},
 		{"/house/places", values("new", "yes", "id", "X", "kind", "ward", "review", "2026-11-31"), "review", "is no date"},
 		{"/house/places", values("new", "yes", "id", "X", "kind", "ward", "benchSpinMinutes", "some"), "benchSpinMinutes", "no whole number"},
+		{"/house/places", values("new", "yes", "id", "X", "kind", "centrifuge", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000"), "rotor.slots", "how many tubes one run takes"},
+		{"/house/places", values("new", "yes", "id", "X", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "0", "rotor.mostPerMinute", "4000"), "rotor.radiusMm", "give 1 or more"},
+		{"/house/places", values("new", "yes", "id", "X", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172"), "rotor.mostPerMinute", "the rotor bears"},
+		{"/house/places", values("new", "yes", "id", "X", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000", "rotor.holds.high", "9"), "rotor.holds.low", "both ends"},
+		{"/house/places", values("new", "yes", "id", "X", "kind", "ward", "rotor.radiusMm", "172"), "rotor.slots", "only a centrifuge"},
+		{"/house/programmes/check", values("programmes[0].tubes", "A", "programmes[0].g", "2000", "programmes[0].minutes", "5"), "programmes[0].name", "people at the centrifuges"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].g", "2000", "programmes[0].minutes", "5"), "programmes[0].tubes", "name the tube types"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A B A", "programmes[0].g", "2000", "programmes[0].minutes", "5"), "programmes[0].tubes", "A stands in a already"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "2000", "programmes[0].minutes", "5", "programmes[4].name", "A", "programmes[4].tubes", "B", "programmes[4].g", "2000", "programmes[4].minutes", "5"), "programmes[1].name", "programme 1 is called so too"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "1000001", "programmes[0].minutes", "5"), "programmes[0].g", "1 to 1000000"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "50", "programmes[0].withinG", "50", "programmes[0].minutes", "5"), "programmes[0].withinG", "below the force"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "50"), "programmes[0].minutes", "1 to 1440"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "50", "programmes[0].minutes", "5", "programmes[0].handlingMinutes", "-1"), "programmes[0].handlingMinutes", "0 to 1440"},
+		{"/house/programmes/check", values("programmes[0].name", "a", "programmes[0].tubes", "A", "programmes[0].g", "50", "programmes[0].minutes", "5", "programmes[0].temperature.low", "9", "programmes[0].temperature.high", "8"), "programmes[0].temperature.low", "change them over"},
 		{"/house/carriers", values("id", "B-3", "kind", ""), "kind", "choose what it is"},
 		{"/house/loggers", values("id", "LG-1"), "everySeconds", "how often"},
 		{"/house/loggers", values("id", "LG-1", "everySeconds", "60", "holdSeconds", "-5"), "holdSeconds", "can't be negative"},
@@ -298,7 +320,7 @@ func TestHouseFormsNameTheField(t *testing.T) {
 			}
 		}
 		c.form.Del("by")
-		if w := send(t, h, c.path, c.form); c.path != "/house/identity" && !strings.Contains(alertOf(w.Body.String()), "Your staff code</a>: Say who you are") {
+		if w := send(t, h, c.path, c.form); c.path != "/house/identity" && c.path != "/house/programmes/check" && !strings.Contains(alertOf(w.Body.String()), "Your staff code</a>: Say who you are") {
 			t.Errorf("%s: nobody said who acts, and it isn't asked for", c.path)
 		}
 	}
@@ -411,7 +433,7 @@ func TestHouseSaysWhatIsMissing(t *testing.T) {
 
 func TestHouseSearchAndLists(t *testing.T) {
 	h := quiet(Story{house: fullHouse()})
-	for query, want := range map[string]string{"": "5 places", "hatch": "1 place of 5", "LENA thermometer": "2 places of 5", "moon": "0 places of 5", "overdue": "1 place of 5"} {
+	for query, want := range map[string]string{"": "7 places", "hatch": "1 place of 7", "LENA thermometer": "4 places of 7", "moon": "0 places of 7", "overdue": "1 place of 7", "4000": "1 place of 7"} {
 		w := get(t, h, "/house/places?q="+url.QueryEscape(query))
 		if !strings.Contains(w.Body.String(), ">"+want) {
 			t.Errorf("%q doesn't find %s", query, want)

@@ -10,9 +10,12 @@ import (
 // houseWord is a word of a closed list as the API takes it, and as people say it.
 type houseWord struct{ key, say string }
 
+// placeCentrifuge is the kind of place that has a rotor.
+const placeCentrifuge = "centrifuge"
+
 var placeKinds = []houseWord{
 	{"ward", "ward"}, {"clinic", "clinic"}, {"home", "a patient's home"}, {"hatch", "hatch or drop point"}, {"vehicle", "van, ferry or other vehicle"},
-	{"reception", "reception of the laboratory"}, {"bench", "bench"}, {"store", "store, refrigerator or freezer"},
+	{"reception", "reception of the laboratory"}, {"bench", "bench"}, {placeCentrifuge, "centrifuge"}, {"store", "store, refrigerator or freezer"},
 }
 
 // identifyings are the ways that a place may declare, in the order in which a phone offers

@@ -47,7 +47,7 @@ var (
 var wantStatus = map[string]int{
 	"wall-not-ready": 503, "tube-not-found": 404, "no-such-page": 404, "broken": 500, "start-missing": 400,
 	"limits-mistakes": 422, "limits-nothing-sent": 422, "limits-unsigned": 422,
-	"house-place-wrong": 422, "house-person-wrong": 422, "house-tokens-wrong": 422, "house-schemes-faults": 422,
+	"house-place-wrong": 422, "house-person-wrong": 422, "house-tokens-wrong": 422, "house-schemes-faults": 422, "house-programmes-wrong": 422,
 	"sign-in-fault": 403, "hand-over-fault": 403, "set-up-faults": 400, "set-up-used": 403, "not-for-you": 403,
 	"print-tubes-wrong": 422, "print-tubes-narrow": 422, "print-downtime-wrong": 422, "print-manifest-unknown": 404,
 }
