@@ -113,9 +113,10 @@ func rest(ctx context.Context, d time.Duration) error {
 	}
 }
 
-// foldFor is how long changes are gathered into one: five a second are enough for
-// eyes.
-const foldFor = 200 * time.Millisecond
+// foldFor is how long changes are gathered into one after the last was handed on. What
+// is taken at one desk is to show at the next within 200 ms, of which this is the largest
+// part; making a page is bounded by itself.
+const foldFor = 80 * time.Millisecond
 
 // Watch implements web.Source. The channel is closed when ctx ends.
 func (p *pages) Watch(ctx context.Context, since uint64) (<-chan web.Change, error) {

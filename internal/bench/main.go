@@ -41,7 +41,7 @@ func main() {
 
 func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
-	only := flag.String("only", "scans,flags,judge,sign-in,spins", "which parts to run")
+	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages", "which parts to run")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
 	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
@@ -78,7 +78,7 @@ func run() (err error) {
 	for _, part := range []struct {
 		name string
 		run  func(context.Context, *settings, *table) error
-	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}} {
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}} {
 		if !slices.Contains(strings.Split(*only, ","), part.name) {
 			continue
 		}

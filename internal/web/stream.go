@@ -20,7 +20,7 @@ const (
 	heartbeat = 10 * time.Second
 	// settle is how long the stream waits after a change, so that a burst of scans
 	// is one drawing.
-	settle = 150 * time.Millisecond
+	settle = 25 * time.Millisecond
 	// writeLimit frees a stream whose reader has gone without a word.
 	writeLimit = 15 * time.Second
 )
