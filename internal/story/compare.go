@@ -158,6 +158,8 @@ func flag(c *Check, f *FlagView) []string {
 			found = append(found, differs("action=", string(f.Action), a.Text)...)
 		case "kind":
 			found = append(found, differs("kind=", string(f.Kind), a.Text)...)
+		case "cause":
+			found = append(found, differs("cause=", cmp.Or(f.Cause, None), a.Text)...)
 		case "at":
 			found = append(found, instant("at=", a, f.Until)...)
 		}

@@ -141,7 +141,7 @@ func heads() []string { return []string{"story", "rules", "zone", "day"} }
 var expected = map[CheckKind][]string{
 	OnVerdict: judged(),
 	OnOutlook: judged(),
-	OnFlag:    {"reason", "action", "kind", "at"},
+	OnFlag:    {"reason", "action", "kind", "at", "cause"},
 	OnRack:    {"reason", "tests", "irreplaceable", "at"},
 	OnHolder:  {"from", "link", "at", "replaced-by"},
 	OnDoubt:   {"link", "at", "replaced-by"},
@@ -200,7 +200,7 @@ func closedWords(where, key string) []string {
 	case "kind":
 		switch where {
 		case "place":
-			return []string{"ward", "home", "clinic", "hatch", "vehicle", "reception", "bench", "store"}
+			return []string{"ward", "home", "clinic", "hatch", "vehicle", "reception", "bench", "centrifuge", "store"}
 		case "carrier":
 			return []string{"rack", "bag", "box", "flask"}
 		case "device":

@@ -95,7 +95,7 @@ func flagOf(f *stabilityv1.Flag) (*story.FlagView, error) {
 		return nil, nil
 	}
 	until, err := readInstant("flag.until", f.Until)
-	v := &story.FlagView{Kind: event.FlagKind(f.Kind), Action: event.Action(f.Action), Until: until}
+	v := &story.FlagView{Kind: event.FlagKind(f.Kind), Action: event.Action(f.Action), Cause: f.GetCause(), Until: until}
 	var reasons []string
 	for _, t := range f.Tests {
 		reasons = append(reasons, t.Reasons...)
