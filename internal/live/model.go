@@ -52,13 +52,15 @@ type Model struct {
 	busy     bool // the judge is working on tubes it took off dirty
 	watchers map[*Watcher]struct{}
 	flagged  map[event.Key]struct{} // tubes with an open flag in the log
-	leading  bool
-	judging  bool // the judge has begun: it knows whether this process leads
-	caughtUp bool
-	causes   causes
-	numbers  numbers
-	scratch  []thermal.Segment
-	room     []stability.Judgement // for the judgements of one tube
+	// everFlagged are the tubes that ever had one, for those who look back.
+	everFlagged map[event.Key]struct{}
+	leading     bool
+	judging     bool // the judge has begun: it knows whether this process leads
+	caughtUp    bool
+	causes      causes
+	numbers     numbers
+	scratch     []thermal.Segment
+	room        []stability.Judgement // for the judgements of one tube
 
 	poke     chan struct{} // wakes the judge; holds one token
 	renewing sync.Mutex    // held while the lease is asked for; taken before mu
@@ -101,7 +103,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 	m := &Model{
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
-		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), numbers: noNumbers(), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{},
+		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), numbers: noNumbers(), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{}, everFlagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1),
 	}
 	m.world.Zones = zones()
@@ -247,6 +249,7 @@ func (m *Model) note(rec *event.Record) {
 		case event.DoubtRaised:
 			m.doubtAt[f.ID] = custody.Target{Kind: rec.Kind, Key: rec.Key}
 		case event.FlagRaised, event.FlagChanged, event.FlagCleared:
+			m.everFlagged[rec.Key] = struct{}{}
 			if t, ok := m.tube(rec.Key); ok && t.Flag.Open {
 				m.flagged[rec.Key] = struct{}{}
 			} else {

@@ -35,6 +35,7 @@ var (
 	adopters  = auth.Rule{Roles: []string{event.RoleScientist, event.RoleQuality}}
 	signers   = auth.Rule{Roles: []string{event.RoleScientist}}
 	printers  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleCourier, event.RoleReception, event.RoleScientist, event.RoleEngineer}, Here: true}
+	reporters = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist, event.RoleQuality, event.RoleEngineer}}
 	doorstep  = auth.Rule{Open: true}
 	houseRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleScientist, event.RoleQuality}}
 	// Each page of the house is for those for whom the API's methods behind it are.
@@ -44,22 +45,24 @@ var (
 )
 
 var whoSees = map[string]auth.Rule{
-	"GET /{$}":           seers,
-	"GET /wall":          screens,
-	"GET /wall/stream":   screens,
-	"GET /tubes":         seers,
-	"GET /tubes/{id}":    seers,
-	"GET /limits":        seers,
-	"GET /limits/{id}":   seers,
-	"GET /limits/check":  seers,
-	"GET /limits/adopt":  seers,
-	"POST /limits/check": adopters,
-	"POST /limits/adopt": signers,
-	"POST /labels/read":  screens,
-	"GET /camera":        screens,
-	"GET /readers":       screens,
-	"GET /docs":          seers,
-	"GET /openapi.json":  seers,
+	"GET /{$}":             seers,
+	"GET /wall":            screens,
+	"GET /wall/stream":     screens,
+	"GET /tubes":           seers,
+	"GET /tubes/{id}":      seers,
+	"GET /look-back":       reporters,
+	"GET /look-back/flags": reporters,
+	"GET /limits":          seers,
+	"GET /limits/{id}":     seers,
+	"GET /limits/check":    seers,
+	"GET /limits/adopt":    seers,
+	"POST /limits/check":   adopters,
+	"POST /limits/adopt":   signers,
+	"POST /labels/read":    screens,
+	"GET /camera":          screens,
+	"GET /readers":         screens,
+	"GET /docs":            seers,
+	"GET /openapi.json":    seers,
 
 	"GET /print":              printers,
 	"GET /print/tubes":        printers,

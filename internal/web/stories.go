@@ -12,6 +12,7 @@ import (
 
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/flags"
 	"specimen.example/custody/internal/label"
 )
 
@@ -40,6 +41,8 @@ type Story struct {
 	code  int
 	// as is who looks; nil where nobody is asked to sign in.
 	as *auth.Principal
+	// back are the flags of the last weeks; nil is none.
+	back func() []flags.Episode
 	// alike names a story with the same elements, which is checked for accessibility.
 	alike string
 }
@@ -194,7 +197,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, slices.Concat(limitsStories(), printStories(), houseStories(), signInStories())...)
+	}, slices.Concat(lookBackStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
 }
 
 func wallEmpty() WallPage {

@@ -68,6 +68,7 @@ type Source interface {
 	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
 	PrintSource
 	HouseSource
+	LookBackSource
 }
 
 // LabelNamed is what a label says, and under which id the pages know it: with its
@@ -157,6 +158,7 @@ func (s *server) routes() *router {
 	mux.Handle("POST /labels/read", own.Handler(http.HandlerFunc(s.readLabel)))
 	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /readers", s.readers)
+	s.lookBackPages(mux)
 	s.phonePages(mux)
 	s.printPages(mux)
 	s.housePages(mux, func(path string, h http.HandlerFunc) { mux.Handle("POST "+path, own.Handler(h)) })
