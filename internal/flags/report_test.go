@@ -40,7 +40,9 @@ func TestAFloodIsCountedInLines(t *testing.T) {
 
 // What was done about flags, from the facts of two tubes.
 func TestWhatWasDoneAboutFlags(t *testing.T) {
-	flag := func(n int64, v event.Verdict, c event.Cause) event.Flag { return event.Flag{Episode: n, Verdict: v, Cause: c} }
+	flag := func(n int64, v event.Verdict, c event.Cause) event.Flag {
+		return event.Flag{Episode: n, Verdict: v, Cause: c}
+	}
 	at := func(m int, f event.Fact) flags.Told { return flags.Told{At: event.Instant(m) * minute, Fact: f} }
 	first := flags.Episodes("L-1", []flags.Told{
 		at(1, event.FlagRaised{Flag: flag(1, event.WithinLimits, event.Cause{})}), at(3, event.FlagTaken{Episode: 1}), at(5, event.FlagChanged{Flag: flag(1, event.PastLimit, box)}),

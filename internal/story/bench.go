@@ -125,7 +125,7 @@ type TestView struct {
 type FlagView struct {
 	Kind    event.FlagKind
 	Action  event.Action
-	Cause   string // label of the box, logger or route it comes from, empty for none
+	Cause   string         // label of the box, logger or route it comes from, empty for none
 	Reasons []event.Reason // of all its tests, in the order of event.Reasons
 	Until   event.Instant
 }
