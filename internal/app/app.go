@@ -28,6 +28,7 @@ import (
 	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
 	"specimen.example/custody/internal/live"
+	"specimen.example/custody/internal/notify"
 	"specimen.example/custody/internal/web"
 )
 
@@ -52,6 +53,10 @@ type Parts struct {
 	// StrictTLS tells browsers never to come without TLS (RFC 6797). With a certificate
 	// made here that would shut out whoever has not been given its next one.
 	StrictTLS bool
+	// Receivers are told of flags outside the screens, at Pace; nil is as usual, and less
+	// is for tests.
+	Receivers []Receiver
+	Pace      *notify.Pace
 	// LabelDPI is what the forms for labels begin with; 0 is the pages' own.
 	LabelDPI int
 	// Listener serves gRPC, REST and pages; nil serves them in this process only.
@@ -63,17 +68,18 @@ type Parts struct {
 
 // App is a running daemon.
 type App struct {
-	parts  Parts
-	model  *live.Model
-	desk   *intake.Desk
-	people *identity.Store
-	grpc   *grpc.Server
-	http   *http.Server
-	inside *bufconn.Listener
-	conn   *grpc.ClientConn
-	cancel context.CancelFunc
-	health *health
-	gate   *auth.Gate
+	parts   Parts
+	model   *live.Model
+	desk    *intake.Desk
+	people  *identity.Store
+	grpc    *grpc.Server
+	http    *http.Server
+	inside  *bufconn.Listener
+	conn    *grpc.ClientConn
+	cancel  context.CancelFunc
+	health  *health
+	gate    *auth.Gate
+	outside *outside // nil: nobody is told outside the screens
 
 	once    sync.Once
 	stopErr error
@@ -93,6 +99,13 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	if p.Tracer != nil {
 		p.Log = eventlog.Traced(p.Log, p.Tracer.Tracer(tracerName))
 	}
+	if set := p.Clock.Set; set != nil {
+		p.Clock.Set = func(to event.Instant) error {
+			defer a.outside.poke()
+			return set(to)
+		}
+		a.parts.Clock = p.Clock
+	}
 	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: shipped.set.Tubes, Assays: shipped.set.Assays}, intake.NewID(), p.Logger)
 	if p.Tracer != nil {
 		a.model.TraceBy(p.Tracer.Tracer(tracerName))
@@ -110,6 +123,7 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 	if err := a.gate.Ready(ctx); err != nil {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
+	a.tellOutside(run)
 	if err := a.serve(run); err != nil {
 		return nil, errors.Join(err, a.Stop(context.WithoutCancel(ctx)))
 	}
@@ -188,7 +202,7 @@ func (a *App) part(name string, f func() error) {
 
 func (a *App) serve(run context.Context) error {
 	registry := prometheus.NewRegistry()
-	counts := newCounts(registry, a.model)
+	counts := newCounts(registry, a.model, a.outside)
 	gate := a.callGate()
 	unary := []grpc.UnaryServerInterceptor{counts.unary, gate.Unary, api.Unary}
 	if a.parts.Tracer != nil {
@@ -256,6 +270,7 @@ func (a *App) Stop(ctx context.Context) error {
 	a.once.Do(func() {
 		var errs []error
 		a.health.stopping.Store(true)
+		a.outside.stop()
 		if a.http != nil {
 			// Streams end with their context, so the listener need not wait for them.
 			a.cancel()

@@ -78,6 +78,7 @@ func (h *health) findings(ctx context.Context) []finding {
 	if n := len(m.BrokenMessages()); n > 0 {
 		fs = append(fs, finding{Check: "could not process", told: true, Saw: strconv.Itoa(n) + " messages of the log", Remedy: "their tubes say \"cannot say\"; see the log file for subject and sequence, and call the engineer"})
 	}
+	fs = append(fs, h.a.outside.findings(ctx)...)
 	role := "follows; another process appends flags"
 	if m.Leading() {
 		role = "appends flags"
@@ -107,7 +108,7 @@ type counts struct {
 	duration *prometheus.HistogramVec
 }
 
-func newCounts(r *prometheus.Registry, m *live.Model) *counts {
+func newCounts(r *prometheus.Registry, m *live.Model, o *outside) *counts {
 	c := &counts{
 		answers: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "custody_scan_answers_total", Help: "Answers to scans by word.",
@@ -118,6 +119,9 @@ func newCounts(r *prometheus.Registry, m *live.Model) *counts {
 		duration: prometheus.NewHistogramVec(prometheus.HistogramOpts{
 			Name: "custody_call_duration_seconds", Help: "Time to answer a call of the API.", Buckets: prometheus.ExponentialBuckets(0.0005, 2, 15),
 		}, []string{"method"}),
+	}
+	if o != nil {
+		r.MustRegister(outsideCounts{o})
 	}
 	r.MustRegister(c.answers, c.calls, c.duration,
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_log_read_sequence", Help: "Sequence of the custody stream that the model has read."},

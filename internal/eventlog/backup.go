@@ -49,6 +49,10 @@ import (
 // wrapped by a key that is in no backup and is destroyed after some days: from an older
 // backup nobody's name can be read.
 //
+// NOTIFY holds what receivers outside the screens were told of: without it a restored log
+// would tell of every open flag once more. It names tubes and nobody, and it is read first,
+// because its records are replaced while the backup is made.
+//
 // LEASE, SESSIONS and PHONES are not in it: a lease is worth six seconds, a session a
 // sign-in, and a phone tells again how it stands.
 const (
@@ -203,7 +207,7 @@ func Backup(ctx context.Context, src Source, o BackupOptions) (Manifest, error) 
 	for _, s := range in.Streams {
 		switch {
 		case s.Name == leaseStream, ShelfName(s.Name).Passing(), o.Volume != "" && s.Volume != o.Volume:
-		case isShelf(s.Name) && ShelfName(s.Name).Erasable() && !o.Keys:
+		case isShelf(s.Name) && ShelfName(s.Name).Overwritten() && !o.Keys:
 			b.m.LeftOut = append(b.m.LeftOut, s.Name)
 		default:
 			take = append(take, s)
@@ -211,6 +215,10 @@ func Backup(ctx context.Context, src Source, o BackupOptions) (Manifest, error) 
 				b.m.Volumes = append(b.m.Volumes, s.Volume)
 			}
 		}
+	}
+	if i := slices.IndexFunc(take, func(s Stream) bool { return s.Name == string(ShelfNotify) }); i > 0 {
+		first := take[i]
+		take = slices.Insert(slices.Delete(take, i, i+1), 0, first)
 	}
 	if len(take) == 0 {
 		return Manifest{}, fmt.Errorf("backup: there is no stream of the volume %q; custodyd volume list shows which there are", o.Volume)

@@ -48,7 +48,7 @@ func TestDaemonMayNotChangeStreams(t *testing.T) {
 		t.Fatal(err)
 	}
 	try("purge a stream", func(ctx context.Context) error { return keys.Purge(ctx) })
-	for _, name := range []string{"CUSTODY_2026", "READINGS_2026", string(ShelfAccess), string(ShelfSessions), string(ShelfPhones)} {
+	for _, name := range []string{"CUSTODY_2026", "READINGS_2026", string(ShelfAccess), string(ShelfSessions), string(ShelfPhones), string(ShelfNotify)} {
 		stream, err := j.js.Stream(context.Background(), name)
 		if err != nil {
 			t.Fatal(err)

@@ -29,7 +29,7 @@ const (
 // purging or restoring a stream are not on the list, nor is deleting a message but for
 // what can be erased.
 var daemonMay = []string{
-	"custody.>", "readings.>", "keys.>", "identity.>", "access.>", "signin.>", "sessions.>", "phones.>", "lease.>",
+	"custody.>", "readings.>", "keys.>", "identity.>", "access.>", "signin.>", "sessions.>", "phones.>", "notify.>", "lease.>",
 	"$JS.API.STREAM.MSG.DELETE.KEYS", "$JS.API.STREAM.MSG.DELETE.IDENTITY", "$JS.API.STREAM.MSG.DELETE.SIGNIN",
 	"$JS.API.INFO", "$JS.API.STREAM.INFO.>", "$JS.API.STREAM.NAMES", "$JS.API.DIRECT.GET.>", "$JS.API.STREAM.MSG.GET.>",
 	"$JS.API.CONSUMER.CREATE.>", "$JS.API.CONSUMER.INFO.>", "$JS.API.CONSUMER.DELETE.>", "$JS.API.CONSUMER.MSG.NEXT.>",

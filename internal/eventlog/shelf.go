@@ -23,16 +23,36 @@ const (
 	ShelfSignIn   ShelfName = "SIGNIN"   // what people, devices and machines sign in with
 	ShelfSessions ShelfName = "SESSIONS" // who is signed in; a day at most
 	ShelfPhones   ShelfName = "PHONES"   // when each phone was last heard of, and what it had not sent
+	ShelfNotify   ShelfName = "NOTIFY"   // what each receiver outside the screens was told of, and what waits for it
 )
 
 // Shelves lists every shelf.
 func Shelves() []ShelfName {
-	return []ShelfName{ShelfKeys, ShelfIdentity, ShelfAccess, ShelfSignIn, ShelfSessions, ShelfPhones}
+	return []ShelfName{ShelfKeys, ShelfIdentity, ShelfAccess, ShelfSignIn, ShelfSessions, ShelfPhones, ShelfNotify}
 }
 
 // Passing reports whether the shelf holds only what is soon told anew: it is in no
 // backup, and a log that lost it still starts.
 func (n ShelfName) Passing() bool { return n == ShelfSessions || n == ShelfPhones }
+
+// Overwritten reports whether what a record replaces is overwritten on the disk: it can
+// be somebody's key, name or sign-in. Of such a shelf a backup is asked about.
+func (n ShelfName) Overwritten() bool {
+	return n == ShelfKeys || n == ShelfIdentity || n == ShelfSignIn
+}
+
+// kept is how many records of one key a shelf holds, -1 for all. NOTIFY has more than
+// one so that a backup finds one under a sequence that stood when it began.
+func (n ShelfName) kept() int64 {
+	switch n {
+	case ShelfSessions, ShelfPhones:
+		return 1
+	case ShelfNotify:
+		return 8
+	default:
+		return -1
+	}
+}
 
 // Shelf holds small records that must not stand in the log, each under a key of
 // words of letters, digits, "-" and "_", joined by dots. All methods may be called
@@ -42,11 +62,12 @@ type Shelf interface {
 	// revision is what Put expects, or ErrUncertain when nobody answered.
 	Get(ctx context.Context, key string) (data []byte, revision uint64, err error)
 	// Put makes data durable under key in place of the revision after (0: key was
-	// never used), and returns its revision. What it replaces is erased as by Erase.
+	// never used), and returns its revision. What it replaces is erased as by Erase on a
+	// shelf whose records are Overwritten; on the others it goes in its time, or never.
 	// Errors: ErrConflict, ErrFull, ErrUncertain.
 	Put(ctx context.Context, key string, data []byte, after uint64) (uint64, error)
-	// Erase overwrites everything that was ever put under key. ErrKept on a shelf
-	// that can't be erased.
+	// Erase ends the record under key, and overwrites everything that was ever put there
+	// on a shelf whose records are Overwritten. ErrKept on a shelf that can't be erased.
 	Erase(ctx context.Context, key string) error
 	// Each calls f for the record of every key, in the order in which they were put,
 	// as of some moment after the call. An error of f ends it.
@@ -83,16 +104,13 @@ func (n ShelfName) Erasable() bool { return n != ShelfAccess }
 func shelfStream(name ShelfName, replicas int, maxBytes int64) jetstream.StreamConfig {
 	cfg := jetstream.StreamConfig{
 		Name: string(name), Subjects: []string{name.subject() + ".>"}, Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew,
-		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: -1, Replicas: replicas, AllowDirect: true,
+		MaxBytes: maxBytes, MaxMsgs: -1, MaxMsgsPerSubject: name.kept(), Replicas: replicas, AllowDirect: true,
 	}
 	switch name {
 	case ShelfAccess:
 		cfg.DenyDelete, cfg.DenyPurge = true, true
 	case ShelfSessions:
 		cfg.MaxAge = sessionsKept
-		cfg.MaxMsgsPerSubject = 1
-	case ShelfPhones:
-		cfg.MaxMsgsPerSubject = 1
 	}
 	return cfg
 }
@@ -140,7 +158,7 @@ func (s *shelf) put(ctx context.Context, key string, data []byte, after uint64) 
 	if err != nil {
 		return 0, classify(err)
 	}
-	if after != 0 && s.name.Erasable() && !s.name.Passing() {
+	if after != 0 && s.name.Overwritten() {
 		if err := s.eraseBefore(ctx, key, ack.Sequence); err != nil {
 			return ack.Sequence, err
 		}
@@ -157,7 +175,7 @@ func (s *shelf) Erase(ctx context.Context, key string) error {
 	for range 5 {
 		_, revision, err := s.Get(ctx, key)
 		switch {
-		case errors.Is(err, ErrAbsent) && revision == 0:
+		case errors.Is(err, ErrAbsent) && (revision == 0 || !s.name.Overwritten()):
 			return nil
 		case errors.Is(err, ErrAbsent):
 			return s.eraseBefore(ctx, key, revision) // one that broke off

@@ -25,48 +25,33 @@ const (
 	Cleared  What = "cleared"
 	Answered What = "answered" // somebody took it, acted or overrode: nobody need be told any more
 	PutAside What = "put-aside"
+	// Unanswered: the answer, or the putting aside, was taken back and nobody looks
+	// after it again. It says what Changed says.
+	Unanswered What = "unanswered"
 )
 
 // Whats lists all that can happen to a flag.
-func Whats() []What { return []What{Raised, Changed, Cleared, Answered, PutAside} }
-
-// CauseKind is the kind of thing that several flags can come from.
-type CauseKind string
-
-// The kinds of causes. The empty one says that the tube stands for itself.
-const (
-	CauseNone   CauseKind = ""
-	CauseBox    CauseKind = "box"
-	CauseLogger CauseKind = "logger"
-	CauseRoute  CauseKind = "route"
-)
-
-// CauseKinds lists every kind of cause.
-func CauseKinds() []CauseKind { return []CauseKind{CauseNone, CauseBox, CauseLogger, CauseRoute} }
-
-// Cause is what several flags come from: this box, this logger, this route.
-type Cause struct {
-	Kind CauseKind `json:"kind,omitempty"`
-	Name string    `json:"name,omitempty"` // its label, empty with CauseNone
-}
+func Whats() []What { return []What{Raised, Changed, Cleared, Answered, PutAside, Unanswered} }
 
 // Change is one change of one tube's flag, in the words of the log. The caller makes
 // it and leaves out patients and tests.
 type Change struct {
-	Seq     uint64 // of the log; changes come in this order
+	Seq uint64 // of the log; changes come in this order, one for each
+	// ID names the tube: numbers of two schemes can look alike. Empty: Tube does.
+	ID      string
 	Tube    string // the label
 	Episode int64
 	What    What
 	At      event.Instant // when it was recorded
 
-	// The rest is said of Raised and Changed alone, but for Until.
+	// The rest is said of Raised, Changed and Unanswered alone, but for Until.
 	Kind    event.FlagKind
 	Verdict event.Verdict
 	Outlook event.Outlook // RunningOut when any test's is
 	Action  event.Action
 	Reasons []event.Reason // of the worst tests; empty for none
 	Place   string         // where the tube was last seen, empty when nobody knows
-	Cause   Cause
+	Cause   event.Cause
 	// Until: to when the advice can be followed (Raised, Changed), or when a flag that
 	// was put aside comes back (PutAside). 0 for no such instant.
 	Until event.Instant
@@ -89,13 +74,13 @@ func (c *Change) Check() error {
 	if !slices.Contains(Whats(), c.What) {
 		return wordFault("what", c.What, Whats())
 	}
-	if c.What != Raised && c.What != Changed {
+	if c.What != Raised && c.What != Changed && c.What != Unanswered {
 		return nil
 	}
 	if err := checkName("place", c.Place, false); err != nil {
 		return err
 	}
-	if err := checkName("cause.name", c.Cause.Name, c.Cause.Kind != CauseNone); err != nil {
+	if err := checkName("cause.name", c.Cause.Name, c.Cause.Kind != event.CauseNone); err != nil {
 		return err
 	}
 	switch {
@@ -107,10 +92,10 @@ func (c *Change) Check() error {
 		return wordFault("outlook", c.Outlook, event.Outlooks())
 	case !slices.Contains(event.Actions(), c.Action):
 		return wordFault("action", c.Action, event.Actions())
-	case !slices.Contains(CauseKinds(), c.Cause.Kind):
-		return wordFault("cause.kind", c.Cause.Kind, CauseKinds())
-	case c.Cause.Kind == CauseNone && c.Cause.Name != "":
-		return fmt.Errorf("notify: cause.kind: say what %s is, one of %q", c.Cause.Name, CauseKinds()[1:])
+	case !slices.Contains(event.CauseKinds(), c.Cause.Kind):
+		return wordFault("cause.kind", c.Cause.Kind, event.CauseKinds())
+	case c.Cause.Kind == event.CauseNone && c.Cause.Name != "":
+		return fmt.Errorf("notify: cause.kind: say what %s is, one of %q", c.Cause.Name, event.CauseKinds()[1:])
 	}
 	for _, r := range c.Reasons {
 		if !slices.Contains(event.Reasons(), r) {
@@ -149,6 +134,14 @@ const (
 	Soon                  // it will be lost, or nobody studied it further
 	Past                  // it is lost
 )
+
+// id names the tube in the plan.
+func (c *Change) id() string {
+	if c.ID != "" {
+		return c.ID
+	}
+	return c.Tube
+}
 
 // levelOf follows the order that the screens use.
 func levelOf(v event.Verdict, o event.Outlook) Level {

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -18,7 +19,8 @@ import (
 // Source gives the changes of flags in the order of the log.
 type Source interface {
 	// After gives at most limit changes behind the sequence seq, the sequence up to
-	// which it has looked for them, and whether the log holds more.
+	// which it has looked for them, and whether the log holds more. A ShorterError when
+	// the log ends before seq.
 	After(ctx context.Context, seq uint64, limit int) (changes []Change, through uint64, more bool, err error)
 }
 
@@ -34,6 +36,14 @@ type Store interface {
 
 // ErrOvertaken says that another process delivers for the same channel.
 var ErrOvertaken = errors.New("notify: another process delivers for this channel")
+
+// ShorterError says that the log ends before what was read of it: it was restored from a
+// backup that is older than the record.
+type ShorterError struct{ End uint64 } // its last sequence
+
+func (e *ShorterError) Error() string {
+	return fmt.Sprintf("notify: the log ends at %d, before what was read of it", e.End)
+}
 
 // Delivery brings the changes of the log to one channel, each message at least once.
 //
@@ -54,12 +64,18 @@ type Delivery struct {
 	Random func() float64
 	// Report hears of what went wrong, with words of ours and no message's text.
 	Report func(Trouble)
+	// Stands hears after each step how the delivery stands. Report and Stands may be nil.
+	Stands func(State)
+	// Grace is how long a step that is under way when Run is to end may go on: a message
+	// that was sent and not marked comes once more.
+	Grace time.Duration
 
 	record   record
 	revision uint64
 	loaded   bool
-	unstored int             // failures of source or store in a row
-	fails    int             // failures of the channel in a row
+	unstored int // failures of source or store in a row
+	fails    int // failures of the channel in a row
+	counts   counts
 	again    event.Instant   // before it the channel is not tried, 0 while it works
 	taken    map[string]bool // ids that were taken, which the store doesn't know yet
 }
@@ -82,6 +98,7 @@ const (
 	LaidDown    TroubleKind = "laid-down"   // refused for longer than a day: not tried any more
 	Untold      TroubleKind = "untold"      // a change that can't be told
 	Unstored    TroubleKind = "unstored"    // reading the log or keeping the position failed; tried again
+	Shorter     TroubleKind = "shorter"     // the log ends before what was read of it; it is read again
 )
 
 // record is the durable form.
@@ -112,8 +129,15 @@ const (
 
 // Run delivers until ctx ends, or another process has taken over (ErrOvertaken).
 func (d *Delivery) Run(ctx context.Context) error {
+	d.loaded = false // another process may have delivered since the last Run
+	work, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer end()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(d.Grace, end) })()
 	for ctx.Err() == nil {
-		wait, err := d.Step(ctx)
+		wait, err := d.Step(work)
+		if d.Stands != nil {
+			d.Stands(d.state(d.Now()))
+		}
 		switch {
 		case ctx.Err() != nil:
 			return nil
@@ -187,9 +211,14 @@ func (d *Delivery) send(ctx context.Context, i int) error {
 	now := d.Now()
 	var refusal *Refusal
 	var later *Later
+	if err != nil && ctx.Err() == nil {
+		d.counts.failed++
+		d.counts.last = err
+	}
 	switch {
 	case err == nil:
-		d.fails, d.again = 0, 0
+		d.counts.sent++
+		d.counts.last, d.fails, d.again = nil, 0, 0
 		d.taken = map[string]bool{w.Message.ID: true} // if it can't be kept, only the keeping is tried again
 		return d.save(ctx, d.without(i))
 	case ctx.Err() != nil:
@@ -232,8 +261,14 @@ func (d *Delivery) backOff(fails int) time.Duration {
 // kept.
 func (d *Delivery) read(ctx context.Context) (bool, error) {
 	next := d.record.clone()
+	var shorter *ShorterError
 	for next.Plan.Waiting() < mostWaiting && len(next.Queue) < mostQueued {
 		changes, through, more, err := d.Source.After(ctx, next.Plan.Through, readAtOnce)
+		if errors.As(err, &shorter) && next.Plan.Through > 0 {
+			d.report(Trouble{What: Shorter, Err: err})
+			next.Plan.again(shorter.End)
+			continue
+		}
 		if err != nil {
 			return false, fmt.Errorf("notify: reading the log: %w", err)
 		}
@@ -256,11 +291,18 @@ func (d *Delivery) read(ctx context.Context) (bool, error) {
 		}
 	}
 	// The position alone isn't worth a write: what lies between holds no change.
-	if len(next.Queue) == len(d.record.Queue) && next.Plan.same(&d.record.Plan) {
+	if shorter == nil && len(next.Queue) == len(d.record.Queue) && next.Plan.same(&d.record.Plan) {
 		d.record.Plan.Through = next.Plan.Through
 		return false, nil
 	}
 	return true, d.save(ctx, next)
+}
+
+// again has a log that ends before what was read be read from its beginning. What
+// rests on facts that are gone is forgotten; what was told otherwise isn't told again.
+func (p *Plan) again(end uint64) {
+	maps.DeleteFunc(p.Flags, func(_ string, f flag) bool { return f.Seq > end })
+	p.Through = 0
 }
 
 // same tells whether two plans know the same of the same changes.

@@ -170,7 +170,7 @@ func TestKilledAtEachStep(t *testing.T) {
 			want, repeats, at := 0, 0, 0
 			for ; ; at++ {
 				before, _ := c.box.all()
-				store := notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify")
+				store := notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify")
 				now := &clock{start}
 				first := &life{left: at}
 				live(t, delivery(first, now, aFlood(), store, c.channel), first, now, after(time.Minute))
@@ -214,7 +214,7 @@ func TestKilledAtEachStep(t *testing.T) {
 // Two processes deliver for one channel: the one that is overtaken ends, nothing is lost.
 func TestTheOvertakenEnds(t *testing.T) {
 	c := channelsOf(t)["webhook"]
-	store := notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify")
+	store := notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify")
 	now, other := &clock{start}, &clock{after(time.Minute)}
 	old := delivery(&life{left: -1}, now, aFlood(), store, c.channel)
 	if _, err := old.Step(t.Context()); err != nil {
@@ -248,7 +248,7 @@ func TestAReceiverThatIsDown(t *testing.T) {
 	log := changes{raised("FIRST", start, event.PastLimit)}
 	log[0].Seq = 1
 	now, l := &clock{start}, &life{left: -1}
-	d := delivery(l, now, &log, notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify"), w)
+	d := delivery(l, now, &log, notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify"), w)
 	var waits []time.Duration
 	d.Report = func(tr notify.Trouble) {
 		if tr.What != notify.Unreachable {
@@ -293,7 +293,7 @@ func TestARefusedMessage(t *testing.T) {
 		return nil
 	}
 	now, l := &clock{start}, &life{left: -1}
-	d := delivery(l, now, aFlood(), notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify"), m)
+	d := delivery(l, now, aFlood(), notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify"), m)
 	seen := map[notify.TroubleKind]int{}
 	d.Report = func(tr notify.Trouble) { seen[tr.What]++ }
 	live(t, d, l, now, after(time.Minute))
@@ -309,7 +309,7 @@ func TestARefusedMessage(t *testing.T) {
 // What was taken and can't be kept is not sent again and again while the log is full.
 func TestAStoreThatIsFull(t *testing.T) {
 	c := channelsOf(t)["webhook"]
-	full := &fullStore{Store: notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify"), saves: 1, fails: 10}
+	full := &fullStore{Store: notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify"), saves: 1, fails: 10}
 	now := &clock{start}
 	ctx, cancel := context.WithCancel(t.Context())
 	d := delivery(&life{left: -1}, now, aFlood(), full, c.channel)
@@ -360,7 +360,7 @@ func TestTheRecordFitsTheStore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sized := &sizedStore{Store: notify.OnShelf(memlog.New().Shelf(eventlog.ShelfPhones), "notify")}
+	sized := &sizedStore{Store: notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "notify")}
 	now, l := &clock{after(5 * time.Hour)}, &life{left: -1}
 	d := delivery(l, now, log, sized, w)
 	live(t, d, l, now, after(6*time.Hour))

@@ -21,11 +21,17 @@ type Message struct {
 	Decided event.Instant  `json:"decided"` // milliseconds since 1970 UTC
 	Kind    event.FlagKind `json:"kind"`
 	Level   Level          `json:"level"` // of the worst tube
-	Cause   Cause          `json:"cause,omitzero"`
+	Cause   cause          `json:"cause,omitzero"`
 	Count   int            `json:"count"` // of all tubes
 	// Tubes are the worst ones first, at most maxTubes of them.
 	Tubes []Tube        `json:"tubes"`
 	Since event.Instant `json:"since"` // of the first of all tubes' flags
+}
+
+// cause is event.Cause as it is told.
+type cause struct {
+	Kind event.CauseKind `json:"kind,omitempty"`
+	Name string          `json:"name,omitempty"`
 }
 
 // Tube is a tube of a message.
@@ -58,14 +64,14 @@ func compareTubes(a, b Tube) int {
 }
 
 func (p *Plan) message(g group, tubes []string, now event.Instant) Message {
-	m := Message{Decided: now, Kind: g.Kind, Cause: g.Cause, Count: len(tubes)}
+	m := Message{Decided: now, Kind: g.Kind, Cause: cause(g.Cause), Count: len(tubes)}
 	id := sha256.New()
 	_, _ = fmt.Fprintf(id, "notify 1 %q %q %q\n", g.Kind, g.Cause.Kind, g.Cause.Name)
 	for _, name := range tubes { // sorted by name
 		f := p.Flags[name]
-		_, _ = fmt.Fprintf(id, "%q %d %d\n", name, f.Episode, f.Level)
+		_, _ = fmt.Fprintf(id, "%q %d %d %d\n", name, f.Episode, f.Level, f.Back)
 		m.Tubes = append(m.Tubes, Tube{
-			Tube: name, Episode: f.Episode, Level: f.Level, Since: f.Since, Verdict: f.Says.Verdict, Outlook: f.Says.Outlook,
+			Tube: cmp.Or(f.Says.Tube, name), Episode: f.Episode, Level: f.Level, Since: f.Since, Verdict: f.Says.Verdict, Outlook: f.Says.Outlook,
 			Action: f.Says.Action, Reasons: f.Says.Reasons, Place: f.Says.Place, Until: f.Says.Until,
 		})
 		m.Level = max(m.Level, f.Level)
@@ -91,7 +97,7 @@ func (m *Message) Subject() string {
 // who names the tubes of a message by their cause.
 func (m *Message) who() string {
 	switch {
-	case m.Cause.Kind == CauseNone:
+	case m.Cause.Kind == event.CauseNone:
 		return fmt.Sprintf("%d tubes without a common cause", m.Count)
 	case m.Count == 1:
 		return fmt.Sprintf("1 tube, %s %s", m.Cause.Kind, m.Cause.Name)
@@ -108,7 +114,7 @@ func (m *Message) Text(zone *time.Location) string {
 	}
 	if m.Count > 1 {
 		fmt.Fprintf(&b, "%s, since %s. The worst first.\n\n", sentence(m.who()), clock(m.Since, zone))
-	} else if m.Cause.Kind != CauseNone {
+	} else if m.Cause.Kind != event.CauseNone {
 		fmt.Fprintf(&b, "It comes with %s %s.\n\n", m.Cause.Kind, m.Cause.Name)
 	}
 	for _, t := range m.Tubes {

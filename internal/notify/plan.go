@@ -41,25 +41,32 @@ type flag struct {
 	Cleared event.Instant `json:"c,omitempty"` // when the episode before ended, or this one
 	Since   event.Instant `json:"s,omitempty"`
 	Ready   event.Instant `json:"r,omitempty"` // from when it may be told, 0: there is nothing to tell
-	Says    *says         `json:",omitempty"`  // what is to be told; nil when there is nothing. Never changed in place
+	// Answered: somebody looks after it; Aside: it was put aside before it was told. Back
+	// is the sequence at which an answer was taken back last, 0 for never: what is told
+	// then is another message than the one before.
+	Answered bool   `json:"a,omitempty"`
+	Aside    bool   `json:"d,omitempty"`
+	Back     uint64 `json:"b,omitempty"`
+	Says     *says  `json:",omitempty"` // what is to be told; nil when there is nothing. Never changed in place
 }
 
 // says is what a flag says.
 type says struct {
+	Tube    string `json:",omitempty"` // the label, empty when it is what names the tube
 	Kind    event.FlagKind
 	Verdict event.Verdict
 	Outlook event.Outlook `json:",omitempty"`
 	Action  event.Action
 	Reasons []event.Reason `json:",omitempty"`
 	Place   string         `json:",omitempty"`
-	Cause   Cause          `json:",omitzero"`
+	Cause   event.Cause    `json:",omitzero"`
 	Until   event.Instant  `json:",omitempty"`
 }
 
 // group is what is told in one message: one kind of flag by one cause.
 type group struct {
 	Kind  event.FlagKind
-	Cause Cause
+	Cause event.Cause
 }
 
 // heard is what was told of a group within the window.
@@ -109,7 +116,8 @@ func (p *Plan) Fold(pace Pace, to *Audience, c Change) error {
 	if err := c.Check(); err != nil {
 		return err
 	}
-	f, known := p.Flags[c.Tube]
+	id := c.id()
+	f, known := p.Flags[id]
 	if known && c.Episode < f.Episode {
 		return nil
 	}
@@ -123,19 +131,38 @@ func (p *Plan) Fold(pace Pace, to *Audience, c Change) error {
 	switch c.What {
 	case Cleared:
 		f.done()
-		f.Open, f.Cleared = false, c.At
+		if f.Open {
+			f.Cleared = c.At
+		}
+		f.Open = false
 	case Answered:
-		f.Told = max(f.Told, f.Level)
+		f.Told, f.Answered = max(f.Told, f.Level), true
 		f.done()
 	case PutAside:
 		if f.Ready != 0 {
-			f.Ready = max(f.Ready, c.Until)
+			f.Ready, f.Aside = max(f.Ready, c.Until), true
 		}
+	case Unanswered:
+		f.unanswered(pace, to, c, known)
 	default:
 		f.say(pace, to, c)
 	}
-	p.Flags[c.Tube] = f
+	p.Flags[id] = f
 	return nil
+}
+
+// unanswered takes in that nobody looks after the flag any more. Whoever was told before
+// may have seen that somebody did, so it is told once more, as another message. What
+// was neither answered nor put aside stays as it is: something else was taken back.
+func (f *flag) unanswered(pace Pace, to *Audience, c Change, known bool) {
+	switch {
+	case f.Answered || !known:
+		f.Told, f.Back, f.Answered = 0, c.Seq, false
+		f.say(pace, to, c)
+	case f.Aside && f.Ready != 0:
+		f.Ready = min(f.Ready, c.At.Add(pace.Stand))
+		f.Aside = false
+	}
 }
 
 // say takes in what the flag says now. Only what is worse than what was told is told.
@@ -143,7 +170,11 @@ func (f *flag) say(pace Pace, to *Audience, c Change) {
 	was := f.Level
 	f.Open = true
 	f.Level = levelOf(c.Verdict, c.Outlook)
-	f.Says = &says{c.Kind, c.Verdict, c.Outlook, c.Action, slices.Clone(c.Reasons), c.Place, c.Cause, c.Until}
+	label := c.Tube
+	if c.ID == "" {
+		label = ""
+	}
+	f.Says = &says{label, c.Kind, c.Verdict, c.Outlook, c.Action, slices.Clone(c.Reasons), c.Place, c.Cause, c.Until}
 	switch {
 	case !to.wants(f) || f.Level <= f.Told:
 		f.done()
@@ -170,7 +201,7 @@ func (p *Plan) Tell(pace Pace, now event.Instant) []Message {
 			continue
 		}
 		var told []Message
-		if g.Cause.Kind == CauseNone && !p.flood(pace, g, len(tubes)) {
+		if g.Cause.Kind == event.CauseNone && !p.flood(pace, g, len(tubes)) {
 			for _, t := range tubes {
 				told = append(told, p.message(g, []string{t}, now))
 			}

@@ -35,7 +35,7 @@ func raised(tube string, at event.Instant, v event.Verdict) notify.Change {
 }
 
 func inBox(c notify.Change, box string) notify.Change {
-	c.Cause = notify.Cause{Kind: notify.CauseBox, Name: box}
+	c.Cause = event.Cause{Kind: event.CauseBox, Name: box}
 	return c
 }
 
@@ -262,8 +262,8 @@ func TestAChangeThatCantBeToldIsNamed(t *testing.T) {
 		"outlook":    func(c *notify.Change) { c.Outlook = "bad" },
 		"action":     func(c *notify.Change) { c.Action = "run" },
 		"place":      func(c *notify.Change) { c.Place = strings.Repeat("x", 65) },
-		"cause.name": func(c *notify.Change) { c.Cause.Kind = notify.CauseBox },
-		"cause.kind": func(c *notify.Change) { c.Cause = notify.Cause{Name: "BOX-7"} },
+		"cause.name": func(c *notify.Change) { c.Cause.Kind = event.CauseBox },
+		"cause.kind": func(c *notify.Change) { c.Cause = event.Cause{Name: "BOX-7"} },
 		"reasons":    func(c *notify.Change) { c.Reasons = []event.Reason{"lena"} },
 	} {
 		c := raised("TB1", start, event.PastLimit)
