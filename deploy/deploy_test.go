@@ -126,7 +126,7 @@ func TestTheExampleHasEverySetting(t *testing.T) {
 	}
 	rest := got
 	rest.Data, rest.KeyFile = config.Default().Data, config.Default().KeyFile
-	if rest != config.Default() {
+	if !reflect.DeepEqual(rest, config.Default()) {
 		t.Errorf("%s differs from the defaults in more than it says: %+v", name, got)
 	}
 	if got.Data == config.Default().Data || got.KeyFile == "" {

@@ -18,7 +18,7 @@ import (
 )
 
 const aboutDoctor = `custodyd doctor looks at a log and says what is in order and what to do: streams and their
-settings, copies, what isn't read yet, clock, disk, secret, certificate, memory, backup. It
+settings, copies, what isn't read yet, clock, disk, secret, certificate, receivers, memory, backup. It
 asks the daemon that runs on --data, opens a stopped store, or looks at a cluster with --nats.
 
 It ends with 0 when nothing is to be done, with 1 otherwise. "unknown" is not to be done
@@ -55,6 +55,8 @@ type ward struct {
 	folder    os.FileMode // of the data folder; 0: not looked at
 	secretIs  os.FileMode // of index.key or the key file; 0: there is none
 	secret    string      // its path
+	receivers error       // what of their settings doesn't hold
+	readable  []string    // files with their secrets that others may read
 	ends      time.Time   // of the house's certificate; zero: it can't be read
 	backup    *lastBackup
 	backupAge time.Duration // wanted at most; 0: not wanted
@@ -175,6 +177,12 @@ func look(ctx context.Context, s config.Settings, log *reached) (*ward, error) {
 		w.secretIs = info.Mode()
 	}
 	w.ends = endOf(s.TLSCert)
+	_, w.receivers = receiversOf(s)
+	for _, f := range secretsOf(s) {
+		if info, err := os.Stat(f); err == nil && info.Mode().Perm()&0o077 != 0 {
+			w.readable = append(w.readable, f)
+		}
+	}
 	return w, nil
 }
 
@@ -197,7 +205,7 @@ func readLastBackup(data string) (*lastBackup, error) {
 func (w *ward) checks() []check {
 	var out []check
 	for _, f := range []func() []check{
-		w.daemon, w.streams, w.settingsOf, w.facts, w.volumes, w.copies, w.read, w.unreadable, w.clock, w.room, w.disk, w.secrets, w.certificate, w.memory, w.backups,
+		w.daemon, w.streams, w.settingsOf, w.facts, w.volumes, w.copies, w.read, w.unreadable, w.clock, w.room, w.disk, w.secrets, w.certificate, w.outsideChecks, w.memory, w.backups,
 	} {
 		out = append(out, f()...)
 	}

@@ -44,6 +44,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 		}
 		defer func() { _ = os.RemoveAll(dir) }()
 		s.Data, s.NATS, s.KeyFile, s.IdentityKeys = dir, "", "", ""
+		s.Receivers = nil // nobody outside is told of invented tubes
 	}
 	listener, err := listen(s.Listen, s.Demo)
 	if err != nil {
@@ -52,6 +53,9 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	defer func() { _ = listener.Close() }()
 	parts := app.Parts{Logger: logger, Demo: s.Demo, Clock: app.WallClock(), Listener: listener, LabelDPI: s.LabelDPI, SignIn: s.Asks(), StrictTLS: s.TLSCert != "", KeepDays: s.IdentityKeepDays}
 	if parts.House, err = house(s); err != nil {
+		return err
+	}
+	if parts.Receivers, err = receiversOf(s); err != nil {
 		return err
 	}
 	if s.Clock == "steered" {

@@ -78,6 +78,8 @@ type Settings struct {
 	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
 	// HTTP; empty sends none.
 	Traces string `yaml:"traces"`
+	// Receivers are told of flags outside the screens.
+	Receivers []Receiver `yaml:"receivers"`
 	// LabelDPI is how many dots to the inch the site's label printers have: what the
 	// forms for labels begin with.
 	LabelDPI int `yaml:"label-dpi"`
@@ -101,6 +103,9 @@ func (s *Settings) Read(name string, r io.Reader) error {
 	dec.KnownFields(true)
 	if err := dec.Decode(s); err != nil && !errors.Is(err, io.EOF) {
 		return fmt.Errorf("%s: %w", name, err)
+	}
+	if len(s.Receivers) == 0 {
+		s.Receivers = nil
 	}
 	return nil
 }
@@ -141,6 +146,7 @@ func (s *Settings) Check() error {
 	if _, err := printing.ParseDPI(strconv.Itoa(s.LabelDPI)); err != nil {
 		bad(true, "label-%v", err)
 	}
+	errs = append(errs, checkReceivers(s.Receivers)...)
 	switch s.Log {
 	case "debug", "info", "warn", "error":
 	default:
