@@ -129,7 +129,7 @@ const (
 
 // Run delivers until ctx ends, or another process has taken over (ErrOvertaken).
 func (d *Delivery) Run(ctx context.Context) error {
-	d.loaded = false // another process may have delivered since the last Run
+	defer func() { d.loaded = false }() // another process may deliver before the next Run
 	work, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(d.Grace, end) })()

@@ -156,7 +156,7 @@ func (p *Plan) Fold(pace Pace, to *Audience, c Change) error {
 // was neither answered nor put aside stays as it is: something else was taken back.
 func (f *flag) unanswered(pace Pace, to *Audience, c Change, known bool) {
 	switch {
-	case f.Answered || !known:
+	case f.Answered || !known || !f.Open:
 		f.Told, f.Back, f.Answered = 0, c.Seq, false
 		f.say(pace, to, c)
 	case f.Aside && f.Ready != 0:
