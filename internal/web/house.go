@@ -90,6 +90,7 @@ type House struct {
 	Devices  []HouseDevice
 	Schemes  int    // how many number schemes are in force
 	Limits   string // the set of limits in force, in words; empty for none
+	Outside  []HouseOutside
 
 	Programmes []HouseProgramme // in the order in which they were declared
 	TubeTypes  []HouseTubeType  // of the limits in force, by code

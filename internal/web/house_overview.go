@@ -16,6 +16,7 @@ type houseOverviewPage struct {
 	Fresh   bool // nothing is declared at all
 	Missing []houseLack
 	Soon    []houseLack
+	Outside []houseLack // who is told outside the screens
 	Lists   []houseSum
 	Order   []houseLack
 }
@@ -46,7 +47,7 @@ func (h *House) overview(site Site) houseOverviewPage {
 	p.Lead = "What this laboratory has declared: its places, people, numbers, boxes, devices and ways. All of it is judged by, so all of it has somebody who answers."
 	p.Fresh = len(h.Places)+len(h.People)+len(h.Carriers)+len(h.Devices)+len(h.Routes)+len(h.Loggers)+h.Schemes == 0 && h.Limits == ""
 	at := func(path string) string { return site.Base + path }
-	p.Missing, p.Soon = h.missing(at), h.soon(at)
+	p.Missing, p.Soon, p.Outside = h.missing(at), h.soon(at), h.outside()
 	p.Order = []houseLack{
 		{Say: "The reception as a place, with its time zone", Do: "all screens show times by its clocks", URL: at("/house/new/places")},
 		{Say: "Yourself, then who collects and who receives", Do: "by staff code", URL: at("/house/new/people")},
