@@ -106,8 +106,8 @@ func (o *outside) term(ctx context.Context) {
 	defer end()
 	o.a.parts.Logger.Info("this process tells the receivers outside", slog.Int("receivers", len(o.receivers)))
 	var parts sync.WaitGroup
-	watcher := o.source.begin()
-	parts.Go(func() { o.source.watch(ctx, watcher) })
+	o.source.begin()
+	parts.Go(func() { o.source.watch(ctx) })
 	for _, r := range o.receivers {
 		parts.Go(func() {
 			for ctx.Err() == nil {

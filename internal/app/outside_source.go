@@ -6,6 +6,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"time"
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
@@ -24,7 +25,8 @@ type flagSource struct {
 	wakes []chan struct{} // one token each: there is something new
 
 	mu      sync.Mutex // guards the fields below
-	from    uint64     // all changes behind it, up to through, are in recent
+	watcher *live.Watcher
+	from    uint64 // all changes behind it, up to through, are in recent
 	through uint64
 	recent  []notify.Change
 }
@@ -32,68 +34,98 @@ type flagSource struct {
 // mostRecent is how many changes are kept in memory. Who is further behind reads the log.
 const mostRecent = 10_000
 
+// lookAtFlags is how often it is looked for changes that nobody asked for: often enough
+// beside the seconds that a flag must stand before it is told.
+const lookAtFlags = 100 * time.Millisecond
+
 // begin starts watching. What the model has read already is the log's to tell.
-func (s *flagSource) begin() *live.Watcher {
-	w := s.model.Watch()
-	at := s.model.At().Custody
+func (s *flagSource) begin() {
 	s.mu.Lock()
-	s.from, s.through, s.recent = at, at, nil
-	s.mu.Unlock()
-	s.wake()
-	return w
+	defer s.mu.Unlock()
+	s.anew()
 }
 
-// watch takes in what the model folds until ctx ends. A watcher that was dropped, because
-// it did not keep up, is replaced; the log has what it missed.
-func (s *flagSource) watch(ctx context.Context, w *live.Watcher) {
-	defer func() { w.Stop() }()
+// anew needs mu.
+func (s *flagSource) anew() {
+	if s.watcher != nil {
+		s.watcher.Stop()
+	}
+	s.watcher = s.model.Watch()
+	s.from = s.model.At().Custody
+	s.through, s.recent = s.from, nil
+}
+
+// watch takes in what the model folds until ctx ends.
+func (s *flagSource) watch(ctx context.Context) {
+	tick := time.NewTicker(lookAtFlags)
+	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
+			s.mu.Lock()
+			s.watcher.Stop()
+			s.mu.Unlock()
 			return
-		case c, ok := <-w.C:
-			if !ok {
-				w = s.begin()
-				continue
+		case <-tick.C:
+			s.mu.Lock()
+			news := s.drain()
+			s.mu.Unlock()
+			if news {
+				s.wake()
 			}
-			s.take(&c)
 		}
 	}
 }
 
-func (s *flagSource) take(c *live.Change) {
-	var change notify.Change
-	found := false
-	if c.Target.Kind == event.KindTube && slices.ContainsFunc(c.Facts, ofFlag) {
-		s.model.WorldOf(c.Target.Key, func(w *custody.World, known *custody.Tube) {
-			records := w.Records(c.Target)
-			for i := len(records) - 1; i >= 0 && !found; i-- {
-				// One that isn't there was a second message of an id, which counts nowhere.
-				if records[i].Seq == c.Seq {
-					change, found = notify.FromRecord(records[i], known)
-					return
-				}
+// drain takes in what the model has told, all of it, so that who asks for changes misses
+// none that the model knows; it reports whether there was one. A watcher that was dropped,
+// because nobody drained it in time, is replaced: the log has what it missed. It needs mu.
+func (s *flagSource) drain() bool {
+	news := false
+	for {
+		select {
+		case c, ok := <-s.watcher.C:
+			if !ok {
+				s.anew()
+				return true
 			}
-		})
-	}
-	s.mu.Lock()
-	if c.Seq <= s.through {
-		s.mu.Unlock()
-		return
-	}
-	s.through = c.Seq
-	if found {
-		s.recent = append(s.recent, change)
-		if len(s.recent) > mostRecent {
-			gone := len(s.recent) / 2
-			s.from = s.recent[gone-1].Seq
-			s.recent = slices.Clone(s.recent[gone:])
+			news = s.take(&c) || news
+		default:
+			return news
 		}
 	}
-	s.mu.Unlock()
-	if found {
-		s.wake()
+}
+
+// take needs mu.
+func (s *flagSource) take(c *live.Change) bool {
+	if c.Seq <= s.through {
+		return false
 	}
+	s.through = c.Seq
+	if c.Target.Kind != event.KindTube || !slices.ContainsFunc(c.Facts, ofFlag) {
+		return false
+	}
+	found := false
+	s.model.WorldOf(c.Target.Key, func(w *custody.World, known *custody.Tube) {
+		records := w.Records(c.Target)
+		for i := len(records) - 1; i >= 0; i-- {
+			// One that isn't there was a second message of an id, which counts nowhere.
+			if records[i].Seq != c.Seq {
+				continue
+			}
+			var change notify.Change
+			if change, found = notify.FromRecord(records[i], known); found {
+				s.recent = append(s.recent, change)
+			}
+			return
+		}
+	})
+	if len(s.recent) > mostRecent {
+		gone := len(s.recent) / 2
+		s.from = s.recent[gone-1].Seq
+		s.recent = slices.Clone(s.recent[gone:])
+	}
+	return found
 }
 
 // ofFlag tells whether a fact can change a flag by what FromRecord says.
@@ -117,6 +149,7 @@ func (s *flagSource) wake() {
 // After implements notify.Source.
 func (s *flagSource) After(ctx context.Context, seq uint64, limit int) ([]notify.Change, uint64, bool, error) {
 	s.mu.Lock()
+	s.drain()
 	from, through := s.from, s.through
 	if seq < from {
 		s.mu.Unlock()
