@@ -5,6 +5,7 @@ import (
 	"maps"
 	"net/http"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -546,7 +547,7 @@ func TestSecretsExample(t *testing.T) {
 					t.Errorf("%s is for %s, and %q here", name, made, s.StringData[name])
 				}
 			}
-			if got := settingsOf(t, "custodyd.yaml", s.StringData["custodyd.yaml"]); got != want {
+			if got := settingsOf(t, "custodyd.yaml", s.StringData["custodyd.yaml"]); !reflect.DeepEqual(got, want) {
 				t.Errorf("%+v, secrets.sh makes %+v", got, want)
 			}
 		case "custody-key":

@@ -177,12 +177,7 @@ func look(ctx context.Context, s config.Settings, log *reached) (*ward, error) {
 		w.secretIs = info.Mode()
 	}
 	w.ends = endOf(s.TLSCert)
-	_, w.receivers = receiversOf(s)
-	for _, f := range secretsOf(s) {
-		if info, err := os.Stat(f); err == nil && info.Mode().Perm()&0o077 != 0 {
-			w.readable = append(w.readable, f)
-		}
-	}
+	w.lookAtReceivers(s)
 	return w, nil
 }
 

@@ -116,6 +116,17 @@ func secretsOf(s config.Settings) []string {
 	return files
 }
 
+// lookAtReceivers gathers what outsideChecks judges.
+func (w *ward) lookAtReceivers(s config.Settings) {
+	_, w.receivers = receiversOf(s)
+	w.readable = nil
+	for _, f := range secretsOf(s) {
+		if info, err := os.Stat(f); err == nil && info.Mode().Perm()&0o077 != 0 {
+			w.readable = append(w.readable, f)
+		}
+	}
+}
+
 // outsideChecks says whether the receivers' settings hold, and nobody else reads their
 // secrets. It sends nothing: how they stand, /healthz and House say.
 func (w *ward) outsideChecks() []check {
