@@ -216,10 +216,6 @@ func Backup(ctx context.Context, src Source, o BackupOptions) (Manifest, error) 
 			}
 		}
 	}
-	if i := slices.IndexFunc(take, func(s Stream) bool { return s.Name == string(ShelfNotify) }); i > 0 {
-		first := take[i]
-		take = slices.Insert(slices.Delete(take, i, i+1), 0, first)
-	}
 	if len(take) == 0 {
 		return Manifest{}, fmt.Errorf("backup: there is no stream of the volume %q; custodyd volume list shows which there are", o.Volume)
 	}
@@ -255,12 +251,18 @@ func (b *backup) write(ctx context.Context, take []Stream) error {
 		}
 		seal.Check = b.lock.check()
 	}
-	for _, s := range take {
-		stored, err := b.stream(ctx, &s)
-		if err != nil {
-			return err
+	b.m.Streams = make([]StoredStream, len(take))
+	for _, first := range []bool{true, false} {
+		for i := range take {
+			if first != (take[i].Name == string(ShelfNotify)) {
+				continue
+			}
+			stored, err := b.stream(ctx, &take[i])
+			if err != nil {
+				return err
+			}
+			b.m.Streams[i] = stored
 		}
-		b.m.Streams = append(b.m.Streams, stored)
 	}
 	for _, name := range slices.Sorted(maps.Keys(b.opts.Files)) {
 		data := b.opts.Files[name]

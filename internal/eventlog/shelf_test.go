@@ -2,6 +2,7 @@ package eventlog_test
 
 import (
 	"bytes"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -55,6 +56,45 @@ func TestErasedIsGoneFromTheDisk(t *testing.T) {
 	again := open(t, eventlog.Options{Dir: dir})
 	if data, _, err := again.Shelf(eventlog.ShelfKeys).Get(t.Context(), "TWO"); err != nil || !bytes.Equal(data, kept) {
 		t.Errorf("after a restart: %q, %v", data, err)
+	}
+}
+
+// What receivers outside were told of is in a backup, also when it is replaced again and
+// again while the backup is made and no patient's key is wanted in it.
+func TestWhatWasToldIsInABackup(t *testing.T) {
+	l := open(t, eventlog.Options{Dir: t.TempDir()})
+	told := l.Shelf(eventlog.ShelfNotify)
+	n, revision := 0, uint64(0)
+	put := func() {
+		n++
+		var err error
+		if revision, err = told.Put(t.Context(), "desk", fmt.Appendf(nil, "record %d", n), revision); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range 20 {
+		put()
+	}
+	dir := filepath.Join(t.TempDir(), "backup")
+	src := busy{operatorOf(t, l), func() {
+		for range 3 {
+			put()
+		}
+	}}
+	if _, err := eventlog.Backup(t.Context(), src, eventlog.BackupOptions{To: dir, Now: made}); err != nil {
+		t.Fatal(err)
+	}
+	data := t.TempDir()
+	if _, err := eventlog.Restore(t.Context(), eventlog.RestoreOptions{From: dir, Dir: data}); err != nil {
+		t.Fatal(err)
+	}
+	again := open(t, eventlog.Options{Dir: data}).Shelf(eventlog.ShelfNotify)
+	got, at, err := again.Get(t.Context(), "desk")
+	if err != nil || string(got) != "record 20" {
+		t.Errorf("restored %q, %v; want what stood when it began", got, err)
+	}
+	if _, err := again.Put(t.Context(), "desk", []byte("on"), at); err != nil {
+		t.Errorf("it doesn't go on: %v", err)
 	}
 }
 
