@@ -221,6 +221,10 @@ func fullHouse() *storyHouse {
 	room := HouseRange{Low: "19.00", High: "24.00", Basis: "thermometer read twice a day since March", Owner: "lena", Review: ahead(90 * day)}
 	h := House{
 		Seq: 4812, Now: storyNow, Zone: storyZone, Limits: "starter, version 1, adopted by lena",
+		Outside: []HouseOutside{
+			{Name: "desk"},
+			{Name: "night", Waiting: 12, Since: ago(25), Last: "notify: mail: the mail server answered 451", GivenUp: 1},
+		},
 		Places: []HousePlace{
 			{ID: "CF-1", Name: "large centrifuge", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 40, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.00"}},
 			{ID: "CF-2", Name: "small centrifuge by the window", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 12, RadiusMm: 100, MostPerMin: 3600}},

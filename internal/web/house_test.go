@@ -389,6 +389,29 @@ func TestHouseRefusesForeignForms(t *testing.T) {
 	}
 }
 
+// Who is told outside the screens stands with what waits; nothing waiting is no praise.
+func TestHouseSaysWhatWaitsOutside(t *testing.T) {
+	h := House{Now: storyNow, Zone: storyZone, Outside: []HouseOutside{
+		{Name: "desk"}, {Name: "night", Waiting: 1, Since: storyNow, Last: "the receiver answered 502", GivenUp: 2},
+	}}
+	got := h.overview(Site{}).Outside
+	if len(got) != 2 || got[0].Do != "nothing waits" || got[0].Mark != levelQuiet {
+		t.Fatalf("%+v", got)
+	}
+	for _, w := range []string{"1 tube waits since", "answered 502", "2 messages were refused"} {
+		if !strings.Contains(got[1].Do, w) {
+			t.Errorf("%q is not in %q", w, got[1].Do)
+		}
+	}
+	if got[1].Mark != levelSoon {
+		t.Errorf("what waits is marked %q", got[1].Mark)
+	}
+	none := House{Now: storyNow, Zone: storyZone}
+	if none.overview(Site{}).Outside != nil {
+		t.Error("a house without receivers speaks of them")
+	}
+}
+
 func TestHouseSaysWhatIsMissing(t *testing.T) {
 	says := func(h House) (missing, soon []string) {
 		h.Now, h.Zone = storyNow, storyZone
