@@ -90,15 +90,22 @@ func surroundings(w *custody.World, leg custody.Leg) []custody.Target {
 
 func (m *Model) assumedIn(around []custody.Target, at event.Instant) event.Range {
 	for _, t := range around {
-		if t.Kind == event.KindPlace {
-			if p, ok := m.world.PlaceAt(t.Key.Label(), at); ok && p.Assumed.Known {
-				return p.Assumed
-			}
-			continue
-		}
-		if c, ok := m.world.Carrier(t.Key); ok && c.Assumed.Known {
-			return c.Assumed
+		if r, ok := m.declaredFor(t, at); ok {
+			return r
 		}
 	}
 	return event.Range{}
+}
+
+// declaredFor is the range that is declared for a carrier or a place.
+func (m *Model) declaredFor(t custody.Target, at event.Instant) (event.Range, bool) {
+	if t.Kind == event.KindPlace {
+		p, ok := m.world.PlaceAt(t.Key.Label(), at)
+		return p.Assumed, ok && p.Assumed.Known
+	}
+	c, ok := m.world.Carrier(t.Key)
+	if !ok {
+		return event.Range{}, false
+	}
+	return c.Assumed, c.Assumed.Known
 }
