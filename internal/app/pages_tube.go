@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -21,67 +20,101 @@ import (
 
 // Tube implements web.Source.
 func (p *pages) Tube(ctx context.Context, id string) (web.TubePage, error) {
-	m := p.a.model
-	if !m.Ready() {
-		return web.TubePage{}, web.ErrNotReady
-	}
-	named, err := m.Find(label.Input{Raw: []byte(id)}, event.KindTube)
-	var refusal *label.Refusal
-	if errors.As(err, &refusal) {
-		return web.TubePage{}, &web.LabelRefused{Say: refusal.Say, Remedy: refusal.Remedy}
-	}
-	key := named.Key
-	v, ok := m.View(key)
-	if !ok {
-		return web.TubePage{}, web.ErrNotFound
-	}
-	if p.a.parts.SignIn && !api.MayNameTests(auth.From(ctx)) {
-		unnamed(&v)
+	key, v, err := p.account(ctx, id)
+	if err != nil {
+		return web.TubePage{}, err
 	}
 	page := web.TubePage{
-		Seq: v.Read, Now: v.Now, ID: key.Label(), Type: v.Tube.Type, Draw: v.Tube.Draw.Label(), Request: v.Tube.Request.Label(),
-		Irreplaceable: v.Tube.Irreplaceable, Drawn: web.Due(v.Tube.Zero), Temps: temps(v.Segments), Allowed: allowed(&v),
+		Seq: v.Read, Now: v.Now, ID: key.Label(), Type: p.typeName(v.Tube.Type), Draw: v.Tube.Draw.Label(), Request: v.Tube.Request.Label(),
+		Irreplaceable: v.Tube.Irreplaceable, Drawn: web.Due(v.Tube.Zero), Temps: temps(v.Segments), Allowed: allowed(&v.View),
 		Temperature: v.Temperature, Sprec: v.Sprec,
-	}
-	if kind, ok := m.TubeType(v.Tube.Type); ok && kind.Name != "" {
-		page.Type = kind.Name
 	}
 	if len(v.Legs) > 0 {
 		page.FirstAt = v.Legs[0].From
 	}
-	for i := range v.Tests {
-		row := testRow(&v, &v.Tests[i])
-		if v.Tests[i].Assay != "" {
-			if ex, ok := m.Explain(key, v.Tests[i].Assay, v.Now); ok {
-				explain(&row, &ex, v.Tube)
-			}
-		}
-		page.Tests = append(page.Tests, row)
-	}
-	m.World(func(w *custody.World) { names{w}.custody(&page, key, &v) })
+	page.Tests = testRows(&v)
+	told := p.togetherWith(ctx, key, &v.View)
+	page.Kin = told.kin
+	p.a.model.World(func(w *custody.World) { told.teller(w).custody(&page, key, &v.View, told) })
 	return page, nil
 }
 
-// custody fills what the page says of who had the tube.
-func (n names) custody(page *web.TubePage, key event.Key, v *live.View) {
-	t := v.Tube
-	for _, code := range []string{t.Place, t.Holder} {
-		if p, ok := n.w.Place(code); ok && page.Zone == nil {
-			page.Zone = zoneOf(p.Zone)
-		}
+// account finds a tube by what a person typed or scanned, as who asks may see it.
+func (p *pages) account(ctx context.Context, id string) (event.Key, live.Account, error) {
+	key, err := p.find(id, event.KindTube)
+	if err != nil {
+		return "", live.Account{}, err
 	}
+	v, ok := p.a.model.Account(key)
+	if !ok {
+		return "", live.Account{}, web.ErrNotFound
+	}
+	if !p.mayName(ctx) {
+		unnamed(&v.View)
+	}
+	return key, v, nil
+}
+
+// find gives the key of what a person typed or scanned.
+func (p *pages) find(id string, kind event.Kind) (event.Key, error) {
+	m := p.a.model
+	if !m.Ready() {
+		return "", web.ErrNotReady
+	}
+	named, err := m.Find(label.Input{Raw: []byte(id)}, kind)
+	var refusal *label.Refusal
+	if errors.As(err, &refusal) {
+		return "", &web.LabelRefused{Say: refusal.Say, Remedy: refusal.Remedy}
+	}
+	return named.Key, nil
+}
+
+// mayName reports whether who asks may see every test by its name.
+func (p *pages) mayName(ctx context.Context) bool {
+	return !p.a.parts.SignIn || api.MayNameTests(auth.From(ctx))
+}
+
+func (p *pages) typeName(code string) string {
+	if kind, ok := p.a.model.TubeType(code); ok && kind.Name != "" {
+		return kind.Name
+	}
+	return code
+}
+
+// testRows says what is known of each test, with its explanation.
+func testRows(v *live.Account) []web.TestRow {
+	var out []web.TestRow
+	for i := range v.Tests {
+		row := testRow(&v.View, &v.Tests[i])
+		if v.Tests[i].Assay != "" {
+			explain(&row, &v.Explained[i], v.Tube)
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// custody fills what the page says of who had the tube.
+func (n teller) custody(page *web.TubePage, key event.Key, v *live.View, told *together) {
+	t := v.Tube
+	page.Zone = n.zone
 	page.Holder, page.Place, page.Box = n.place(t.Holder), n.place(t.Place), n.outermost(t.Carriers)
+	if k := len(t.Carriers); k > 0 {
+		page.BoxID = t.Carriers[k-1].Label()
+	}
 	n.wayTo(page, v)
 	page.Closed = n.closed(v, page.Zone)
 	if v.Flagged {
 		row := n.flag(key, v)
 		page.Flag = &row
 	}
-	page.Doubts = n.doubts(v, page.Zone)
+	page.Doubts = n.doubts(v.Doubts, v.Past, t.Timeline)
 	voids := voidsOf(t.Timeline)
 	for i := range t.Timeline {
-		page.Steps = append(page.Steps, n.step(&t.Timeline[i], voids, v))
+		page.Steps = append(page.Steps, n.step(&t.Timeline[i], voids))
 	}
+	page.Episodes, page.Decisions = n.episodes(t.Timeline), n.decisions(t.Timeline)
+	page.Samples, page.Corrections = n.samples(told.draws), n.corrections(t.Timeline, voids, t)
 	page.Lanes = n.lanes(v)
 }
 
@@ -353,188 +386,4 @@ func (n names) where(leg *custody.Leg) string {
 		return way
 	}
 	return where + ", " + way
-}
-
-// doubts gives the open doubts and then those that were settled.
-func (n names) doubts(v *live.View, zone *time.Location) []web.DoubtRow {
-	var out []web.DoubtRow
-	for _, d := range v.Doubts {
-		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.Since, Likely: event.LikelyCauses(d.Doubt)})
-	}
-	for _, d := range v.Past {
-		if d.ClosedAt == 0 || slices.ContainsFunc(v.Doubts, func(o custody.OpenDoubt) bool { return o.ID == d.ID }) {
-			continue
-		}
-		by := d.Actor
-		if d.By == "facts" {
-			by = "later scans"
-		}
-		out = append(out, web.DoubtRow{ID: d.ID, Doubt: d.Doubt, Note: n.causes(v, d.Causes, zone), Since: d.RaisedAt, Closed: d.ClosedAt, By: by, Reason: d.Reason})
-	}
-	return out
-}
-
-// causes names the steps that a doubt rests on.
-func (n names) causes(v *live.View, ids []string, zone *time.Location) string {
-	var words []string
-	for i := range v.Tube.Timeline {
-		s := &v.Tube.Timeline[i]
-		if !slices.Contains(ids, recordID(s.Record)) {
-			continue
-		}
-		say := stepName(s)
-		if s.Inherited {
-			say = n.carrier(s.By) + " " + say
-		}
-		if s.Record.Actor != "" {
-			say += " by " + s.Record.Actor
-		}
-		if s.Record.Place != "" {
-			say += ", " + n.place(s.Record.Place) + ","
-		}
-		words = append(words, say+" "+whenWords(s.At(), v.Now, zone))
-	}
-	return strings.Join(words, "; ")
-}
-
-// recordID names a record as the causes of doubts do.
-func recordID(r *event.Record) string {
-	if r.ID == "" {
-		return "#" + strconv.FormatUint(r.Seq, 10)
-	}
-	return r.ID
-}
-
-// voidsOf gives the step that took each step back, by the id of the latter.
-func voidsOf(steps []custody.Step) map[string]*custody.Step {
-	voids := map[string]*custody.Step{}
-	for i := range steps {
-		for _, f := range steps[i].Facts {
-			if f, ok := f.(event.Voided); ok && !steps[i].Voided {
-				voids[f.Scan] = &steps[i]
-			}
-		}
-	}
-	return voids
-}
-
-// step says one step of the timeline. Free text is under the patient's key and is
-// not shown here.
-func (n names) step(s *custody.Step, voids map[string]*custody.Step, v *live.View) web.StepRow {
-	r := s.Record
-	row := web.StepRow{
-		At: s.At(), Recorded: r.Recorded, Step: stepName(s), By: r.Actor, Place: n.place(r.Place), Device: r.Device,
-		Reported: r.Step != "" && r.Mode == event.Reported, Voided: s.Voided,
-	}
-	if s.Inherited {
-		row.Inherited = n.carrier(s.By)
-	}
-	if strings.Contains(r.How, ".") { // somebody said by what it was read
-		row.Label = label.WordOf(r.How)
-	}
-	var notes []string
-	for _, f := range s.Facts {
-		if note := n.fact(&row, f, v); note != "" {
-			notes = append(notes, note)
-		}
-	}
-	if more := len(s.Repeats); more > 0 {
-		notes = append(notes, "told "+strconv.Itoa(more+1)+" times")
-	}
-	row.Note = strings.Join(notes, "; ")
-	if by := voids[recordID(r)]; s.Voided && by != nil {
-		row.VoidedBy = by.Record.Actor
-		for _, f := range by.Facts {
-			if f, ok := f.(event.Voided); ok {
-				row.VoidedFor = plain(f.Reason)
-			}
-		}
-	}
-	return row
-}
-
-// fact fills a step's row by one of its facts and gives what is to be noted.
-func (n names) fact(row *web.StepRow, f event.Fact, v *live.View) string {
-	to := func(place, mode string) string {
-		if place != "" {
-			place = "to " + n.place(place)
-		}
-		return strings.Trim(place+", "+modeWords(mode), ", ")
-	}
-	tests := func(codes []string) string {
-		words := make([]string, len(codes))
-		for i, c := range codes {
-			words[i] = assayName(v, c)
-		}
-		return strings.Join(words, ", ")
-	}
-	switch f := f.(type) {
-	case event.Packed:
-		row.Carrier = n.carrier(f.Carrier)
-	case event.Unpacked:
-		if f.Carrier == "" {
-			return "whatever held it"
-		}
-		row.Carrier = n.carrier(f.Carrier)
-	case event.Released:
-		return to(f.To, f.Mode)
-	case event.TakenOver:
-		row.From = n.place(f.From)
-		return modeWords(f.Mode)
-	case event.Received:
-		row.From = n.place(f.From)
-	case event.Departed:
-		return to(f.To, f.Mode)
-	case event.Destined:
-		return n.place(f.Place)
-	case event.Redirected:
-		return n.place(f.Place)
-	case event.AcceptedWithDeviation:
-		return strings.Trim("with a deviation, "+plain(f.Reason), ", ")
-	case event.Rejected:
-		return plain(f.Reason)
-	case event.DefectNoted:
-		return plain(f.Defect)
-	case event.HandlingAttested:
-		return plain(f.Handling)
-	case event.SpinStarted:
-		return f.Programme
-	case event.SpinFailed:
-		return plain(f.Reason)
-	case event.Measured:
-		return strings.Trim(plain(f.What)+": "+tests(f.Tests), ": ")
-	case event.IncubationStarted:
-		return tests(f.Tests)
-	case event.Stored:
-		return n.place(f.Place)
-	case event.Retrieved:
-		return n.place(f.Place)
-	case event.Referred:
-		return to(f.To, "")
-	case event.Disposed:
-		return plain(f.Reason)
-	case event.DeclaredLost:
-		return plain(f.Reason)
-	case event.DerivedFrom:
-		return "from " + f.Parent.Label()
-	case event.SameMaterialAs:
-		return "it was " + f.Tube.Label()
-	case event.SplitInto:
-		return "into " + n.tubes(f.Tubes)
-	case event.ResultIssued:
-		return tests(f.Tests)
-	case event.FlagRaised:
-		return plain(string(f.Flag.Verdict)) + ", " + plain(string(f.Flag.Action))
-	case event.FlagChanged:
-		return plain(string(f.Flag.Verdict)) + ", " + plain(string(f.Flag.Action))
-	case event.FlagActed:
-		return plain(f.Action)
-	case event.FlagOverridden:
-		return plain(f.Reason)
-	case event.DoubtRaised:
-		return plain(f.Doubt)
-	case event.DoubtClosed:
-		return plain(f.Reason)
-	}
-	return ""
 }

@@ -105,12 +105,13 @@ var stepWords = map[string]string{
 	"issue-result": "result issued", "act-flag": "flag acted on", "put-aside": "flag put aside", "calibrate": "calibrated",
 }
 
-// judgeWords are what the program records by itself, and a change of what is
-// declared of a carrier while the tube is inside.
+// judgeWords are what the program records by itself, a change of what is declared of a
+// carrier while the tube is inside, and what is told of requests without a scan.
 var judgeWords = map[string]string{
 	event.FlagRaised{}.FactName(): "flag raised", event.FlagChanged{}.FactName(): "flag changed", event.FlagCleared{}.FactName(): "flag cleared",
 	event.DoubtRaised{}.FactName(): "doubt raised", event.DoubtClosed{}.FactName(): "doubt settled",
-	event.CarrierDescribed{}.FactName(): "declared",
+	event.CarrierDescribed{}.FactName(): "declared", event.RequestPlaced{}.FactName(): "request placed", event.TubeAssigned{}.FactName(): "tube named for it",
+	event.RequestCancelled{}.FactName(): "request cancelled", event.TestAdded{}.FactName(): "test added", event.TestWithdrawn{}.FactName(): "test withdrawn",
 }
 
 // stepName says what a step was.
@@ -245,4 +246,12 @@ func whenWords(at, now event.Instant, zone *time.Location) string {
 	default:
 		return t.Format("at 15:04")
 	}
+}
+
+// fullWords writes an instant with its day, seconds and offset, as reports do.
+func fullWords(at event.Instant, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	return at.Time().In(zone).Format("2006-01-02 15:04:05 -07:00")
 }

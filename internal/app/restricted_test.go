@@ -62,7 +62,13 @@ func TestSensitiveTestsAreRestricted(t *testing.T) {
 	body := `{"inForce":"2026-11-24T00:00:00Z","file":` + quoteJSON(restrictedRules) + `}`
 	scientist.must(http.MethodPost, "/v1/rules:adopt", body, nil)
 	scientist.must(http.MethodPost, "/v1/requests", `{"id":"RQ-1","patient":"P-1","tests":["HIV","CBC"],"tubes":[{"tube":"T1","type":"EDTA"}]}`, nil)
-	scientist.scanned(`{"id":"c1","mode":"reported","step":"collect","occurredAt":"2026-11-24T10:00:00Z","place":"LAB","label":{"text":"T1"},"type":"EDTA"}`)
+	scientist.scanned(`{"id":"c1","mode":"reported","step":"collect","occurredAt":"2026-11-24T10:00:00Z","place":"LAB","label":{"text":"T1"},"type":"EDTA","draw":"D-1"}`)
+	scientist.scanned(`{"id":"a1","mode":"reported","step":"ask-sample","occurredAt":"2026-11-24T10:01:00Z","place":"LAB","draw":"D-1","tests":["HIV"],"reason":"too-old"}`)
+	// A test that is no more on the tube is named by the steps of its past.
+	scientist.must(http.MethodPost, "/v1/requests", `{"id":"RQ-2","patient":"P-1","tests":["HIV","CBC"],"tubes":[{"tube":"T2","type":"EDTA","tests":["HIV","CBC"]}]}`, nil)
+	scientist.scanned(`{"id":"c2","mode":"reported","step":"collect","occurredAt":"2026-11-24T10:00:00Z","place":"LAB","label":{"text":"T2"},"type":"EDTA","request":"RQ-2"}`)
+	scientist.scanned(`{"id":"m2","mode":"reported","step":"measure","occurredAt":"2026-11-24T10:10:00Z","place":"LAB","label":{"text":"T2"},"tests":["HIV"]}`)
+	scientist.must(http.MethodPost, "/v1/requests/RQ-2:withdrawTest", `{"id":"RQ-2","test":"HIV"}`, nil)
 	named := func(text string) bool { return strings.Contains(strings.ToUpper(text), "HIV") }
 	for name, c := range map[string]struct {
 		who  *browser
@@ -70,6 +76,8 @@ func TestSensitiveTestsAreRestricted(t *testing.T) {
 	}{
 		"the wall": {screen, "/wall"}, "the wall to a scientist": {scientist, "/wall"}, "flags to a screen": {screen, "/v1/flags"},
 		"flags to a courier": {courier, "/v1/flags"}, "the tube to a courier": {courier, "/v1/tubes/T1"}, "the tube's page to a courier": {courier, "/tubes/T1"},
+		"its report to a courier": {courier, "/tubes/T1/report"}, "its draw's report to a courier": {courier, "/draws/D-1/report"},
+		"the page of a tube whose test was withdrawn, to a courier": {courier, "/tubes/T2"}, "its report, to a courier": {courier, "/tubes/T2/report"},
 		"the request to a courier": {courier, "/v1/requests/RQ-1"}, "labels": {scientist, "/print/tubes?request=RQ-1"},
 	} {
 		g := c.who.send(http.MethodGet, c.path, "", "")
@@ -86,7 +94,7 @@ func TestSensitiveTestsAreRestricted(t *testing.T) {
 	if g := courier.call(http.MethodGet, "/v1/tubes/T1/tests/HIV", ""); g.code != http.StatusForbidden || named(g.body) {
 		t.Errorf("the explanation to a courier: %d %s", g.code, g.body)
 	}
-	for _, path := range []string{"/v1/tubes/T1", "/tubes/T1", "/v1/requests/RQ-1", "/v1/flags", "/v1/tubes/T1/tests/HIV"} {
+	for _, path := range []string{"/v1/tubes/T1", "/tubes/T1", "/tubes/T1/report", "/draws/D-1/report", "/tubes/T2", "/tubes/T2/report", "/v1/requests/RQ-1", "/v1/flags", "/v1/tubes/T1/tests/HIV"} {
 		if g := scientist.get(path); g.code != http.StatusOK || !named(g.body) {
 			t.Errorf("%s to a scientist: %d, named %t", path, g.code, named(g.body))
 		}

@@ -47,12 +47,20 @@ func (w *World) Draw(key event.Key) (*Draw, bool) {
 	if !ok {
 		return nil, false
 	}
-	for _, tube := range w.byDraw[key].sorted() {
-		if w.collectedIn(tube, key) {
-			d.Tubes = append(d.Tubes, tube)
+	d.Tubes = w.TubesOf(key)
+	return d, true
+}
+
+// TubesOf gives the tubes that were collected in a draw, sorted, whether or not the draw
+// has facts of its own.
+func (w *World) TubesOf(draw event.Key) []event.Key {
+	var out []event.Key
+	for _, tube := range w.byDraw[draw].sorted() {
+		if w.collectedIn(tube, draw) {
+			out = append(out, tube)
 		}
 	}
-	return d, true
+	return out
 }
 
 // draw is Draw without its tubes.

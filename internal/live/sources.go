@@ -5,6 +5,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/thermal"
 )
 
@@ -24,23 +25,45 @@ type Stretch struct {
 	Attested []custody.Handling
 }
 
-// Stretches gives the temperature history of a tube up to now with the source of each
-// stretch. By each kind of evidence they last as long as the segments of View; false when
-// the log has no such tube.
-func (m *Model) Stretches(key event.Key) ([]Stretch, bool) {
+// Account is what a report of a tube rests on: all of it at one instant and one position
+// of the log, so that its sums agree to the millisecond.
+type Account struct {
+	View
+	// Stretches is the history by its sources. By each kind of evidence they last as long
+	// as the segments of the view.
+	Stretches []Stretch
+	// Explained has one explanation for each of the view's tests, the zero value for a
+	// test that has no code.
+	Explained []stability.Explanation
+	Readings  uint64 // position of the readings
+}
+
+// Account gives a tube's account as of now; false when the log has no such tube.
+func (m *Model) Account(key event.Key) (Account, bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	t, ok := m.tube(key)
+	v, ok := m.judged(key)
 	if !ok {
-		return nil, false
+		return Account{}, false
 	}
-	now := m.time()
+	m.explain(key, &v, v.Now)
+	a := Account{View: v, Readings: m.at.Readings, Explained: make([]stability.Explanation, len(v.Tests))}
+	for i := range v.Tests {
+		if assay := v.Tests[i].Assay; assay != "" {
+			a.Explained[i], _ = m.explainTest(key, assay, v.Now)
+		}
+	}
+	a.Stretches = m.stretches(key, v.Tube, v.Now)
+	return a, true
+}
+
+func (m *Model) stretches(key event.Key, t *custody.Tube, now event.Instant) []Stretch {
 	from := t.Zero.Earliest
 	if from == 0 {
 		from = t.Zero.Latest
 	}
 	if from == 0 || from >= now {
-		return nil, true
+		return nil
 	}
 	var out []Stretch
 	at := from
@@ -58,7 +81,7 @@ func (m *Model) Stretches(key event.Key) ([]Stretch, bool) {
 			at = end
 		}
 	}
-	return addStretch(out, Stretch{From: at, To: now}), true
+	return addStretch(out, Stretch{From: at, To: now})
 }
 
 // stretch names the source of a segment. What is assumed is what was declared when the

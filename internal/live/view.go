@@ -113,6 +113,10 @@ func (m *Model) Explain(key event.Key, assay string, at event.Instant) (stabilit
 	if at == 0 {
 		at = m.time()
 	}
+	return m.explainTest(key, assay, at)
+}
+
+func (m *Model) explainTest(key event.Key, assay string, at event.Instant) (stability.Explanation, bool) {
 	t, ok := m.world.TubeAt(key, at)
 	if !ok {
 		return stability.Explanation{}, false

@@ -64,6 +64,11 @@ var whoSees = map[string]auth.Rule{
 	"GET /docs":            seers,
 	"GET /openapi.json":    seers,
 
+	"GET /tubes/{id}/report":    seers,
+	"GET /draws/{id}/report":    seers,
+	"GET /carriers/{id}/report": seers,
+	"GET /report/paper.css":     seers,
+
 	"GET /print":              printers,
 	"GET /print/tubes":        printers,
 	"GET /print/carriers":     printers,

@@ -9,10 +9,11 @@ import (
 type frame struct {
 	Site
 	Name   string // words in the tab, before the title
-	Kind   string // which screen: wall, tube, limits, limits-check, camera, readers, start, docs, plain, print…, house…
+	Kind   string // which screen: wall, tube, limits, limits-check, camera, readers, start, docs, plain, print…, report, house…
 	Script string // module of the page, empty for none
 	Sheet  string // a style sheet beside those of every page, empty for none
 	Paper  string // what it is printed on, as in /print/paper; empty for A4
+	Sheets string // address of a style sheet that sets the paper and its foot, empty for none
 	// Refresh is how often a page reloads when scripts are off, in seconds; 0: never.
 	Refresh int
 	Onward  string // address to which the page leads on by itself, empty for none

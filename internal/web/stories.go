@@ -26,6 +26,8 @@ type Story struct {
 
 	wall func() WallPage
 	tube func() TubePage
+	// report is the custody report at Path; its kind follows from the address.
+	report func() Report
 	// limits is the page of limits; without one nothing is adopted.
 	limits func() LimitsPage
 	// form is sent to Path in place of asking for it: the state follows a form.
@@ -182,6 +184,7 @@ func Stories() []Story {
 		{Name: "wall-not-ready", About: "the log is still being read", Path: "/wall"},
 		{Name: "tube-within", About: "measured all the way, time left; another source is stricter, a share of tubes will be over", Path: "/tubes/TB260301", tube: tubeWithin},
 		{Name: "tube-past", About: "too warm for one test, another is running out, a restricted one waits", Path: "/tubes/TB260310", Demo: true, tube: tubePast},
+		{Name: "tube-decided", About: "accepted with a deviation, a new sample asked, other tubes of the draw, the flag's story, corrections", Path: "/tubes/TB260310", tube: tubeDecided},
 		{Name: "tube-unknown-temperature", About: "the logger died and nobody declared a range", Path: "/tubes/TB260322", tube: tubeUnknown},
 		{Name: "tube-stored", About: "spun and stored: sources disagree on what was settled, one limit was never chosen, no code for the material", Path: "/tubes/TB260287", tube: tubeStored},
 		{Name: "tube-long-history", About: "ten days in the store, thousands of readings, steps taken back, a whole code", Path: "/tubes/TB260112", tube: tubeLong},
@@ -197,7 +200,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, slices.Concat(lookBackStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
+	}, slices.Concat(lookBackStories(), reportStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
 }
 
 func wallEmpty() WallPage {

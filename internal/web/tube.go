@@ -26,11 +26,17 @@ type tubeWords struct {
 	Code                    *codeWords
 	Tests                   []testWords
 	Steps                   []stepWords
+	Links                   []reportFactWords // to reports
+	Kin                     []kinWords
+	Decisions               []decisionWords
+	Asked, Answered         []sampleWords // new samples
+	Episodes                []episodeWords
+	Corrections             []correctionWords
 	Offset, Zone, NowText   string
 	Seq                     uint64
 }
 
-type doubtWordsRow struct{ What, Note, When, Likely string }
+type doubtWordsRow struct{ ID, What, Note, When, Likely string }
 
 type readingWords struct{ From, To, Temp, Evidence string }
 
@@ -56,25 +62,12 @@ func (p TubePage) Render(w io.Writer, site Site) error {
 		row := flagLine(site, c, *p.Flag)
 		t.Flag = &row
 	}
-	for _, d := range p.Doubts {
-		row := doubtWordsRow{What: says(doubtWords, d.Doubt), Note: d.Note, When: "since " + c.at(d.Since)}
-		if d.Closed == 0 {
-			var say []string
-			for _, l := range d.Likely {
-				say = append(say, l.Say())
-			}
-			row.Likely = strings.Join(say, "; or ")
+	for i := range p.Doubts {
+		if row := doubtOf(c, &p.Doubts[i]); p.Doubts[i].Closed == 0 {
 			t.Open = append(t.Open, row)
-			continue
+		} else {
+			t.Closed = append(t.Closed, row)
 		}
-		row.When = fmt.Sprintf("%s to %s", c.at(d.Since), c.at(d.Closed))
-		if d.By != "" {
-			row.When += ", settled by " + d.By
-		}
-		if d.Reason != "" {
-			row.When += ": " + d.Reason
-		}
-		t.Closed = append(t.Closed, row)
 	}
 	if pic := newPicture(p, c); pic != nil {
 		t.Wide, t.Narrow = pic.draw(wideShape), pic.draw(narrowShape)
@@ -87,7 +80,38 @@ func (p TubePage) Render(w io.Writer, site Site) error {
 	for _, s := range p.Steps {
 		t.Steps = append(t.Steps, stepOf(c, s))
 	}
+	p.around(&t, site, c)
 	return frame{Site: site, Name: p.ID, Kind: "tube", Page: t}.render(w)
+}
+
+// around fills in what belongs with the tube, and what people did about it.
+func (p *TubePage) around(t *tubeWords, site Site, c clock) {
+	t.Links = append(t.Links, ReportFact{Name: "Custody report", Tube: p.ID}.words(site))
+	if p.Draw != "" {
+		t.Links = append(t.Links, ReportFact{Name: "of draw " + p.Draw, Draw: p.Draw}.words(site))
+	}
+	if p.BoxID != "" {
+		t.Links = append(t.Links, ReportFact{Name: "of " + p.Box, Carrier: p.BoxID}.words(site))
+	}
+	for i := range p.Kin {
+		t.Kin = append(t.Kin, kinOf(site, c, &p.Kin[i]))
+	}
+	for i := range p.Decisions {
+		t.Decisions = append(t.Decisions, decisionOf(c, &p.Decisions[i]))
+	}
+	for i := range p.Samples {
+		if w := sampleOf(site, c, &p.Samples[i]); w.Open {
+			t.Asked = append(t.Asked, w)
+		} else {
+			t.Answered = append(t.Answered, w)
+		}
+	}
+	for i := range p.Episodes {
+		t.Episodes = append(t.Episodes, episodeOf(c, &p.Episodes[i]))
+	}
+	for i := range p.Corrections {
+		t.Corrections = append(t.Corrections, correctionOf(c, &p.Corrections[i]))
+	}
 }
 
 // status is holder, place and due time in one sentence.

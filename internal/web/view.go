@@ -107,6 +107,7 @@ type TubePage struct {
 	Holder  string
 	Place   string
 	Box     string // "box B-3", empty when it is in none
+	BoxID   string // as in its report's address
 	Mode    string // transport mode while it is moving
 	To      string // laboratory it shall reach
 	DueAt   Due    // when it should be there
@@ -120,6 +121,12 @@ type TubePage struct {
 	Lanes   []Lane    // who held it, from outside in
 	Temps   []TempSegment
 	Allowed []TempBand // the bands of its limits
+
+	Kin         []KinRow        // other tubes of its draw, and of the same material
+	Samples     []SampleRow     // asked for its draw
+	Decisions   []DecisionRow   // in order of time
+	Episodes    []EpisodeRow    // of its flag, in order of time
+	Corrections []CorrectionRow // in order of time
 	// Temperature sums Temps up; zero for none. Nothing is judged by it.
 	Temperature thermal.Summary
 	// Sprec is the sample pre-analytical code; zero while there is nothing to code.

@@ -67,6 +67,7 @@ type Source interface {
 	// sent again under the same id, or ErrNotReady.
 	AdoptLimits(ctx context.Context, a LimitsAdoption) (LimitsAdopted, error)
 	PrintSource
+	ReportSource
 	HouseSource
 	LookBackSource
 }
@@ -161,6 +162,7 @@ func (s *server) routes() *router {
 	s.lookBackPages(mux)
 	s.phonePages(mux)
 	s.printPages(mux)
+	s.reportPages(mux)
 	s.housePages(mux, func(path string, h http.HandlerFunc) { mux.Handle("POST "+path, own.Handler(h)) })
 	mux.HandleFunc("GET /docs", s.docsPage)
 	mux.HandleFunc("GET /openapi.json", s.openAPI)

@@ -46,6 +46,7 @@ var (
 // wantStatus names the stories that don't answer 200.
 var wantStatus = map[string]int{
 	"wall-not-ready": 503, "tube-not-found": 404, "no-such-page": 404, "broken": 500, "start-missing": 400, "look-back-missing": 400,
+	"report-carrier-no-trip": 404, "report-not-found": 404,
 	"limits-mistakes": 422, "limits-nothing-sent": 422, "limits-unsigned": 422,
 	"house-place-wrong": 422, "house-person-wrong": 422, "house-tokens-wrong": 422, "house-schemes-faults": 422, "house-programmes-wrong": 422,
 	"sign-in-fault": 403, "hand-over-fault": 403, "set-up-faults": 400, "set-up-used": 403, "not-for-you": 403,

@@ -205,6 +205,8 @@ func sentence(s string) string {
 type clock struct {
 	now  time.Time
 	zone *time.Location
+	// seconds: instants are written with their day, year and seconds.
+	seconds bool
 }
 
 func clockOf(now event.Instant, zone *time.Location) clock {
@@ -219,6 +221,9 @@ func (c clock) at(i event.Instant) string {
 		return "not said"
 	}
 	t := i.Time().In(c.zone)
+	if c.seconds {
+		return t.Format(exactLayout(t))
+	}
 	s := t.Format("15:04")
 	if t.YearDay() != c.now.YearDay() || t.Year() != c.now.Year() {
 		s = t.Format("Mon 2 Jan 15:04")
@@ -230,6 +235,14 @@ func (c clock) at(i event.Instant) string {
 		s += " " + offset
 	}
 	return s
+}
+
+// exactLayout leaves out milliseconds that are nought.
+func exactLayout(t time.Time) string {
+	if t.Nanosecond() != 0 {
+		return "2006-01-02 15:04:05.000 -07:00"
+	}
+	return "2006-01-02 15:04:05 -07:00"
 }
 
 func (c clock) offset() string { return c.now.Format("-07:00") }
