@@ -75,6 +75,18 @@ func TestHouseFormsReachTheLog(t *testing.T) {
 		t.Errorf("described anew: %v, %v", place, err)
 	}
 
+	c.saved("/house/places", form("new", "yes", "id", "cf-1", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000", "rotor.holds.low", "4", "rotor.holds.high", "25,5", "rotor.at", "lab", "by", "lena"))
+	place, err = c.dir.GetPlace(t.Context(), id("CF-1"))
+	c.must(err)
+	if r := place.Rotor; place.Kind != "centrifuge" || fmt.Sprintf("%d %d %d %s %s %s", r.GetSlots(), r.GetRadiusMm(), r.GetMostPerMinute(), r.GetHolds().GetLow(), r.GetHolds().GetHigh(), r.GetAt()) != "24 172 4000 4.00 25.50 LAB" {
+		t.Errorf("rotor: %v", r)
+	}
+	if got := c.house().Places; !slices.ContainsFunc(got, func(p web.HousePlace) bool {
+		return p.ID == "CF-1" && p.Rotor == web.HouseRotor{Slots: 24, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.50", At: "LAB"}
+	}) {
+		t.Errorf("the form begins with %+v", got)
+	}
+
 	c.saved("/house/carriers", form("new", "yes", "id", "G-2", "kind", "bag", "ownClimate", "yes", "assumed.low", "2", "assumed.high", "8", "basis", "ice", "owner", "lena", "by", "lena"))
 	carrier, err := c.dir.GetCarrier(t.Context(), id("G-2"))
 	c.must(err)
@@ -284,5 +296,41 @@ func TestHouseReadsTheModel(t *testing.T) {
 	cancel()
 	if _, err := c.pages.DeclarePlace(gone, web.HousePlace{ID: "X", Kind: "ward"}, "lena"); err == nil {
 		t.Error("declared in the name of a request that was over")
+	}
+}
+
+// Programmes reach the log as the form says them, and the form begins with them; what the
+// API finds wrong stands at its field.
+func TestProgrammesReachTheLog(t *testing.T) {
+	c := openClinic(t)
+	hidden := func(body, name string) string {
+		_, after, _ := strings.Cut(body, `name="`+name+`" value="`)
+		out, _, _ := strings.Cut(after, `"`)
+		return out
+	}
+	first := httptest.NewRecorder()
+	web.New(c.pages, web.Options{}).ServeHTTP(first, httptest.NewRequest(http.MethodGet, "/house/programmes", nil))
+	all := c.house().TubeTypes
+	if len(all) < 2 {
+		t.Fatalf("the clinic's limits have the tube types %v", all)
+	}
+	v := form("programmes[0].name", "plasma", "programmes[0].tubes", all[0].Code+", "+all[1].Code, "programmes[0].g", "2000", "programmes[0].withinG", "100",
+		"programmes[0].minutes", "10", "programmes[0].handlingMinutes", "4", "programmes[0].temperature.low", "0", "programmes[0].temperature.high", "25,5", "by", "lena", "seen", hidden(first.Body.String(), "seen"))
+	look := c.post("/house/programmes/check", v)
+	v.Set("checked", hidden(look.Body.String(), "checked"))
+	c.saved("/house/programmes", v)
+	got := c.house().Programmes
+	want := web.HouseProgramme{Name: "plasma", Tubes: []string{all[0].Code, all[1].Code}, G: 2000, WithinG: 100, Minutes: 10, HandlingMin: 4, Low: "0.00", High: "25.50"}
+	if len(got) != 1 || fmt.Sprint(got[0]) != fmt.Sprint(want) {
+		t.Errorf("in force: %+v, want %+v", got, want)
+	}
+	v.Set("programmes[0].tubes", all[0].Code+" NOSUCH")
+	v.Set("seen", v.Get("checked"))
+	look = c.post("/house/programmes/check", v)
+	v.Set("checked", hidden(look.Body.String(), "checked"))
+	v.Set("seen", hidden(c.post("/house/programmes", v).Body.String(), "seen"))
+	w := c.post("/house/programmes", v)
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "NOSUCH in the catalogue") {
+		t.Errorf("a type that nobody knows: %d\n%s", w.Code, w.Body)
 	}
 }

@@ -44,7 +44,7 @@ func (p *pages) DeclareProgrammes(ctx context.Context, all []web.HouseProgramme,
 }
 
 func houseRotor(r event.Rotor) web.HouseRotor {
-	out := web.HouseRotor{Slots: r.Places, RadiusMm: r.RadiusMm, MostPerMin: r.MostPerMin}
+	out := web.HouseRotor{Slots: r.Places, RadiusMm: r.RadiusMm, MostPerMin: r.MostPerMin, At: r.At}
 	if r.Holds.Known {
 		out.Low, out.High = celsius(r.Holds.Low), celsius(r.Holds.High)
 	}
@@ -56,7 +56,7 @@ func rotorRequest(r web.HouseRotor) *custodyv1.Rotor {
 	if r == (web.HouseRotor{}) {
 		return nil
 	}
-	out := &custodyv1.Rotor{Slots: r.Slots, RadiusMm: r.RadiusMm, MostPerMinute: r.MostPerMin}
+	out := &custodyv1.Rotor{Slots: r.Slots, RadiusMm: r.RadiusMm, MostPerMinute: r.MostPerMin, At: r.At}
 	if r.Low+r.High != "" {
 		out.Holds = &custodyv1.Range{Low: r.Low, High: r.High}
 	}

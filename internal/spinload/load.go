@@ -264,6 +264,14 @@ func (r *shared) join(o shared, places int) Why {
 	return Loaded
 }
 
+// Share tells whether two programmes can stand in one run: tubes of both fit each other.
+// Where each two of some programmes can, all of them can: forces and temperatures are
+// intervals, and intervals that meet two by two have a point in common (Helly).
+func Share(a, b Programme) bool {
+	run := shared{low: a.G - a.Within, high: a.G + a.Within, ms: a.Ms, c: a.C}
+	return run.join(shared{low: b.G - b.Within, high: b.G + b.Within, ms: b.Ms, c: b.C}, 1) == Loaded
+}
+
 // meet gives the temperatures that suit both; whoever asks for none takes any.
 func meet(a, b event.Range) (event.Range, bool) {
 	if !a.Known || !b.Known {

@@ -249,3 +249,37 @@ func TestLawLoad(t *testing.T) {
 		}
 	})
 }
+
+// Programmes that share two by two share all: a load of one tube of each takes them all.
+func TestLawShare(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var all []Programme
+		var tubes []Tube
+		for i := range rapid.IntRange(1, 5).Draw(t, "programmes") {
+			low := event.CentiC(rapid.IntRange(2, 25).Draw(t, "low")) * 100
+			p := Programme{
+				Name: fmt.Sprint(i), G: rapid.Int64Range(1300, 2200).Draw(t, "g"), Within: rapid.Int64Range(0, 600).Draw(t, "within"), Ms: rapid.SampledFrom([]int64{600_000, 900_000}).Draw(t, "ms"),
+				C: event.Range{Low: low, High: low + event.CentiC(rapid.IntRange(0, 12).Draw(t, "wide"))*100, Known: rapid.Bool().Draw(t, "asks")},
+			}
+			all = append(all, p)
+			tubes = append(tubes, Tube{Key: event.Key(p.Name), Programme: p, Answer: event.RackSpin, Came: start})
+		}
+		want := true
+		for _, a := range all {
+			for _, b := range all {
+				if Share(a, b) != Share(b, a) {
+					t.Fatalf("%+v shares with %+v one way only", a, b)
+				}
+				want = want && Share(a, b)
+			}
+		}
+		m := Machine{Places: 9, RadiusMm: 172, MostPerMin: 9000, C: event.Range{Low: 0, High: 4000, Known: true}}
+		l, err := Next(m, tubes, start)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Count(said(l), "loaded") == len(all); got != want {
+			t.Fatalf("two by two they share: %v, all together: %v\n%s", want, got, said(l))
+		}
+	})
+}

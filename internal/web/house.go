@@ -115,6 +115,7 @@ type HouseRotor struct {
 	RadiusMm   int64
 	MostPerMin int64  // turns that it bears
 	Low, High  string // degrees C that it can hold as decimal text; both empty: none
+	At         string // bench or reception whose tubes it takes; empty: of every place
 }
 
 // HouseRange is a declared temperature range. It is an assumption that somebody answers

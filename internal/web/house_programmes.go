@@ -371,6 +371,7 @@ func (f *houseSaid) rotorGroup() houseGroup {
 		f.number("rotor.mostPerMinute", "Most turns per minute", "as the maker allows for this rotor"),
 		f.text("rotor.holds.low", "Holds from, °C", "the coldest it can hold; empty: it doesn't cool or heat"),
 		f.text("rotor.holds.high", "Holds to, °C", "the warmest it can hold"),
+		f.text("rotor.at", "Takes the tubes of", "code of the bench or the reception that it stands beside; empty: of every place").from("places"),
 	}}
 	for _, field := range g.Rare {
 		g.RareOpen = g.RareOpen || field.Fault != "" || field.Value != ""
@@ -382,7 +383,7 @@ func (f *houseSaid) rotorGroup() houseGroup {
 func (f *houseSaid) rotor() HouseRotor {
 	return HouseRotor{
 		Slots: f.whole("rotor.slots", 0), RadiusMm: f.whole("rotor.radiusMm", 0), MostPerMin: f.whole("rotor.mostPerMinute", 0),
-		Low: decimalPoint(f.said("rotor.holds.low")), High: decimalPoint(f.said("rotor.holds.high")),
+		Low: decimalPoint(f.said("rotor.holds.low")), High: decimalPoint(f.said("rotor.holds.high")), At: f.said("rotor.at"),
 	}
 }
 
@@ -419,6 +420,7 @@ func (r HouseRotor) set(v url.Values) {
 			v.Set(name, strconv.FormatInt(n, 10))
 		}
 	}
+	v.Set("rotor.at", r.At)
 	if r.Low+r.High != "" {
 		v.Set("rotor.holds.low", trimDegrees(r.Low))
 		v.Set("rotor.holds.high", trimDegrees(r.High))
@@ -432,6 +434,9 @@ func (r HouseRotor) words() string {
 	say := fmt.Sprintf("%s, radius %d mm, at most %d per minute", count(int(r.Slots), "tube", "tubes"), r.RadiusMm, r.MostPerMin)
 	if r.Low+r.High != "" {
 		say += ", holds " + HouseRange{Low: r.Low, High: r.High}.words()
+	}
+	if r.At != "" {
+		say += ", for " + r.At
 	}
 	return say
 }

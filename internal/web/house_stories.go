@@ -226,7 +226,7 @@ func fullHouse() *storyHouse {
 			{Name: "night", Waiting: 12, Since: ago(25), Last: "notify: mail: the mail server answered 451", GivenUp: 1},
 		},
 		Places: []HousePlace{
-			{ID: "CF-1", Name: "large centrifuge", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 40, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.00"}},
+			{ID: "CF-1", Name: "large centrifuge", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 40, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.00", At: "LAB"}},
 			{ID: "CF-2", Name: "small centrifuge by the window", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 12, RadiusMm: 100, MostPerMin: 3600}},
 			{ID: "FERRY", Name: "ferry, hold", Kind: "vehicle", Range: HouseRange{Low: "8.00", High: "26.50", Basis: "a logger left there for a week in August", Owner: "oskar", Review: ago(21 * day)}},
 			{ID: "HATCH-1", Name: "hatch at the pier", Kind: "hatch"},

@@ -121,8 +121,8 @@ func TestHouseFormsDeclare(t *testing.T) {
 			"/house/places/HATCH%202?done=saved",
 		},
 		{
-			"/house/places", values("new", "yes", "id", "cf-9", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000", "rotor.holds.low", "4", "rotor.holds.high", "25,5"),
-			HousePlace{ID: "cf-9", Kind: "centrifuge", Rotor: HouseRotor{Slots: 24, RadiusMm: 172, MostPerMin: 4000, Low: "4", High: "25.5"}}, "/house/places/CF-9?done=saved",
+			"/house/places", values("new", "yes", "id", "cf-9", "kind", "centrifuge", "rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000", "rotor.holds.low", "4", "rotor.holds.high", "25,5", "rotor.at", "LAB"),
+			HousePlace{ID: "cf-9", Kind: "centrifuge", Rotor: HouseRotor{Slots: 24, RadiusMm: 172, MostPerMin: 4000, Low: "4", High: "25.5", At: "LAB"}}, "/house/places/CF-9?done=saved",
 		},
 		{"/house/places", values("id", "ferry", "kind", "vehicle"), HousePlace{ID: "ferry", Kind: "vehicle"}, "/house/places/FERRY?done=saved"},
 		{"/house/carriers", values("id", "B-7", "kind", "box", "ownClimate", "yes"), HouseCarrier{ID: "B-7", Kind: "box", OwnClimate: true}, "/house/carriers/B-7?done=saved"},
