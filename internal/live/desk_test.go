@@ -156,13 +156,23 @@ func TestWhatStandsBeforeTheCentrifuges(t *testing.T) {
 	b.move(eight+40*minute, p)
 	b.settle(p)
 	s = p.Spins("WARD-N")
-	if len(s.Running) != 1 || s.Running[0].Tubes != 2 || s.Running[0].Ends != eight+32*minute || s.Running[0].Programme != "gel" {
+	if len(s.Running) != 1 || s.Running[0].Tubes != 2 || s.Running[0].Ends != eight+32*minute || s.Running[0].Programme != "gel" ||
+		s.Running[0].ByTube || !slices.Equal(s.Running[0].Keys, []event.Key{local(t, "T-B"), local(t, "T-GLU")}) {
 		t.Errorf("turning: %+v", s.Running)
 	}
 	b.put(event.KindCarrier, "R-1", "end", eight+41*minute, event.SpinEnded{Load: local(t, "R-1")})
 	b.settle(p)
 	if s = p.Spins("WARD-N"); len(s.Running) != 0 || slices.ContainsFunc(s.Tubes, func(r live.SpinTube) bool { return r.Key.Label() == "T-GLU" }) {
 		t.Errorf("after its end: %+v", s.Running)
+	}
+	// Nobody scanned these into a rack: their run is known by its name, and each ends by itself.
+	for i, tube := range []string{"T-A", "T-C"} {
+		b.put(event.KindTube, tube, fmt.Sprint("list-", i), eight+42*minute, event.SpinStarted{Load: local(t, "RUN-1"), Programme: "gel", Minutes: 10})
+	}
+	b.move(eight+43*minute, p)
+	b.settle(p)
+	if s = p.Spins("WARD-N"); len(s.Running) != 1 || s.Running[0].Load != local(t, "RUN-1") || !s.Running[0].ByTube || !slices.Equal(s.Running[0].Keys, []event.Key{local(t, "T-A"), local(t, "T-C")}) {
+		t.Errorf("by a list: %+v", s.Running)
 	}
 }
 

@@ -53,6 +53,9 @@ type Run struct {
 	Started   event.Instant
 	Ends      event.Instant // 0: nobody said how long it takes
 	Tubes     int
+	Keys      []event.Key // its tubes, in their order
+	// ByTube: it was said of each tube by itself, so its end is said so too.
+	ByTube bool
 }
 
 // spinBack is how far back a tube may have come to a place and still stand before its
@@ -209,7 +212,7 @@ func arrivedHere(t *custody.Tube) event.Instant {
 
 // running counts a turning tube to its run.
 func (m *Model) running(runs map[event.Key]*Run, t *custody.Tube) {
-	r := Run{Load: t.Key, Place: t.Spinning.Place, Programme: t.Spinning.Reason, Started: t.Spinning.At, Tubes: 1}
+	r := Run{Load: t.Key, Place: t.Spinning.Place, Programme: t.Spinning.Reason, Started: t.Spinning.At, Tubes: 1, Keys: []event.Key{t.Key}}
 	if len(t.Carriers) > 0 {
 		r.Load = t.Carriers[0]
 	}
@@ -217,7 +220,7 @@ func (m *Model) running(runs map[event.Key]*Run, t *custody.Tube) {
 		s := &t.Timeline[i]
 		for _, f := range s.Facts {
 			if f, ok := f.(event.SpinStarted); ok && !s.Voided && s.At() == t.Spinning.At {
-				if f.Load != "" {
+				if r.ByTube = s.Record.Kind == event.KindTube; f.Load != "" {
 					r.Load = f.Load
 				}
 				if f.Minutes > 0 {
@@ -228,6 +231,7 @@ func (m *Model) running(runs map[event.Key]*Run, t *custody.Tube) {
 	}
 	if known := runs[r.Load]; known != nil {
 		known.Tubes++
+		known.Keys = append(known.Keys, t.Key)
 		return
 	}
 	runs[r.Load] = &r

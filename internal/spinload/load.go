@@ -97,6 +97,11 @@ const (
 	SetAside       Why = "set-aside"       // exhausted: nothing that a spin could save
 )
 
+// Whys lists every answer.
+func Whys() []Why {
+	return []Why{Loaded, NoPlace, OtherProgramme, OtherMachine, Waits, RunFirst, SetAside}
+}
+
 // Row is one tube of a load list.
 type Row struct {
 	Key event.Key
@@ -221,9 +226,7 @@ func Next(m Machine, tubes []Tube, now event.Instant) (Load, error) {
 	if places == m.Places {
 		return load, nil
 	}
-	load.Run.G = min(max(load.Run.G, run.low), run.high)
-	load.Run.Within = min(load.Run.G-run.low, run.high-load.Run.G)
-	load.Run.Ms, load.Run.C = run.ms, run.c
+	load.Run = run.set(load.Run.Name, load.Run.G)
 	load.PerMin, err = PerMin(m.RadiusMm, load.Run.G)
 	return load, err
 }
@@ -268,8 +271,32 @@ func (r *shared) join(o shared, places int) Why {
 // Where each two of some programmes can, all of them can: forces and temperatures are
 // intervals, and intervals that meet two by two have a point in common (Helly).
 func Share(a, b Programme) bool {
-	run := shared{low: a.G - a.Within, high: a.G + a.Within, ms: a.Ms, c: a.C}
-	return run.join(shared{low: b.G - b.Within, high: b.G + b.Within, ms: b.Ms, c: b.C}, 1) == Loaded
+	_, ok := Together([]Programme{a, b})
+	return ok
+}
+
+// Together gives what suits all of some programmes, with the name of the first and a force
+// as near as can be to that of the first; false when they can't stand in one run.
+func Together(all []Programme) (Programme, bool) {
+	var run shared
+	for i, p := range all {
+		alone := shared{low: p.G - p.Within, high: p.G + p.Within, ms: p.Ms, c: p.C}
+		if i == 0 {
+			run = alone
+		} else if run.join(alone, 1) != Loaded {
+			return Programme{}, false
+		}
+	}
+	if len(all) == 0 {
+		return Programme{}, false
+	}
+	return run.set(all[0].Name, all[0].G), true
+}
+
+// set is what to set for a run, near a force.
+func (r *shared) set(name string, g int64) Programme {
+	g = min(max(g, r.low), r.high)
+	return Programme{Name: name, G: g, Within: min(g-r.low, r.high-g), Ms: r.ms, C: r.c}
 }
 
 // meet gives the temperatures that suit both; whoever asks for none takes any.

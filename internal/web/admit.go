@@ -30,8 +30,10 @@ type SignIn struct {
 // Who may see what where people sign in: common practice, no source. A pattern without
 // a rule is for nobody, and a test fails.
 var (
-	seers     = auth.Rule{Roles: event.Roles(), Here: true}
-	screens   = auth.Rule{Roles: event.Roles(), Here: true, Device: true} // a screen on the wall has no person
+	seers   = auth.Rule{Roles: event.Roles(), Here: true}
+	screens = auth.Rule{Roles: event.Roles(), Here: true, Device: true} // a screen on the wall has no person
+	// spinners may do the steps of the rack: custody.StepRoles of rack and spin.
+	spinners  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleReception, event.RoleScientist}, Here: true}
 	adopters  = auth.Rule{Roles: []string{event.RoleScientist, event.RoleQuality}}
 	signers   = auth.Rule{Roles: []string{event.RoleScientist}}
 	printers  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleCourier, event.RoleReception, event.RoleScientist, event.RoleEngineer}, Here: true}
@@ -48,6 +50,8 @@ var whoSees = map[string]auth.Rule{
 	"GET /{$}":             seers,
 	"GET /wall":            screens,
 	"GET /wall/stream":     screens,
+	"GET /rack":            spinners,
+	"GET /rack/stream":     spinners,
 	"GET /tubes":           seers,
 	"GET /tubes/{id}":      seers,
 	"GET /look-back":       reporters,

@@ -9,7 +9,7 @@ import (
 type frame struct {
 	Site
 	Name   string // words in the tab, before the title
-	Kind   string // which screen: wall, tube, limits, limits-check, camera, readers, start, docs, plain, print…, report, house…
+	Kind   string // which screen: wall, tube, limits, limits-check, camera, readers, rack, start, docs, plain, print…, report, house…
 	Script string // module of the page, empty for none
 	Sheet  string // a style sheet beside those of every page, empty for none
 	Paper  string // what it is printed on, as in /print/paper; empty for A4

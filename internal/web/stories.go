@@ -28,6 +28,8 @@ type Story struct {
 	tube func() TubePage
 	// report is the custody report at Path; its kind follows from the address.
 	report func() Report
+	// spins is the rack page; without one no place is declared.
+	spins func() RackPage
 	// limits is the page of limits; without one nothing is adopted.
 	limits func() LimitsPage
 	// form is sent to Path in place of asking for it: the state follows a form.
@@ -200,7 +202,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, slices.Concat(lookBackStories(), reportStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
+	}, slices.Concat(lookBackStories(), reportStories(), rackStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
 }
 
 func wallEmpty() WallPage {

@@ -70,6 +70,7 @@ type Source interface {
 	ReportSource
 	HouseSource
 	LookBackSource
+	RackSource
 }
 
 // LabelNamed is what a label says, and under which id the pages know it: with its
@@ -161,6 +162,7 @@ func (s *server) routes() *router {
 	mux.HandleFunc("GET /readers", s.readers)
 	s.lookBackPages(mux)
 	s.phonePages(mux)
+	s.rackPages(mux)
 	s.printPages(mux)
 	s.reportPages(mux)
 	s.housePages(mux, func(path string, h http.HandlerFunc) { mux.Handle("POST "+path, own.Handler(h)) })

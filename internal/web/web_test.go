@@ -23,6 +23,7 @@ import (
 
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/label"
+	"specimen.example/custody/internal/spinload"
 )
 
 var update = flag.Bool("update", false, "write the golden pictures anew")
@@ -49,7 +50,7 @@ var wantStatus = map[string]int{
 	"report-carrier-no-trip": 404, "report-not-found": 404,
 	"limits-mistakes": 422, "limits-nothing-sent": 422, "limits-unsigned": 422,
 	"house-place-wrong": 422, "house-person-wrong": 422, "house-tokens-wrong": 422, "house-schemes-faults": 422, "house-programmes-wrong": 422,
-	"sign-in-fault": 403, "hand-over-fault": 403, "set-up-faults": 400, "set-up-used": 403, "not-for-you": 403,
+	"rack-nowhere": 404, "sign-in-fault": 403, "hand-over-fault": 403, "set-up-faults": 400, "set-up-used": 403, "not-for-you": 403,
 	"print-tubes-wrong": 422, "print-tubes-narrow": 422, "print-downtime-wrong": 422, "print-manifest-unknown": 404,
 }
 
@@ -180,6 +181,12 @@ func TestWordsAreComplete(t *testing.T) {
 	}
 	for _, d := range event.Doubts() {
 		check("doubt", string(d), doubtWords[d])
+	}
+	for _, a := range event.RackAnswers() {
+		check("rack answer", string(a), rackAnswerWords[a])
+	}
+	for _, w := range spinload.Whys() {
+		check("why of a load list", string(w), whyWords[w])
 	}
 	for _, e := range event.Evidences() {
 		if evidenceWords[e] == "" {
