@@ -342,8 +342,11 @@ func (p *RackPage) machineRow(site Site, c clock, m *RackMachine) rackMachineRow
 		return row
 	}
 	row.At = "now"
-	if m.From > p.Now {
+	switch {
+	case m.From > p.Now:
 		row.At = "at " + c.at(m.From)
+	case len(row.Running) > 0: // nobody said how long it takes, or that it ended
+		row.At = "when that has ended"
 	}
 	row.Set = programmeLine(m.Next, m.Minutes)
 	row.Places = fmt.Sprintf("%d of %s", len(m.Tubes), count(int(m.Slots), "place", "places"))

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
@@ -83,6 +84,7 @@ func TestRackSaysWhatIsMissing(t *testing.T) {
 		{func(p *RackPage) { p.WithinMin = 20 }, "What is accepted here counts as spun 20 min later"},
 		{func(p *RackPage) { p.Place, p.Places = "", nil }, "No bench and no reception is declared yet."},
 		{func(p *RackPage) { p.Runs[0].Ends = 0 }, "Nobody said how long it takes."},
+		{func(p *RackPage) { p.Runs[0].Ends, p.Machines[1].From = 0, p.Now }, "Next, when that has ended: <b>coagulation</b>"},
 		{func(p *RackPage) { p.Runs[0].Ends = ahead(4) }, "It ends at 10:10 (4 min)."},
 		{func(p *RackPage) { p.Runs[0].ByTube = true }, "not scanned into a rack"},
 	} {
@@ -222,5 +224,82 @@ func TestRackFlow(t *testing.T) {
 	rackFlow(p, `return f.shown({answer: "recorded", tube: {rack: "spin", verdicts: [{verdict: "cannot-say", name: "K"}]}}, String).more;`, &more)
 	if more != "It is in the rack. It can’t be said how K stands; that doesn’t stop it." {
 		t.Errorf("cannot say: %q", more)
+	}
+}
+
+// rackPage opens the busy bench, behind which no API answers, and says who scans.
+func rackPage(t *testing.T) *browsertest.Page {
+	t.Helper()
+	server := httptest.NewServer(Story{spins: rackBusy}.Handler(""))
+	t.Cleanup(func() { server.CloseClientConnections(); server.Close() })
+	p := browsertest.Open(t, server.URL+"/rack?place=BENCH", browsertest.Look{Width: 1440, Height: 900, Still: true})
+	p.Wait(`document.getElementById("main").dataset.state === "ready"`)
+	p.Click(`[data-act="who"]`)
+	p.Wait(`document.activeElement.id === "ask-by"`)
+	p.Type("lena\n")
+	p.Wait(`document.getElementById("who").textContent === "LENA scans here." && !document.getElementById("ask").open`)
+	return p
+}
+
+// Questions are answered by one key that comes alone. A reader that sends no frame types
+// many at once, with Enter behind: it chooses nothing and presses nothing.
+func TestRackQuestions(t *testing.T) {
+	p := rackPage(t)
+	recorded := func() (n int) {
+		p.Eval(`Number(document.documentElement.dataset.waiting)`, &n)
+		return n
+	}
+	opened := func() (open bool) {
+		p.Eval(`document.getElementById("ask").open`, &open)
+		return open
+	}
+	p.Eval(`document.querySelector('[data-act="fail-spin"]').click()`, nil)
+	p.Wait(`document.getElementById("ask").open && document.activeElement.id === "ask-not"`)
+	p.Press(browsertest.Keys("2134\n", 4*time.Millisecond)...)
+	p.Press(browsertest.Keys("x", 400*time.Millisecond)...) // later than any digit would count
+	if !opened() || recorded() != 0 {
+		t.Errorf("a reader without frame answers the question: open %v, %d recorded", opened(), recorded())
+	}
+	for _, found := range p.Axe() {
+		t.Errorf("a question: %s", found)
+	}
+	// A framed read goes before the question, which changes nothing.
+	p.Press(browsertest.Keys("]C0TB260311\n", 4*time.Millisecond)...)
+	p.Wait(`!document.getElementById("ask").open && document.getElementById("answer").dataset.tube === "TB260311"`)
+	var answer, more string
+	p.Eval(`document.getElementById("answer").dataset.answer`, &answer)
+	p.Eval(`document.getElementById("answer-more").textContent`, &more)
+	if answer != "wait" || recorded() != 0 {
+		t.Errorf("a tube without a rack is answered %q, %d recorded: %s", answer, recorded(), more)
+	}
+	key := func(name string) {
+		p.Press(browsertest.Key{Key: name, Code: name, Before: 300 * time.Millisecond}, browsertest.Key{Key: name, Code: name, Up: true})
+	}
+	key("F4")
+	p.Wait(`document.getElementById("answer-word").textContent === "Scan a rack first"`)
+	p.Eval(`document.querySelector('[data-act="fail-spin"]').click()`, nil)
+	p.Wait(`document.getElementById("ask").open`)
+	key("Escape")
+	p.Wait(`!document.getElementById("ask").open`)
+	p.Eval(`document.querySelector('[data-act="fail-spin"]').click()`, nil)
+	p.Wait(`document.getElementById("ask").open`)
+	p.Press(browsertest.Keys("2", 300*time.Millisecond)...)
+	p.Wait(`document.getElementById("answer-word").textContent === "R-2 failed" && document.getElementById("undo-what").textContent === "end of R-2"`)
+	p.Wait(`document.getElementById("unsent").textContent.startsWith("Not sent yet: 1.")`)
+}
+
+// Every answer can be read in light and dark.
+func TestRackAnswersCanBeRead(t *testing.T) {
+	p := rackPage(t)
+	for _, dark := range []bool{false, true} {
+		p.Look(browsertest.Look{Width: 1440, Height: 900, Still: true, Dark: dark})
+		for _, level := range []level{levelQuiet, levelHold, levelSoon, levelAsk, levelPast, levelAbsent} {
+			p.Eval(`for (const id of ["pass", "undo", "answer-fit"]) document.getElementById(id).hidden = false;
+				document.getElementById("answer-fit").textContent = "It doesn't belong in this rack.";
+				document.getElementById("answer").className = "answer is-`+string(level)+`"; 1`, nil)
+			for _, found := range p.Axe("color-contrast", "target-size") {
+				t.Errorf("level %s, dark %v: %s", level, dark, found)
+			}
+		}
 	}
 }

@@ -52,6 +52,8 @@ let rack = null;
 let stopped = null;
 /** @type {Step[]} */
 const steps = [];
+/** Runs whose minutes are over, by the ids of their elements. @type {Set<string>} */
+let ended = new Set();
 /** @type {Shown | null} */
 let last = null;
 let turn = Promise.resolve(); // reads are taken in their order
@@ -97,6 +99,9 @@ function tick() {
 function draw() {
   const now = rack ? bench().racks.find((r) => same(r.id, rack?.number ?? "")) : undefined;
   say(element("current"), rack ? `${rack.number} is being filled: ${now ? `${now.tubes.length} in it${now.programme ? `, ${now.programme}` : ""}` : "nothing in it yet"}.` : "No rack is being filled.");
+  const due = [...document.querySelectorAll("#machines .run.is-soon")].map((e) => e.id);
+  if (due.some((id) => !ended.has(id))) rackSignal("over"); // once for each run
+  ended = new Set(due);
   for (const li of document.querySelectorAll("#racks > [data-rack]")) li.classList.toggle("is-current", same(/** @type {HTMLElement} */ (li).dataset.rack ?? "", rack?.number ?? ""));
   /** @type {HTMLButtonElement} */ (element("start")).disabled = !now || now.tubes.length === 0;
   /** @type {HTMLButtonElement} */ (element("leave")).disabled = !rack;

@@ -60,6 +60,7 @@ const RACK = {
   "nothing-left": [[0, 0.26, 300, 170], [0.36, 0.26, 300, 170]],
   given: [[0, 0.09, 620, 1_240], [0.2, 0.4, 300, 170]],
   kept: [[0, 0.06, 500, 500], [0.22, 0.06, 500, 500]],
+  over: [[0, 0.5, 440, 660]], // a run's minutes are over
 };
 
 /** Sounds an answer of the rack; what has none is a refusal. @param {string} key */
