@@ -5,6 +5,8 @@ import (
 	"fmt"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"specimen.example/custody/internal/web"
 )
 
 // findings says how each receiver stands. They turn nothing red: a mail server that is
@@ -42,6 +44,17 @@ func (s *receiverStands) say() string {
 		text += "; another process tells it"
 	}
 	return text
+}
+
+// outside adds how those stand who are told outside the screens.
+func (p *pages) outside(ctx context.Context, out *web.House) error {
+	all, err := p.a.outside.standings(ctx)
+	for _, s := range all {
+		out.Outside = append(out.Outside, web.HouseOutside{
+			Name: s.Name, Waiting: s.State.Waiting, Since: s.State.Since, GivenUp: s.State.LaidDown, Last: s.State.Last,
+		})
+	}
+	return err
 }
 
 // outsideCounts are the metrics of the receivers, by their names in the settings. A

@@ -92,17 +92,6 @@ func (p *pages) House(ctx context.Context) (web.House, error) {
 	return out, p.unsent(ctx, out.Devices)
 }
 
-// outside adds how those stand who are told outside the screens.
-func (p *pages) outside(ctx context.Context, out *web.House) error {
-	all, err := p.a.outside.standings(ctx)
-	for _, s := range all {
-		out.Outside = append(out.Outside, web.HouseOutside{
-			Name: s.Name, Waiting: s.State.Waiting, Since: s.State.Since, GivenUp: s.State.LaidDown, Last: s.State.Last,
-		})
-	}
-	return err
-}
-
 // unsent adds what each phone said last of the scans that it keeps.
 func (p *pages) unsent(ctx context.Context, devices []web.HouseDevice) error {
 	told, err := p.a.desk.Phones(ctx)

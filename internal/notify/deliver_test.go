@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -368,6 +369,58 @@ func TestTheRecordFitsTheStore(t *testing.T) {
 		t.Errorf("the record took %d bytes", sized.most)
 	}
 	t.Logf("at most %d bytes", sized.most)
+}
+
+// restored is a log that was restored from a backup older than what was told: it ends
+// earlier, and goes on with other facts under the same sequences.
+type restored struct {
+	changes
+	end uint64
+}
+
+func (r *restored) After(ctx context.Context, seq uint64, limit int) ([]notify.Change, uint64, bool, error) {
+	if seq > r.end {
+		return nil, seq, false, &notify.ShorterError{End: r.end}
+	}
+	got, _, more, err := r.changes.After(ctx, seq, limit)
+	return got, r.end, more, err
+}
+
+// What came behind the end of a restored log is told anew, what came before it isn't.
+func TestALogThatWasRestored(t *testing.T) {
+	parts, box := receiver(t, nil)
+	w, err := notify.NewWebhook(parts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := changes{raised("KEPT", start, event.PastLimit), raised("GONE", start, event.PastLimit)}
+	before[0].Seq, before[1].Seq = 10, 20
+	store := notify.OnShelf(memlog.New().Shelf(eventlog.ShelfNotify), "desk")
+	now, l := &clock{start}, &life{left: -1}
+	live(t, delivery(l, now, before, store, w), l, now, after(time.Minute))
+	after2 := raised("LATER", after(time.Minute), event.PastLimit)
+	after2.Seq = 12
+	log := &restored{changes{before[0], after2}, 12}
+	d := delivery(l, now, log, store, w)
+	var seen []notify.TroubleKind
+	d.Report = func(tr notify.Trouble) { seen = append(seen, tr.What) }
+	live(t, d, l, now, after(time.Hour))
+	gone := raised("GONE", now.now, event.PastLimit) // the judge flags it again, as another fact
+	gone.Seq = 15
+	log.changes, log.end = append(log.changes, gone), 15
+	live(t, delivery(l, now, log, store, w), l, now, after(2*time.Hour))
+	_, texts := box.all()
+	count := map[string]int{}
+	for _, text := range texts {
+		for _, tube := range []string{"KEPT", "GONE", "LATER"} {
+			if strings.Contains(text, `"tube":"`+tube+`"`) {
+				count[tube]++
+			}
+		}
+	}
+	if count["KEPT"] != 1 || count["LATER"] != 1 || count["GONE"] != 2 || len(seen) != 1 || seen[0] != notify.Shorter {
+		t.Errorf("told %v, trouble %v", count, seen)
+	}
 }
 
 type sizedStore struct {

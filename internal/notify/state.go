@@ -2,6 +2,7 @@ package notify
 
 import (
 	"fmt"
+	"strings"
 
 	"specimen.example/custody/internal/event"
 )
@@ -26,7 +27,7 @@ func (d *Delivery) state(now event.Instant) State {
 	s := d.record.state(now)
 	s.Sent, s.Failed = d.counts.sent, d.counts.failed
 	if d.counts.last != nil {
-		s.Last = d.counts.last.Error()
+		s.Last = strings.TrimPrefix(d.counts.last.Error(), "notify: ")
 	}
 	return s
 }

@@ -223,7 +223,7 @@ func fullHouse() *storyHouse {
 		Seq: 4812, Now: storyNow, Zone: storyZone, Limits: "starter, version 1, adopted by lena",
 		Outside: []HouseOutside{
 			{Name: "desk"},
-			{Name: "night", Waiting: 12, Since: ago(25), Last: "notify: mail: the mail server answered 451", GivenUp: 1},
+			{Name: "night", Waiting: 12, Since: ago(25), Last: "refused: the mail server answered 550", GivenUp: 1},
 		},
 		Places: []HousePlace{
 			{ID: "CF-1", Name: "large centrifuge", Kind: "centrifuge", Range: room, Rotor: HouseRotor{Slots: 40, RadiusMm: 172, MostPerMin: 4000, Low: "4.00", High: "25.00", At: "LAB"}},
