@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -223,7 +224,11 @@ func TestHouseOffersWhatTheAPITakes(t *testing.T) {
 			if word == "" {
 				continue
 			}
-			c.saved("/house/"+x.kind, form("new", "yes", "id", fmt.Sprintf("W-%d", n), x.field, word, "by", "lena"))
+			v := form("new", "yes", "id", fmt.Sprintf("W-%d", n), x.field, word, "by", "lena")
+			if word == "centrifuge" {
+				maps.Copy(v, form("rotor.slots", "24", "rotor.radiusMm", "172", "rotor.mostPerMinute", "4000"))
+			}
+			c.saved("/house/"+x.kind, v)
 		}
 	}
 }

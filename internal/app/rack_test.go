@@ -315,6 +315,11 @@ func TestAListIsStartedWholeAndARackWithoutNetwork(t *testing.T) {
 	lena.scan("TB000007", "kept", "Kept here, not sent yet") // it clots, and nobody is there to say so
 	lena.Wait(`document.getElementById("unsent").textContent.includes("Not sent yet: 2")`)
 	lena.shot("kept")
+	// The rack is started all the same.
+	lena.key("F4")
+	lena.Wait(`document.getElementById("ask").open && document.getElementById("ask-body").textContent.includes("2 tubes, gel.")`)
+	lena.act("do", "#ask")
+	lena.Wait(`document.getElementById("answer-word").textContent === "R-01 turns" && document.getElementById("answer-more").textContent.includes("not sent yet")`)
 	net.Heal()
 	lena.WaitFor(time.Minute, `document.getElementById("unsent").textContent === "Everything is sent."`)
 	for _, id := range []string{"TB000001", "TB000007"} {
@@ -322,5 +327,8 @@ func TestAListIsStartedWholeAndARackWithoutNetwork(t *testing.T) {
 		if len(got) == 0 || got[len(got)-1] != "rack by LENA at BENCH reported into R-01" {
 			t.Errorf("%s: the log holds %q", id, got)
 		}
+	}
+	if got := rackHistory(t, log, event.KindCarrier, "RK-R-01"); !slices.Equal(got, []string{"spin by LENA at SPIN-1 reported gel 2000 g 10 min chosen"}) {
+		t.Errorf("the rack: the log holds %q", got)
 	}
 }

@@ -21,11 +21,12 @@ import * as clock from "./phone/clock.js";
 import { ask, cancel, choose, confirm, listen as listenToKeys, make, open as asking } from "./rack-ask.js";
 import { meaning, misfit, ofLine, perMin, same, sentence, shown, span } from "./rack-flow.js";
 import { bench, choices, words } from "./rack-page.js";
-import { allowSound, rackSignal } from "./signals.js";
+import { rackSignal } from "./rack-sound.js";
+import { settings } from "./rack-start.js";
+import { allowSound } from "./signals.js";
 import { base64, listen, symbologyOf } from "./wedge.js";
 
 /**
- * @typedef {import("./rack-flow.js").Machine} Machine
  * @typedef {import("./rack-flow.js").Shown} Shown
  * @typedef {import("./phone/labels.js").Label} Label
  * @typedef {import("./phone/outbox.js").Outbox} Outbox
@@ -46,7 +47,7 @@ let outbox;
 let schemes = [];
 let by = main.dataset.by ?? "";
 let device = "";
-/** The rack that is being filled. @type {Named | null} */
+/** The rack that is being filled, with what was put in here: the program may not answer. @type {(Named & {tubes: string[]}) | null} */
 let rack = null;
 /** What was stopped last and may be let pass. @type {Named | null} */
 let stopped = null;
@@ -98,12 +99,13 @@ function tick() {
 
 function draw() {
   const now = rack ? bench().racks.find((r) => same(r.id, rack?.number ?? "")) : undefined;
-  say(element("current"), rack ? `${rack.number} is being filled: ${now ? `${now.tubes.length} in it${now.programme ? `, ${now.programme}` : ""}` : "nothing in it yet"}.` : "No rack is being filled.");
+  const held = rack ? holds(rack.number).length : 0;
+  say(element("current"), rack ? `${rack.number} is being filled: ${held > 0 ? `${held} in it${now?.programme ? `, ${now.programme}` : ""}` : "nothing in it yet"}.` : "No rack is being filled.");
   const due = [...document.querySelectorAll("#machines .run.is-soon")].map((e) => e.id);
   if (due.some((id) => !ended.has(id))) rackSignal("over"); // once for each run
   ended = new Set(due);
   for (const li of document.querySelectorAll("#racks > [data-rack]")) li.classList.toggle("is-current", same(/** @type {HTMLElement} */ (li).dataset.rack ?? "", rack?.number ?? ""));
-  /** @type {HTMLButtonElement} */ (element("start")).disabled = !now || now.tubes.length === 0;
+  /** @type {HTMLButtonElement} */ (element("start")).disabled = held === 0;
   /** @type {HTMLButtonElement} */ (element("leave")).disabled = !rack;
   element("undo").hidden = steps.length === 0;
   say(element("undo-what"), steps.at(-1)?.what ?? "");
@@ -147,11 +149,18 @@ function keep(step) {
   if (steps.length > MOST_STEPS) steps.shift();
 }
 
-/** @param {Named | null} to */
-function fill(to) {
-  rack = to;
+/** The tubes of a rack: as the program says, and those of this page that it was not told of. @param {string} number */
+function holds(number) {
+  const mine = rack && same(rack.number, number) ? rack.tubes : [];
+  const told = bench().racks.find((r) => same(r.id, number))?.tubes ?? [];
+  return outbox?.waiting > 0 ? [...new Set([...told, ...mine])] : told;
+}
+
+/** @param {Named | null} to @param {string[]} [tubes] that are in it already */
+function fill(to, tubes = []) {
+  rack = to && { ...to, tubes };
   try {
-    if (to) sessionStorage.setItem(CURRENT, JSON.stringify(to));
+    if (rack) sessionStorage.setItem(CURRENT, JSON.stringify(rack));
     else sessionStorage.removeItem(CURRENT);
   } catch {
     // for this visit only
@@ -193,7 +202,7 @@ async function take(label) {
 
 /** @param {Named} to */
 function begin(to) {
-  fill(to);
+  if (!rack || !same(rack.number, to.number)) fill(to);
   stopped = null;
   const there = bench().racks.find((r) => same(r.id, to.number));
   news(`Fill ${to.number}`, there ? `${there.tubes.length} in it already${there.programme ? `, to be spun by ${there.programme}` : ""}. Scan the tubes that go into it.` : "Scan the tubes that go into it.", to.number);
@@ -224,6 +233,7 @@ async function put(tube, override = "") {
   const what = shown(out.answer, board.clock);
   const type = out.answer?.tube?.type || line?.type || "";
   stopped = what.stops ? tube : null;
+  if (taken(out) && rack && same(rack.number, into.number)) fill(into, [...rack.tubes, tube.number]);
   if (taken(out)) keep({ what: tube.number, scans: [{ id: out.id, label: tube.label }], again: `${tube.number} is out of ${into.number} again` });
   tell(override && taken(out) ? { ...what, level: "soon", word: "Let pass", more: `It is in the rack. The reason stands in the log. Without it: ${what.word}.` } : what, tube.number, taken(out) ? misfit(before, into.number, type, tube.number) : "");
 }
@@ -248,31 +258,6 @@ async function undo() {
   news("Taken back", `${sentence(step.again)} The log says that it was taken back.`);
 }
 
-/** What is asked before a start. @param {string} head @param {string[]} about @param {{programme: string, g: number, minutes: number}} set @param {number} tubes @param {string} [wanted] centrifuge */
-async function settings(head, about, set, tubes, wanted) {
-  const machines = bench().machines;
-  const turns = (/** @type {Machine} */ m, /** @type {number} */ g) => {
-    const n = perMin(m.radius, g);
-    return n === 0 ? "its rotor isn’t declared" : n > m.most ? `${n} per minute, and its rotor bears ${m.most}` : `${n} per minute`;
-  };
-  const fits = (/** @type {Machine} */ m) => m.free && perMin(m.radius, set.g) > 0 && perMin(m.radius, set.g) <= m.most;
-  const first = machines.find((m) => m.id === wanted) ?? machines.find(fits);
-  return ask({
-    head, say: about, verb: "Start it", chosen: first?.id ?? "",
-    ...(machines.length > 0 ? { choices: machines.map((m) => ({ word: m.id, say: m.name, more: `${turns(m, set.g)}${m.free ? "" : "; it turns now"}` })) } : {}),
-    fields: [
-      { name: "programme", label: "Programme", value: set.programme, unit: "" }, { name: "g", label: "Force", value: set.g > 0 ? String(set.g) : "", unit: "g" },
-      { name: "minutes", label: "Minutes", value: set.minutes > 0 ? String(set.minutes) : "", unit: "min" },
-    ],
-    told: (chosen, values) => {
-      const m = machines.find((one) => one.id === chosen);
-      if (!m) return machines.length > 0 ? "Choose a centrifuge." : "";
-      const many = m.slots > 0 && tubes > m.slots ? ` It has ${m.slots} places, and ${tubes} tubes go in.` : "";
-      return /^\d+$/.test(values.g ?? "") ? `Set ${turns(m, Number(values.g))} in ${m.name}.${many}` : `Give the force in g.${many}`;
-    },
-  });
-}
-
 /** @param {Record<string, string>} values @returns {Record<string, string> | null} details of a spin; null when they can't be */
 function details(values) {
   for (const [name, unit] of [["g", "the force in g"], ["minutes", "the minutes"]]) {
@@ -286,10 +271,14 @@ function details(values) {
 
 /** Starts a rack. @param {Named} load @param {string} [machine] */
 async function start(load, machine) {
-  const row = bench().racks.find((r) => same(r.id, load.number));
-  if (!row || row.tubes.length === 0) return news("Not started", "No tube is in this rack, as far as the program knows.", load.number, true);
+  const tubes = holds(load.number);
+  const now = bench();
+  // Without an answer a rack is what its tubes are, as far as the page knows them.
+  const likely = now.programmes.find((p) => now.tubes.some((t) => t.programme === p.name && tubes.includes(t.id)));
+  const row = now.racks.find((r) => same(r.id, load.number)) ?? { programme: likely?.name ?? "", g: likely?.g ?? 0, minutes: likely?.minutes ?? 0 };
+  if (tubes.length === 0) return news("Not started", "No tube is in this rack, as far as the program knows.", load.number, true);
   if (!(await someone())) return;
-  const said = await settings(`Start ${load.number}: where?`, [`${row.tubes.length} ${row.tubes.length === 1 ? "tube" : "tubes"}${row.programme ? `, ${row.programme}` : ""}.`], row, row.tubes.length, machine);
+  const said = await settings(`Start ${load.number}: where?`, [`${tubes.length} ${tubes.length === 1 ? "tube" : "tubes"}${row.programme ? `, ${row.programme}` : ""}.`], row, tubes.length, machine);
   const set = said && details(said.values);
   if (!said || !set) return;
   const at = bench().machines.find((m) => m.id === said.chosen);
@@ -437,7 +426,7 @@ async function begun() {
   void clock.measure();
   void outbox.flush();
   await drawAside();
-  if (rack) begin(rack);
+  if (rack) begin(rack); // what it holds is kept with it
   draw();
   main.dataset.state = "ready";
 }
