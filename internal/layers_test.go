@@ -62,6 +62,9 @@ var inTests = [][2]string{
 	{"stability", "stability/library"},
 }
 
+// measures are not products: like tests they start processes of what is measured.
+var measures = []string{"bench"}
+
 // testOnly packages stand outside the layers: tests of any package may import
 // them, and nothing else may.
 var testOnly = []string{"app/apptest", "eventlog/forgetfs", "eventlog/logtest", "web/browsertest", "web/printing/printtest"}
@@ -201,7 +204,7 @@ func direction(from, to string, test bool) string {
 		return "" // an external test of its own package
 	}
 	if slices.Contains(testOnly, to) {
-		if test || slices.Contains(testOnly, from) {
+		if test || slices.Contains(testOnly, from) || slices.Contains(measures, from) {
 			return ""
 		}
 		return "it serves tests only"
