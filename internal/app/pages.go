@@ -25,6 +25,8 @@ type pages struct {
 	// mu guards kept, which is read without waiting for a turn.
 	mu   sync.Mutex
 	kept keptWall
+	// desks are the made desks of receptions; what they hold is never changed.
+	desks map[deskKey]madeDesk
 }
 
 // keptWall is the last wall with what it rests on.

@@ -145,12 +145,16 @@ func (n names) flag(key event.Key, v *live.View) web.FlagRow {
 	if t.Flag.Open {
 		taken := lookedAfter(&t.Flag)
 		row.Since, row.TakenBy, row.TakenAt = t.Flag.Since, taken.By, taken.At
+		row.Mark = flagMark(&t.Flag, v.Now)
 	}
+	row.Draw, row.Cause = t.Draw.Label(), v.Flag.Cause
+	row.CauseName = n.cause(v.Flag.Cause)
 	for _, ft := range v.Flag.Tests {
 		if ft.Outlook == event.RunningOut {
 			row.Outlook = event.RunningOut
 		}
 		test := web.FlagTestRow{
+			UsedMs: testOf(v, ft.Assay).UsedMs, LimitMs: testOf(v, ft.Assay).LimitMs, Due: web.Due(testOf(v, ft.Assay).Due),
 			Name: assayName(v, ft.Assay), Verdict: ft.Verdict, Outlook: ft.Outlook, Reasons: slices.Clone(ft.Reasons), Direction: ft.Direction,
 		}
 		if r := testOf(v, ft.Assay).Rule; r != nil && !unnamedIn(v, ft.Assay) {
@@ -171,6 +175,45 @@ func lookedAfter(f *custody.FlagState) custody.Mark {
 		return f.Acted[len(f.Acted)-1]
 	}
 	return f.Taken
+}
+
+// flagMark is what a person last said of a flag that is up.
+func flagMark(f *custody.FlagState, now event.Instant) web.FlagMark {
+	made := func(state web.FlagState, m custody.Mark) web.FlagMark {
+		return web.FlagMark{State: state, By: m.By, At: m.At, What: m.Reason, Scan: m.Scan}
+	}
+	var last web.FlagMark
+	if f.Taken.Is() {
+		last = made(web.FlagTaken, f.Taken)
+		last.What = ""
+	}
+	if n := len(f.Acted); n > 0 && f.Acted[n-1].At >= last.At {
+		last = made(web.FlagDone, f.Acted[n-1])
+	}
+	if f.PutAside.Is() && f.AsideUntil > now {
+		last = made(web.FlagAside, f.PutAside)
+		last.Until = f.AsideUntil
+	}
+	if f.Overridden.Is() && f.Overridden.At >= last.At {
+		last = made(web.FlagLet, f.Overridden)
+	}
+	return last
+}
+
+// cause gives what flags come from by the name that people know.
+func (n names) cause(c event.Cause) string {
+	switch c.Kind {
+	case event.CauseBox:
+		if key, err := event.LocalKey(c.Name); err == nil {
+			return n.carrier(key)
+		}
+		return "box " + c.Name
+	case event.CauseLogger:
+		return "logger " + c.Name
+	case event.CauseRoute:
+		return "route " + c.Name
+	}
+	return ""
 }
 
 // testOf gives what a view says of a test; the zero judgement when it has none.

@@ -69,7 +69,13 @@ type watching struct {
 	nested map[event.Key][]event.Key
 	// missing are tubes with a missing doubt in the log that was open when last seen.
 	missing map[event.Key]bool
-	zone    *time.Location
+	// stands is when carriers that are not on the way were last scanned; for a desk that
+	// looks for those that came and were never finished.
+	stands map[event.Key]event.Instant
+	// outOf are the tubes that were received out of a carrier, by it. What was before this
+	// program began is known of those about which there is a doubt: extra, unlabelled.
+	outOf map[event.Key]map[event.Key]bool
+	zone  *time.Location
 }
 
 // atOnce bounds how many carriers or tubes are read under one hold of the model's
@@ -99,6 +105,7 @@ func (s *watching) refresh(m *live.Model) {
 				all = true
 			case event.KindTube:
 				s.suspect(c.Target.Key, c.Facts)
+				s.received(c.Target.Key, c.Facts)
 			}
 			continue
 		default:
@@ -119,7 +126,8 @@ func (s *watching) refresh(m *live.Model) {
 
 // begin watches anew and looks at everything.
 func (s *watching) begin(m *live.Model) {
-	*s = watching{w: m.Watch(), moving: map[event.Key]bool{}, nested: map[event.Key][]event.Key{}, missing: map[event.Key]bool{}}
+	*s = watching{w: m.Watch(), moving: map[event.Key]bool{}, nested: map[event.Key][]event.Key{}, missing: map[event.Key]bool{},
+		stands: map[event.Key]event.Instant{}, outOf: map[event.Key]map[event.Key]bool{}}
 	s.carriers(m, s.allCarriers(m))
 	s.readZone(m)
 	for part := range slices.Chunk(m.Doubted(), atOnce) {
@@ -127,6 +135,11 @@ func (s *watching) begin(m *live.Model) {
 			for _, key := range part {
 				if openMissing(w, key) {
 					s.missing[key] = true
+				}
+				if t, ok := w.Tube(key); ok {
+					for i := range t.Timeline {
+						s.received(key, t.Timeline[i].Facts)
+					}
 				}
 			}
 		})
@@ -142,6 +155,18 @@ func (s *watching) mark(dirty map[event.Key]bool, key event.Key) {
 	for inner, outer := range s.nested {
 		if slices.Contains(outer, key) {
 			s.mark(dirty, inner)
+		}
+	}
+}
+
+// received keeps out of which carrier a tube was received.
+func (s *watching) received(tube event.Key, facts []event.Fact) {
+	for _, f := range facts {
+		if r, ok := f.(event.Received); ok && r.Carrier != "" {
+			if s.outOf[r.Carrier] == nil {
+				s.outOf[r.Carrier] = map[event.Key]bool{}
+			}
+			s.outOf[r.Carrier][tube] = true
 		}
 	}
 }
@@ -172,6 +197,7 @@ func (s *watching) carriers(m *live.Model, keys []event.Key) {
 func (s *watching) carrier(w *custody.World, key event.Key) {
 	delete(s.moving, key)
 	delete(s.nested, key)
+	delete(s.stands, key)
 	c, ok := w.Carrier(key)
 	if !ok {
 		return
@@ -189,6 +215,11 @@ func (s *watching) carrier(w *custody.World, key event.Key) {
 	}
 	if len(c.In) == 0 && onTheWay(c) {
 		s.moving[key] = true
+		delete(s.outOf, key) // another trip
+		return
+	}
+	if len(c.In) == 0 && !c.Moving {
+		s.stands[key] = custody.LastScan(c.Timeline, 0)
 	}
 }
 

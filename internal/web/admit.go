@@ -39,6 +39,8 @@ var (
 	printers  = auth.Rule{Roles: []string{event.RoleCollector, event.RoleCourier, event.RoleReception, event.RoleScientist, event.RoleEngineer}, Here: true}
 	reporters = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist, event.RoleQuality, event.RoleEngineer}}
 	doorstep  = auth.Rule{Open: true}
+	// A desk shows what the reception works with; who only looks on has the wall.
+	deskRule = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist}, Here: true}
 	houseRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleScientist, event.RoleQuality}}
 	// Each page of the house is for those for whom the API's methods behind it are.
 	keeperRule = auth.Rule{Roles: []string{event.RoleEngineer}}
@@ -52,6 +54,8 @@ var whoSees = map[string]auth.Rule{
 	"GET /wall/stream":     screens,
 	"GET /rack":            spinners,
 	"GET /rack/stream":     spinners,
+	"GET /hatch":           deskRule,
+	"GET /hatch/stream":    deskRule,
 	"GET /tubes":           seers,
 	"GET /tubes/{id}":      seers,
 	"GET /look-back":       reporters,

@@ -61,8 +61,8 @@ type causeLine struct {
 	N    int
 }
 
-// causeWords name what several flags come from.
-var causeWords = map[event.CauseKind]string{
+// causeKinds name what several flags come from.
+var causeKinds = map[event.CauseKind]string{
 	event.CauseNone: "the tube itself", event.CauseBox: "box", event.CauseLogger: "logger", event.CauseRoute: "route",
 }
 
@@ -88,7 +88,7 @@ func (p FlagsPage) Render(w io.Writer, site Site) error {
 		})
 	}
 	for _, x := range p.Causes {
-		words.Causes = append(words.Causes, causeLine{What: says(causeWords, x.Cause.Kind) + " " + x.Cause.Name, N: x.N})
+		words.Causes = append(words.Causes, causeLine{What: says(causeKinds, x.Cause.Kind) + " " + x.Cause.Name, N: x.N})
 	}
 	return frame{Site: site, Name: "Look back", Kind: "look-back", Page: words}.render(w)
 }

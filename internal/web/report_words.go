@@ -28,7 +28,7 @@ type reportWords struct {
 	Trips                []tripWords
 	TripSaid             string // which of them this tells of
 	Contents             []contentWords
-	Loggers              []loggerWords
+	Loggers              []reportLogger
 	Corrections          []correctionWords
 	Steps, Beside        []entryWords
 	Cant                 []string
@@ -42,7 +42,7 @@ type (
 		This      bool
 	}
 	contentWords struct{ Tube, URL, In, Out, Via string }
-	loggerWords  struct{ ID, On, From, Until, Calibrated, Files string }
+	reportLogger  struct{ ID, On, From, Until, Calibrated, Files string }
 	entryWords   struct {
 		Seq                           uint64
 		Occurred, Recorded, Told      string
@@ -230,7 +230,7 @@ func (r *reportWords) carrier(site Site, c clock) {
 		})
 	}
 	for _, l := range r.Report.Loggers {
-		w := loggerWords{ID: l.ID, On: l.On, From: c.at(l.From), Until: still(l.Until, "still there"), Calibrated: "never said", Files: count(l.Files, "file read in", "files read in")}
+		w := reportLogger{ID: l.ID, On: l.On, From: c.at(l.From), Until: still(l.Until, "still there"), Calibrated: "never said", Files: count(l.Files, "file read in", "files read in")}
 		if l.Calibrated != 0 {
 			w.Calibrated = fmt.Sprintf("on %s, ± %s", c.at(l.Calibrated), degrees(l.Uncertainty))
 			if l.Next != 0 {

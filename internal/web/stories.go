@@ -24,8 +24,9 @@ type Story struct {
 	Path  string // the page
 	Demo  bool
 
-	wall func() WallPage
-	tube func() TubePage
+	wall  func() WallPage
+	hatch func() HatchPage // nil asks which desk it is
+	tube  func() TubePage
 	// report is the custody report at Path; its kind follows from the address.
 	report func() Report
 	// spins is the rack page; without one no place is declared.
@@ -202,7 +203,7 @@ func Stories() []Story {
 		{Name: "docs-none", About: "built without a description", Path: "/docs"},
 		{Name: "no-such-page", About: "an address that is no page", Path: "/cupboard"},
 		{Name: "broken", About: "the model could not be read", Path: "/tubes/TB260301", tube: tubeWithin, fault: fmt.Errorf("the model has stopped")},
-	}, slices.Concat(lookBackStories(), reportStories(), rackStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
+	}, slices.Concat(hatchStories(), lookBackStories(), reportStories(), rackStories(), limitsStories(), printStories(), houseStories(), signInStories())...)
 }
 
 func wallEmpty() WallPage {
@@ -277,6 +278,7 @@ func wallFlood() WallPage {
 		f := FlagRow{
 			Tube: fmt.Sprintf("TB2604%02d", i), Episode: 1, Kind: event.FlagBefore, Verdict: event.PastLimit, Outlook: event.OutlookUnknown,
 			Action: event.AskNewSample, Box: "box B-7", Holder: "oskar", Place: "harbour", Since: ago(i % 9),
+			Cause: event.Cause{Kind: event.CauseBox, Name: "B-7"}, CauseName: "box B-7",
 			Tests: []FlagTestRow{{
 				Name: "potassium", Verdict: event.PastLimit, Reasons: []event.Reason{event.ReasonHeat}, Direction: event.ReadsLow,
 				Limit: "30 min above 25 °C", Source: starterSet,
@@ -285,6 +287,7 @@ func wallFlood() WallPage {
 		if i%2 == 1 {
 			f.Verdict, f.Outlook, f.Action, f.Box, f.Holder, f.Place = event.WithinLimits, event.RunningOut, event.Hurry, "box B-5", "ferry", "south pier"
 			f.By = ahead(20 + i)
+			f.Cause, f.CauseName = event.Cause{Kind: event.CauseRoute, Name: "CROSSING"}, "the crossing"
 			f.Tests[0].Verdict, f.Tests[0].Outlook, f.Tests[0].Reasons = event.WithinLimits, event.RunningOut, []event.Reason{event.ReasonLikelyLate}
 			f.Tests[0].Direction, f.Tests[0].Limit = event.ReadsHigh, gelPotassium
 		}

@@ -40,6 +40,36 @@ type FlagRow struct {
 	TakenBy       string        // who looks after it, empty for nobody yet
 	TakenAt       event.Instant
 	Irreplaceable bool
+
+	Draw      string      // draw of the tube, empty when not known
+	Cause     event.Cause // what several flags can come from
+	CauseName string      // the same in words: "box B-7"
+	Mark      FlagMark    // what a person last said of it
+	// Provisional says why later readings can still change it: "LG-7 has not been read
+	// since 07:10"; empty when nothing is outstanding.
+	Provisional string
+}
+
+// FlagState says what became of a flag that is up.
+type FlagState string
+
+// The states of a flag that is up. None of them hides it.
+const (
+	FlagWaits FlagState = ""         // needs hands
+	FlagTaken FlagState = "taken"    // somebody sees to it
+	FlagDone  FlagState = "done"     // something was done, and it is still up
+	FlagAside FlagState = "aside"    // put aside until an instant, then back by itself
+	FlagLet   FlagState = "let-pass" // the tube passes in spite of it
+)
+
+// FlagMark is what a person last said of a flag.
+type FlagMark struct {
+	State FlagState
+	By    string
+	At    event.Instant
+	What  string        // word of the action or of the reason, empty for one in words of their own
+	Until event.Instant // of FlagAside
+	Scan  string        // id of the scan, for taking it back
 }
 
 // FlagTestRow is one test of a flag.
@@ -52,6 +82,9 @@ type FlagTestRow struct {
 	Direction  event.Direction
 	Limit      string // the limit in words: "60 min at 18 to 25 °C, unspun"
 	Source     string // the limit's source in words
+
+	UsedMs, LimitMs int64 // worst case, of the limit; LimitMs 0 when there is none
+	Due             Due   // when the limit will be met
 }
 
 // LateRow is something that was due and is not there.

@@ -19,8 +19,6 @@ import (
 const (
 	floodCount = 10
 	floodSpan  = 10 * time.Minute
-	// groupFrom is the least number of tubes that share a line.
-	groupFrom = 3
 	// whyShown is how many tests of a tube the wall names; its page has all.
 	whyShown = 2
 )
@@ -33,6 +31,7 @@ type wallRow struct {
 	Head  string // word beside the shape
 	Tubes []tubeLink
 	Group string // "14 tubes in box B-7"; empty for a single tube
+	Split string // of a group: "9 past its limit, 5 running out"
 	Do    string
 	ByAt  string // clock time, empty for none
 	ByIn  string // "34 min", "12 min ago"
@@ -40,15 +39,17 @@ type wallRow struct {
 	More  string // "2 more tests", empty when all are shown
 	Where string
 	Taken string
-	Extra string // what must not be missed: "can't be drawn again"
-	Since int64  // ms; the browser marks rows younger than a minute
+	// Provisional: readings that are outstanding may change it.
+	Provisional string
+	Extra       string // what must not be missed: "can't be drawn again"
+	Since       int64  // ms; the browser marks rows younger than a minute
 
 	by event.Instant
 }
 
 type tubeLink struct{ ID, URL string }
 
-type whyLine struct{ Test, Reason, Direction, Limit, Source string }
+type whyLine struct{ Test, Reason, Direction, Limit, Source, Used string }
 
 // wallBoard is the wall as words and lines, ready for the template.
 type wallBoard struct {
@@ -89,7 +90,7 @@ func (p WallPage) board(site Site) (wallBoard, error) {
 	b := wallBoard{Site: site, Place: p.Place, Clock: c.now.Format("15:04"), board: board{
 		Seq: p.Seq, NotLive: p.NotLive, NowMs: int64(p.Now), Offset: c.offset(), ZoneMs: int64(seconds) * 1000,
 	}}
-	head := wallHead{Trouble: len(p.Flags), Flood: p.flood(), Late: len(p.Late), Boxes: len(p.Boxes), PutAside: p.PutAside}
+	head := wallHead{Trouble: len(p.Flags), Flood: flooded(p.Flags, p.Now), Late: len(p.Late), Boxes: len(p.Boxes), PutAside: p.PutAside}
 	rows := p.flagRows(site, c, head.Flood)
 	var soonest event.Instant
 	for _, r := range rows {
@@ -167,74 +168,14 @@ func lastIfZero(i event.Instant) event.Instant {
 	return i
 }
 
-func (p WallPage) flood() bool {
-	recent := 0
-	for _, f := range p.Flags {
-		if p.Now.Sub(f.Since) <= floodSpan {
-			recent++
-		}
-	}
-	return recent > floodCount || len(p.Flags) > 2*floodCount
-}
-
-// sorted gives the flags loudest first, then by the time that is left, then by
-// age, so that the order changes only when facts do.
-func (p WallPage) sorted() []FlagRow {
-	flags := slices.Clone(p.Flags)
-	slices.SortStableFunc(flags, func(a, b FlagRow) int {
-		return cmp.Or(
-			cmp.Compare(levelOrder[levelOf(a.Verdict, a.Outlook)], levelOrder[levelOf(b.Verdict, b.Outlook)]),
-			cmp.Compare(lastIfZero(a.By), lastIfZero(b.By)),
-			cmp.Compare(a.Since, b.Since),
-			strings.Compare(a.Tube, b.Tube),
-		)
-	})
-	return flags
-}
-
+// flagRows gives the lines of the flags, loudest first.
 func (p WallPage) flagRows(site Site, c clock, flood bool) []wallRow {
-	flags := p.sorted()
-	if !flood {
-		rows := make([]wallRow, len(flags))
-		for i, f := range flags {
-			rows[i] = flagLine(site, c, f).short()
-		}
-		return rows
-	}
-	groups := map[string][]FlagRow{}
-	for _, f := range flags {
-		groups[cause(f)] = append(groups[cause(f)], f)
-	}
-	var rows []wallRow
-	done := map[string]bool{}
-	for _, f := range flags {
-		key := cause(f)
-		switch same := groups[key]; {
-		case len(same) < groupFrom:
-			rows = append(rows, flagLine(site, c, f).short())
-		case !done[key]:
-			done[key] = true
-			rows = append(rows, groupLine(site, c, key, same).short())
-		}
+	lines := gather(sortedFlags(p.Flags), flood)
+	rows := make([]wallRow, len(lines))
+	for i, flags := range lines {
+		rows[i] = flagsLine(site, c, flags).short()
 	}
 	return rows
-}
-
-// cause is what flags must share to share a line. Taken and untaken flags stay
-// apart: a group that one person looks after must not hide one that nobody does.
-func cause(f FlagRow) string {
-	var why []string
-	for _, t := range f.Tests {
-		for _, r := range t.Reasons {
-			if !slices.Contains(why, string(r)) {
-				why = append(why, string(r))
-			}
-		}
-	}
-	slices.Sort(why)
-	return strings.Join([]string{
-		string(levelOf(f.Verdict, f.Outlook)), string(f.Verdict), f.Box, f.Place, string(f.Action), f.ActionNote, f.TakenBy, strings.Join(why, "+"),
-	}, "|")
 }
 
 func flagLine(site Site, c clock, f FlagRow) wallRow {
@@ -252,9 +193,13 @@ func flagLine(site Site, c clock, f FlagRow) wallRow {
 	if f.By != 0 {
 		r.ByAt, r.ByIn = c.at(f.By), c.left(f.By)
 	}
-	if f.TakenBy != "" {
+	switch {
+	case f.Mark.State != FlagWaits:
+		r.Taken = sentence(markWords(c, f.Mark))
+	case f.TakenBy != "":
 		r.Taken = fmt.Sprintf("%s has it since %s", f.TakenBy, c.at(f.TakenAt))
 	}
+	r.Provisional = f.Provisional
 	for _, t := range f.Tests {
 		r.Why = append(r.Why, whyOf(t))
 	}
@@ -277,34 +222,10 @@ func whyOf(t FlagTestRow) whyLine {
 	if t.Direction != "" && levelOf(t.Verdict, t.Outlook) != levelHold {
 		l.Direction = says(directionWords, t.Direction)
 	}
+	if t.LimitMs > 0 {
+		l.Used = fmt.Sprintf("%s of %s used", length(t.UsedMs), length(t.LimitMs))
+	}
 	return l
-}
-
-func groupLine(site Site, c clock, key string, flags []FlagRow) wallRow {
-	r := flagLine(site, c, flags[0])
-	// The id must not depend on the tubes: they come and go.
-	r.ID = "group-" + shortHash(key)
-	r.Tubes = nil
-	var newest event.Instant
-	var why []whyLine
-	for _, f := range flags {
-		r.Tubes = append(r.Tubes, tubeLink{f.Tube, site.TubeURL(f.Tube)})
-		newest = max(newest, f.Since)
-		for _, t := range f.Tests {
-			if w := whyOf(t); !slices.Contains(why, w) {
-				why = append(why, w)
-			}
-		}
-		if f.Irreplaceable {
-			r.Extra = "One of them can't be drawn again."
-		}
-	}
-	r.Why, r.Since = why, int64(newest)
-	r.Group = count(len(flags), "tube", "tubes")
-	if flags[0].Box != "" {
-		r.Group += " in " + flags[0].Box
-	}
-	return r
 }
 
 func actionLine(f FlagRow) string {

@@ -71,6 +71,7 @@ type Source interface {
 	HouseSource
 	LookBackSource
 	RackSource
+	HatchSource
 }
 
 // LabelNamed is what a label says, and under which id the pages know it: with its
@@ -161,6 +162,7 @@ func (s *server) routes() *router {
 	mux.HandleFunc("GET /camera", s.camera)
 	mux.HandleFunc("GET /readers", s.readers)
 	s.lookBackPages(mux)
+	s.hatchPages(mux)
 	s.phonePages(mux)
 	s.rackPages(mux)
 	s.printPages(mux)

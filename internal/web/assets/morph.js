@@ -27,7 +27,7 @@ export function morph(old, fresh, inside = false) {
 }
 
 /** What the reader or the page itself has set stays: the server doesn't know of it. */
-const kept = new Set(["open", "hidden"]);
+const kept = new Set(["open", "hidden", "aria-current"]);
 
 /** @param {Element} old @param {Element} fresh */
 function attributes(old, fresh) {

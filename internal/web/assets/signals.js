@@ -7,14 +7,17 @@
 let sound = null;
 
 /** Browsers are mute until somebody touches the page: call it on a press. */
-export function allowSound() {
+export async function allowSound() {
   try {
     sound ??= new AudioContext();
-    if (sound.state === "suspended") sound.resume().catch(() => {});
+    if (sound.state === "suspended") await sound.resume();
   } catch {
     // A device without sound still shows and shakes.
   }
 }
+
+/** Whether something can be heard. */
+export const sounding = () => sound?.state === "running";
 
 /**
  * @param {AudioContext} out
@@ -51,4 +54,28 @@ export function signal(good) {
 export function play(notes) {
   if (sound?.state !== "running") return;
   for (const [from, length, start, end] of notes) knock(sound, from, length, start, end);
+}
+
+/** @typedef {"past"|"soon"|"ask"|"hold"} Level */
+
+/**
+ * What a desk hears of something new, by its level. They differ in rhythm: long and
+ * short for the worst, short and long for what can still be saved, one short knock for
+ * the rest. Own patterns; at most two tones, so that none is a device at the bed.
+ * @param {Level} level
+ */
+export function alarm(level) {
+  if (sound?.state !== "running") return;
+  switch (level) {
+    case "past":
+      knock(sound, 0, 0.55, 520, 180);
+      knock(sound, 0.7, 0.14, 700, 900);
+      break;
+    case "soon":
+      knock(sound, 0, 0.12, 420, 520);
+      knock(sound, 0.26, 0.4, 520, 380);
+      break;
+    default:
+      knock(sound, 0, 0.16, 360, 420);
+  }
 }

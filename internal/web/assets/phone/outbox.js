@@ -61,7 +61,7 @@ import { base, call, database, durable, fact, keepFact, queueKey, seal, unseal, 
 /** The version of these pages; it stands in each scan. */
 export const app = "phone-" + (new URL(import.meta.url).pathname.match(/\/assets\/([^/]+)\//)?.[1] ?? "");
 
-const most = 50; // scans of one batch
+const most = 50; // scans of one batch, where the caller doesn't say
 const soon = 700; // ms that somebody waits for an answer while the last try had none
 const spare = 1000; // ms after a try without answer in which a scan makes no other
 const longest = 60_000; // ms between tries
@@ -97,14 +97,16 @@ export class Outbox extends EventTarget {
   #last = Promise.resolve(); // records keep their order
   #seq = 0;
   #tries = 0;
+  #most;
   #failed = -Infinity; // when a try had no answer, by the page's counter
   #told = 0;
   #timer = 0;
 
-  /** @param {CryptoKey} key @param {() => Bearer} bearer */
-  constructor(key, bearer) {
+  /** @param {CryptoKey} key @param {() => Bearer} bearer @param {number} [batch] */
+  constructor(key, bearer, batch = most) {
     super();
     this.#key = key;
+    this.#most = batch;
     this.#bearer = bearer;
     this.#channel.addEventListener("message", (e) => this.#heard(e.data));
     addEventListener("online", () => this.flush());
@@ -120,10 +122,63 @@ export class Outbox extends EventTarget {
    * @param {{live?: boolean, wait?: number}} [how] live: it may be stopped; wait: ms
    * @returns {Promise<Outcome>}
    */
-  async record(scan, { live = true, wait = 4000 } = {}) {
+  async record(scan, how) {
+    const [out] = await this.recordAll([scan], how);
+    return /** @type {Outcome} */ (out);
+  }
+
+  /**
+   * record for what one person did at once, to several tubes: all are kept, or none.
+   * @param {Scan[]} scans
+   * @param {{live?: boolean, wait?: number}} [how]
+   * @returns {Promise<Outcome[]>}
+   */
+  async recordAll(scans, { live = true, wait = 4000 } = {}) {
+    if (scans.length === 0) return [];
     const at = { ...clock.moment(), then: clock.known() };
     const down = this.state === "offline" && performance.now() - this.#failed < spare;
     const patience = !live || down ? 0 : this.state === "sent" ? wait : Math.min(wait, soon);
+    const said = scans.map((scan) => ({ scan: this.#whole(scan, at), at }));
+    const ids = said.map((one) => one.scan.id);
+    /** @type {Promise<ScanAnswer | undefined>[]} */
+    const answers = ids.map((id) => new Promise((done) => this.#hearing.set(id, done)));
+    const unhear = () => ids.forEach((id) => this.#hearing.delete(id));
+    const before = this.#last;
+    const kept = before.then(() => this.#put(said, patience));
+    this.#last = kept.then(() => {}, () => {});
+    try {
+      await kept;
+    } catch (err) {
+      unhear();
+      throw err;
+    }
+    if (!patience) {
+      unhear();
+      void (down ? this.#later() : this.#send(0));
+      return ids.map((id) => ({ id, kept: true }));
+    }
+    const sent = this.#send(patience);
+    const late = pause(patience).then(() => undefined);
+    const outcomes = ids.map(async (id, i) => {
+      const answer = answers[i];
+      // A try that failed ends the wait: whoever is offline isn't kept waiting.
+      const failed = sent.then((state) => (state === "sent" ? answer : undefined));
+      let heard = await Promise.race([answer, failed, late]);
+      // It is kept, whatever becomes of this: no answer is no reason to say that it isn't.
+      if (!heard && !(await this.#goOn(id).catch(() => true))) heard = await Promise.race([answer, pause(1000).then(() => undefined)]);
+      this.#hearing.delete(id);
+      return /** @type {Outcome} */ (heard ? { id, kept: true, answer: heard } : { id, kept: true });
+    });
+    return Promise.all(outcomes);
+  }
+
+  /**
+   * A scan with what every scan says.
+   * @param {Scan} scan
+   * @param {clock.Moment} at
+   * @returns {Scan & {id: string}}
+   */
+  #whole(scan, at) {
     const { by, place, device } = this.#bearer();
     /** @type {Scan & {id: string}} */
     const whole = { ...scan, id: scan.id || uuid7(at.wall), occurredAt: scan.occurredAt || clock.stamp(at.wall), app };
@@ -131,31 +186,7 @@ export class Outbox extends EventTarget {
     for (const [k, v] of Object.entries({ by, place, device })) whole[/** @type {"by"} */ (k)] ??= v;
     delete whole.mode;
     for (const k of /** @type {(keyof Scan)[]} */ (Object.keys(whole))) if (whole[k] === undefined || whole[k] === "") delete whole[k];
-    const id = whole.id;
-    /** @type {Promise<ScanAnswer | undefined>} */
-    const answer = new Promise((done) => this.#hearing.set(id, done));
-    const before = this.#last;
-    const kept = before.then(() => this.#put({ scan: whole, at }, patience));
-    this.#last = kept.then(() => {}, () => {});
-    try {
-      await kept;
-    } catch (err) {
-      this.#hearing.delete(id);
-      throw err;
-    }
-    if (!patience) {
-      this.#hearing.delete(id);
-      void (down ? this.#later() : this.#send(0));
-      return { id, kept: true };
-    }
-    const sent = this.#send(patience);
-    // A try that failed ends the wait: whoever is offline isn't kept waiting.
-    const failed = sent.then((state) => (state === "sent" ? answer : undefined));
-    let heard = await Promise.race([answer, failed, pause(patience).then(() => undefined)]);
-    // It is kept, whatever becomes of this: no answer is no reason to say that it isn't.
-    if (!heard && !(await this.#goOn(id).catch(() => true))) heard = await Promise.race([answer, pause(1000).then(() => undefined)]);
-    this.#hearing.delete(id);
-    return heard ? { id, kept: true, answer: heard } : { id, kept: true };
+    return whole;
   }
 
   /** Sends what waits. */
@@ -193,16 +224,17 @@ export class Outbox extends EventTarget {
     await this.#changed();
   }
 
-  /** @param {Said} said @param {number} patience */
-  async #put(said, patience) {
-    const id = /** @type {string} */ (said.scan.id);
-    const sealed = await seal(this.#key, id, said);
+  /** @param {(Said & {scan: {id: string}})[]} all @param {number} patience */
+  async #put(all, patience) {
+    const sealed = await Promise.all(all.map((said) => seal(this.#key, said.scan.id, said)));
     const tx = await durable(["queue", "facts"]);
     const [queue, facts] = [tx.objectStore("queue"), tx.objectStore("facts")];
-    const seq = ((await facts.get("seq")) ?? 0) + 1;
-    await facts.put(seq, "seq");
-    // The clock may be moved while somebody waits; goOn ends the wait in any case.
-    await queue.add(/** @type {Waiting} */ ({ seq, id, at: said.at.wall, until: patience ? said.at.wall + patience : 0, sealed }));
+    let seq = (await facts.get("seq")) ?? 0;
+    await facts.put(seq + all.length, "seq");
+    for (const [i, said] of all.entries()) {
+      // The clock may be moved while somebody waits; goOn ends the wait in any case.
+      await queue.add(/** @type {Waiting} */ ({ seq: ++seq, id: said.scan.id, at: said.at.wall, until: patience ? said.at.wall + patience : 0, sealed: sealed[i] }));
+    }
     await tx.done;
     this.#seq = seq;
     await this.#recount(); // it is kept, also where it can't be counted
@@ -270,7 +302,7 @@ export class Outbox extends EventTarget {
     // Without network a small question is cheaper than a batch.
     if (this.state === "offline" && !(await call("GET", "v1/me", undefined, 4000).catch(() => undefined))) return "offline";
     const device = await enrolled().catch(() => undefined);
-    for (let size = most; ; ) {
+    for (let size = this.#most; ; ) {
       /** @type {Waiting[]} */
       const batch = await (await database()).getAll("queue", null, size);
       if (batch.length === 0) return "sent";
@@ -301,7 +333,7 @@ export class Outbox extends EventTarget {
         // Somewhere in it is one that can't be read. It is found by halving.
         if (batch.length === 1) {
           await this.#setAside(batch[0], "unreadable", violations(resp.body));
-          size = most;
+          size = this.#most;
         } else size = Math.ceil(batch.length / 2);
         continue;
       }
@@ -310,7 +342,7 @@ export class Outbox extends EventTarget {
       const left = await this.#answered(batch, live, resp.body.answers ?? []);
       if (left === batch.length) return "busy";
       // One that was left while others were taken is sent alone: it may be unreadable.
-      size = left > 0 ? 1 : most;
+      size = left > 0 ? 1 : this.#most;
     }
   }
 
@@ -483,11 +515,12 @@ function violations(body) {
 }
 
 /**
- * Opens the queue of this phone.
+ * Opens the queue of this phone or desk.
  * @param {() => Bearer} bearer
+ * @param {number} [batch] scans of one call, at most
  */
-export async function openOutbox(bearer) {
-  const out = new Outbox(await queueKey(), bearer);
+export async function openOutbox(bearer, batch) {
+  const out = new Outbox(await queueKey(), bearer, batch);
   await clock.recall();
   // Not waited for: a browser may ask the person first.
   void navigator.storage?.persist?.().then((yes) => {
