@@ -3,9 +3,22 @@
 // becomes worse than it sounded for sounds again. Silence lasts five minutes and says so;
 // a new cause of the worst level breaks it.
 import { element, say } from "./board.js";
-import { alarm, allowSound, sounding } from "./signals.js";
+import { allowSound, play, sounding } from "./signals.js";
 
-/** @typedef {import("./signals.js").Level} Level */
+/**
+ * @typedef {"past"|"soon"|"ask"|"hold"} Level
+ *
+ * What is heard of something new. Levels differ in rhythm: long and short for the worst,
+ * short and long for what can still be saved, one short knock for the rest. Own patterns;
+ * at most two tones, so that none is taken for a device at the bed. In s, s, Hz, Hz.
+ * @type {Record<Level, import("./signals.js").Tone[]>}
+ */
+const TONES = {
+  past: [[0, 0.55, 520, 180], [0.7, 0.14, 700, 900]],
+  soon: [[0, 0.12, 420, 520], [0.26, 0.4, 520, 380]],
+  ask: [[0, 0.16, 360, 420]],
+  hold: [[0, 0.16, 360, 420]],
+};
 
 const SILENT_MS = 5 * 60_000;
 const HEARD = "hatch-heard"; // name in sessionStorage: a page loaded anew sounds nothing twice
@@ -47,7 +60,7 @@ export function sounds(time) {
 
   on.addEventListener("click", async () => {
     await allowSound();
-    alarm("ask"); // so that whoever begins the shift hears that it works
+    play(TONES.ask); // so that whoever begins the shift hears that it works
     look();
   });
   quiet.addEventListener("click", () => {
@@ -89,7 +102,7 @@ export function sounds(time) {
       if (silentUntil > time.now() && worst.level === "past") silentUntil = 0;
       const loud = silentUntil <= time.now();
       if (loud && rank(worst.level) < LEVELS.length) {
-        alarm(/** @type {Level} */ (worst.level));
+        play(TONES[/** @type {Level} */ (worst.level)]);
         on.dataset.sounded = String(Number(on.dataset.sounded ?? 0) + 1);
         on.dataset.soundedLevel = worst.level;
       }

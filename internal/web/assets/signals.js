@@ -20,6 +20,14 @@ export async function allowSound() {
 export const sounding = () => sound?.state === "running";
 
 /**
+ * @typedef {[from: number, length: number, start: number, end: number]} Tone in s from now, s, Hz, Hz
+ * @param {Tone[]} tones
+ */
+export function play(tones) {
+  if (sound?.state === "running") for (const tone of tones) knock(sound, ...tone);
+}
+
+/**
  * @param {AudioContext} out
  * @param {number} from in s from now
  * @param {number} length in s
@@ -44,38 +52,5 @@ function knock(out, from, length, start, end) {
 /** @param {boolean} good */
 export function signal(good) {
   navigator.vibrate?.(good ? 60 : [220, 120, 220]);
-  if (sound?.state !== "running") return;
-  if (good) return knock(sound, 0, 0.09, 620, 1_240);
-  knock(sound, 0, 0.26, 300, 170);
-  knock(sound, 0.36, 0.26, 300, 170);
-}
-
-/** Plays notes: in s from now, length in s, from and to Hz. @param {[number, number, number, number][]} notes */
-export function play(notes) {
-  if (sound?.state !== "running") return;
-  for (const [from, length, start, end] of notes) knock(sound, from, length, start, end);
-}
-
-/** @typedef {"past"|"soon"|"ask"|"hold"} Level */
-
-/**
- * What a desk hears of something new, by its level. They differ in rhythm: long and
- * short for the worst, short and long for what can still be saved, one short knock for
- * the rest. Own patterns; at most two tones, so that none is a device at the bed.
- * @param {Level} level
- */
-export function alarm(level) {
-  if (sound?.state !== "running") return;
-  switch (level) {
-    case "past":
-      knock(sound, 0, 0.55, 520, 180);
-      knock(sound, 0.7, 0.14, 700, 900);
-      break;
-    case "soon":
-      knock(sound, 0, 0.12, 420, 520);
-      knock(sound, 0.26, 0.4, 520, 380);
-      break;
-    default:
-      knock(sound, 0, 0.16, 360, 420);
-  }
+  play(good ? [[0, 0.09, 620, 1_240]] : [[0, 0.26, 300, 170], [0.36, 0.26, 300, 170]]);
 }

@@ -2,7 +2,7 @@
 // The queue of scans. A scan is on the disk before anybody is told that it was taken; it
 // leaves the phone only when an answer names it. One tab sends at a time, in the order of
 // the device's sequence; what can't be taken is set aside and blocks nothing.
-import { base64, known as enrolled, sign } from "../devicekey.js";
+import { known as enrolled } from "../devicekey.js";
 import * as clock from "./clock.js";
 import { base, call, database, durable, fact, keepFact, queueKey, seal, unseal, uuid7 } from "./store.js";
 
@@ -362,7 +362,9 @@ export class Outbox extends EventTarget {
       mode: live ? "live" : "reported",
       clock: { offsetMs: Math.round(offset?.offset ?? 0), uncertaintyMs: Math.round(offset?.error ?? 0), monotonicMs: at.mono, bootId: at.boot },
     };
-    return device && device.device === scan.device ? { attested: await attest(whole, device) } : whole;
+    if (!device || device.device !== scan.device) return whole;
+    const { attest } = await import("./attest.js");
+    return { attested: await attest(whole, device) };
   }
 
   /**
@@ -474,39 +476,6 @@ export class Outbox extends EventTarget {
     if (this.waiting > 0 || Date.now() - this.#told > 1500) await this.tell();
   }
 }
-
-/**
- * A scan as an enrolled device signs it: exact bytes without what identifies, and that
- * beside it, salted and bound by its hash. See internal/api/attested.go.
- * @param {Record<string, any>} scan
- * @param {import("../devicekey.js").Device} device
- */
-async function attest(scan, device) {
-  const { patient, reason, ...open } = scan;
-  const details = { ...(open.details ?? {}) };
-  /** @type {Record<string, string>} */
-  const secret = {};
-  if (patient) secret.patient = patient;
-  // A reason of the list may stand in the log; whether it is one only the server knows, and
-  // a word that lies in the private part counts the same.
-  if (reason) secret.reason = reason;
-  if (details.note) secret.note = details.note;
-  delete details.note;
-  let beside = "";
-  if (Object.keys(secret).length > 0) {
-    beside = JSON.stringify({ salt: base64(crypto.getRandomValues(new Uint8Array(32))), ...secret });
-    details.private = hex(new Uint8Array(await crypto.subtle.digest("SHA-256", utf8(beside))));
-  }
-  const text = JSON.stringify({ ...open, ...(Object.keys(details).length > 0 ? { details } : {}) });
-  return {
-    scan: base64(utf8(text)), keyId: device.keyId, signature: base64(await sign(device.pair.privateKey, text)),
-    ...(beside ? { private: base64(utf8(beside)) } : {}),
-  };
-}
-
-const utf8 = (/** @type {string} */ text) => new TextEncoder().encode(text);
-
-const hex = (/** @type {Uint8Array} */ bytes) => Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
 
 /** What is wrong with a call, in the server's words. @param {any} body */
 function violations(body) {
