@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -118,6 +119,45 @@ func TestWallSaysNotLive(t *testing.T) {
 	p.Wait(`document.body.classList.contains("is-stale") && !document.getElementById("stale").hidden`)
 	p.Wait(`document.getElementById("live").textContent.startsWith("not live since") && document.title.startsWith("NOT LIVE")`)
 	server.Close()
+}
+
+// 20 arc minutes at 4 m are 23 mm (ISO 9241-303, from memory: about 20 to 22, at least
+// 16): on a wall 1.2 m and 1920 px wide 37 px. Priority, what to do, which tube and by
+// when must have that; and more lines than four.
+func TestWallIsReadFromFourMetres(t *testing.T) {
+	p := wallBusy()
+	p.Late, p.Now = nil, event.At(time.Now())
+	for i := range 14 {
+		f := p.Flags[1]
+		f.Tube, f.Box, f.Since = fmt.Sprintf("DEMO-01%02d", i), "", p.Now
+		p.Flags = append(p.Flags, f)
+	}
+	src := &steered{page: p, changes: make(chan Change, 8)}
+	server := httptest.NewServer(New(src, Options{}))
+	t.Cleanup(func() { server.CloseClientConnections(); server.Close() })
+	b := browsertest.Open(t, server.URL+"/wall", browsertest.Wall)
+	var low []string
+	b.Eval(`(() => {
+		const pen = document.createElement("canvas").getContext("2d");
+		const out = [];
+		for (const q of [".flag h3 a", ".flag .do", ".by-at", ".due-at", ".box-name", "#clock", "h1"]) {
+			const e = document.querySelector(q), s = getComputedStyle(e);
+			pen.font = s.fontWeight + " " + s.fontSize + " " + s.fontFamily;
+			const capital = pen.measureText("H").actualBoundingBoxAscent;
+			if (!(capital >= 36.8)) out.push(q + ": " + capital.toFixed(1) + " px");
+		}
+		for (const e of document.querySelectorAll(".flag .plate .shape")) if (e.getBoundingClientRect().height < 37) out.push("a shape");
+		return out;
+	})()`, &low)
+	if len(low) > 0 {
+		t.Errorf("too small for 4 m: %q", low)
+	}
+	var seen int
+	b.Eval(`[...document.querySelectorAll("#flags > li")].filter(r => r.getBoundingClientRect().bottom <= innerHeight).length`, &seen)
+	if seen < 7 {
+		t.Errorf("%d lines are in view on a wall of 1920 x 1080", seen)
+	}
+	b.Wait(`!document.getElementById("below").hidden && document.getElementById("below").textContent.includes("more lines below")`)
 }
 
 func TestAxe(t *testing.T) {
