@@ -245,6 +245,16 @@ func TestHatchOpensABoxByScan(t *testing.T) {
 	key(p, "a")
 	p.Click("#keys")
 
+	// A letter that answers a question means nothing else: r opens the list, r is improper storage.
+	p.Eval(`document.querySelector("#tube-TB260311").focus(); 1`, nil)
+	key(p, "r")
+	p.Wait(`document.getElementById("ask").open`)
+	key(p, "r")
+	if s = d.last(t, 7); s.Step != "reject" || s.Reason != "RR" {
+		t.Errorf("rejected: %+v", s)
+	}
+	p.Wait(`!document.getElementById("ask").open && document.getElementById("said").textContent.includes("improper storage")`)
+
 	// With a deviation: who allows it must be named.
 	p.Click("#tube-TB260303 [data-act=choose]")
 	p.Click("#tube-TB260303 [data-act=deviate]")
@@ -253,14 +263,14 @@ func TestHatchOpensABoxByScan(t *testing.T) {
 	p.Click("#ask-authoriser")
 	p.Type("doctor-h")
 	p.Click("[data-act=deviate-send]")
-	if s = d.last(t, 7); s.Step != "accept" || s.Details["authoriser"] != "doctor-h" || s.Details["deviation"] != "yes" || s.Reason != "irreplaceable" || s.Label.Text != "TB260303" {
+	if s = d.last(t, 8); s.Step != "accept" || s.Details["authoriser"] != "doctor-h" || s.Details["deviation"] != "yes" || s.Reason != "irreplaceable" || s.Label.Text != "TB260303" {
 		t.Errorf("with a deviation: %+v", s)
 	}
 	p.Eval(`document.activeElement.blur(); 1`, nil)
 	key(p, "u")
 	p.Wait(`document.querySelector("[data-act=unlabelled-send]")`)
 	p.Click("[data-act=unlabelled-send]")
-	if s = d.last(t, 8); s.Step != "receive" || s.Label.Text != "" || !strings.HasPrefix(s.Details["as"], "TMP-") || s.Carrier != "B-7" {
+	if s = d.last(t, 9); s.Step != "receive" || s.Label.Text != "" || !strings.HasPrefix(s.Details["as"], "TMP-") || s.Carrier != "B-7" {
 		t.Errorf("without a label: %+v", s)
 	}
 
@@ -279,7 +289,7 @@ func TestHatchOpensABoxByScan(t *testing.T) {
 	p.Click("[data-act=finish]")
 	p.Wait(`document.getElementById("ask-body").textContent.includes("Missing: TB260311")`)
 	p.Click("[data-act=finish-send]")
-	if s = d.last(t, 9); s.Step != "empty" || s.Label.Text != "B-7" || s.Details["count"] != "8" {
+	if s = d.last(t, 10); s.Step != "empty" || s.Label.Text != "B-7" || s.Details["count"] != "8" {
 		t.Errorf("finished: %+v", s)
 	}
 	if errs := p.Errors(); len(errs) > 0 {

@@ -445,7 +445,8 @@ const here = () => document.activeElement?.closest("#hands > li, .box-tube") ?? 
 const byKey = { a: "accept", d: "deviate", r: "reject", f: "defect", t: "take", x: "act", p: "aside", o: "override", u: "unlabelled", z: "undo-last" };
 
 addEventListener("keydown", (e) => {
-  if (!keysOn.checked || asking() || typing(e.target) || e.ctrlKey || e.altKey || e.metaKey || e.repeat) return;
+  // A letter that answered a question has closed it, and means nothing more.
+  if (e.defaultPrevented || !keysOn.checked || asking() || typing(e.target) || e.ctrlKey || e.altKey || e.metaKey || e.repeat) return;
   if (e.key === "j" || e.key === "k") return step(e.key === "j" ? 1 : -1);
   const name = byKey[e.key];
   if (!name) return;
