@@ -84,7 +84,8 @@ func (p *pages) makeDesk(key deskKey, now event.Instant) *web.HatchPage {
 	p.watch.refresh(m)
 	page := &web.HatchPage{Now: now, Zone: p.watch.zone, Place: key.place}
 	m.World(func(w *custody.World) { names{w}.deskPlaces(page) })
-	if key.place == "" {
+	if !slices.ContainsFunc(page.Places, func(pl web.HatchPlace) bool { return event.Spelled(pl.Code) == key.place }) {
+		page.Place = "" // no desk can be there: it is asked
 		return page
 	}
 	views := map[event.Key]live.View{}
@@ -107,11 +108,11 @@ func (p *pages) makeDesk(key deskKey, now event.Instant) *web.HatchPage {
 // deskPlaces lists the places that can have a desk, receptions first, and who may answer
 // for a deviation.
 func (n names) deskPlaces(page *web.HatchPage) {
-	order := []string{"reception", "hatch", "bench", "clinic"}
+	order := []string{"reception", "hatch", "bench", "clinic", "ward", "store", ""}
 	for _, key := range n.w.Keys(event.KindPlace) {
 		pl, ok := n.w.Place(key.Label())
 		if !ok || !slices.Contains(order, pl.PlaceKind) {
-			continue
+			continue // nobody opens boxes in a vehicle, a centrifuge or somebody's home
 		}
 		page.Places = append(page.Places, web.HatchPlace{Code: key.Label(), Name: n.place(key.Label()), Kind: pl.PlaceKind})
 		if event.Spelled(key.Label()) == page.Place {

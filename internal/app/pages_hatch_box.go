@@ -42,6 +42,14 @@ func (d *desk) open() {
 		if c.Emptied.Is() && c.Emptied.At >= arrived && arrived != 0 {
 			box.Emptied, box.EmptiedBy = c.Emptied.At, c.Emptied.By
 		}
+		for i := range c.Timeline {
+			s := &c.Timeline[i]
+			for _, f := range s.Facts {
+				if note, ok := f.(event.DefectNoted); ok && !s.Voided && !s.Inherited && s.At() >= arrived {
+					box.Noted = append(box.Noted, web.ReasonSaid(note.Defect))
+				}
+			}
+		}
 		box.Doubts = doubtRows(w.DoubtsOf(custody.Target{Kind: event.KindCarrier, Key: key}, d.now))
 		// What was in it when it came; what is received since has left it by its own scan.
 		for _, in := range w.Contents(key, arrived) {

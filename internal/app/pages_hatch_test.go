@@ -40,6 +40,9 @@ func TestPagesHatchOpensABox(t *testing.T) {
 	if p := c.hatch("", ""); len(p.Places) != 2 || p.Places[0].Code != "LAB" || p.Place != "" {
 		t.Fatalf("places to choose from: %+v", p.Places)
 	}
+	if p := c.hatch("NOWHERE", ""); p.Place != "" {
+		t.Errorf("a desk at a place that nobody declared: %+v", p)
+	}
 	c.crossing()
 	p := c.hatch("lab", "B-3")
 	if len(p.Boxes) != 1 || p.Boxes[0].Here || p.Boxes[0].Tubes != 2 || p.Boxes[0].Due.Earliest != instant(65) || p.Boxes[0].From != "oskar" {

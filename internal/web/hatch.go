@@ -70,6 +70,7 @@ type HatchOpen struct {
 	Loggers []HatchLogger
 	Doubts  []DoubtRow
 	Tubes   []HatchTube
+	Noted   []string // what people saw on it, in words
 	// Emptied is set once somebody noted that nothing is left in it.
 	Emptied   event.Instant
 	EmptiedBy string

@@ -23,6 +23,7 @@ type openWords struct {
 	Nameless        []string
 	Loggers         []loggerWords
 	Doubts          []string
+	Noted           string
 	Seal            string
 	Emptied         string
 	Of, Got         int
@@ -92,6 +93,9 @@ func (p HatchPage) addOpen(all *lister, site Site, c clock) {
 			}
 		}
 		w.Loggers = append(w.Loggers, x)
+	}
+	if len(o.Noted) > 0 {
+		w.Noted = "Noted: " + strings.Join(o.Noted, ", ") + "."
 	}
 	for _, d := range o.Doubts {
 		if d.Closed == 0 {

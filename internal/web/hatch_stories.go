@@ -98,6 +98,7 @@ func hatchBox() HatchPage {
 	p.Boxes = p.Boxes[:1]
 	p.Open = &HatchOpen{
 		HatchBox: HatchBox{ID: "B-7", Name: "box B-7", Tubes: 8, Here: true, Arrived: ago(3)}, Known: true, By: "lena", Scan: "s-10", Seal: "88121",
+		Noted:   []string{"container torn"},
 		Loggers: []HatchLogger{{ID: "LG-7", Read: ago(56), Behind: true, Zone: "+01:00"}},
 		Tubes: []HatchTube{
 			{Tube: "TB260301", Type: "heparin gel", Draw: "D-51", InBox: true, Received: ago(2), By: "lena", Scan: "s-11", Flag: &up, Tests: []TestRow{past, within}},

@@ -31,9 +31,8 @@ var rejections = []choice{
 }
 
 // conditions are those codes of HL7 table 0544, container condition, that a person sees
-// on a tube or a box; empty is a sound one.
+// on a tube or a box. "Failed to keep at" is said by readings, not by looking.
 var conditions = []choice{
-	{"", "", "sound"},
 	{"s", "SB", "seal broken"},
 	{"c", "CC", "container cracked"},
 	{"t", "CT", "container torn"},
@@ -48,6 +47,7 @@ var defects = []choice{
 	{"o", "over-filled", "over-filled"},
 	{"k", "leak", "leaking"},
 	{"b", "broken", "broken"},
+	{"x", "CC", "container cracked"},
 	{"i", "icteric", "icteric"},
 	{"t", "lipaemic", "lipaemic, turbid"},
 	{"w", "wrong-tube", "wrong tube"},

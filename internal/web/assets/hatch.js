@@ -4,11 +4,11 @@
 //
 // data-act names, for whoever drives the page:
 //   page      number (form #scan), unlabelled, sound, silence, keys, print, undo-last, other-place
-//   box       open (a row of #boxes), close-box, undo-arrival, read-logger, without-logger, finish
+//   box       open (a row of #boxes), close-box, undo-arrival, read-logger, without-logger, condition, finish
 //   a tube    choose, receive, accept, deviate, reject, defect, undo (rows #tube-NUMBER)
 //   a line    take, act, aside, override, undo (rows of #hands), back (rows of #aside), take-all (rows of #held)
 //   a draw    sample-ask, sample-decline, sample-done (rows of #samples)
-//   dialog    cancel; letters: defect-<letter>, reject-<letter>, act-<letter>, ask-<letter>, decline-<letter>;
+//   dialog    cancel; letters: defect-<letter>, condition-<letter>, reject-<letter>, act-<letter>, ask-<letter>, decline-<letter>;
 //             buttons that send: deviate-send, aside-send, override-send, finish-send, unlabelled-send, reject-send,
 //             logger-send, logger-answer, who-send
 // Keys, while no field is being filled in: a d r f t x p o u z j k (see the page's help).
@@ -275,6 +275,13 @@ async function defect(tube) {
   await record([{ step: "note", label: label(tube), details: { defect: code } }], `${tube}: ${choices("defect").find((c) => c.code === code)?.say} noted`);
 }
 
+/** What a person sees on the box, by HL7 table 0544. */
+async function condition() {
+  const name = box;
+  const code = await pick(`What is wrong with ${name} itself?`, choices("condition"), "condition");
+  if (code) await record([{ step: "note", label: label(name), details: { defect: code } }], `${name}: ${choices("condition").find((c) => c.code === code)?.say} noted`);
+}
+
 // What is done with flags.
 
 /** @param {Element | null | undefined} row */
@@ -390,6 +397,7 @@ const deeds = {
   "read-logger": (row) => logger(row?.dataset.logger ?? ""),
   "without-logger": (row) => goWithout(row?.dataset.logger ?? ""),
   finish,
+  condition,
   unlabelled,
   "sample-ask": (row) => row && sampleAsk(row),
   "sample-decline": (row) => row && sampleDecline(row),
