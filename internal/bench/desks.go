@@ -66,7 +66,7 @@ func desksOf(ctx context.Context, b *testing.B, s *settings, t *table) error {
 	for _, way := range []struct {
 		path string
 		into *arrivals
-	}{{"/v1/flags:watch", stream}, {"/wall/stream", board}} {
+	}{{"/v1/flags:watch", stream}, {"/hatch/stream?place=RECEPTION", board}} {
 		wg.Go(func() { way.into.follow(hearing, "http://"+there.Address+way.path) })
 		if err := way.into.up(ctx, tubes); err != nil {
 			return fmt.Errorf("%s: %w", way.path, err)

@@ -62,7 +62,7 @@ type fullHouse struct {
 
 // paths are what is asked for: screens, and what they are made of.
 func (*fullHouse) paths() []string {
-	return []string{"/wall", "/tubes/M-0", "/v1/flags", "/v1/spins?place=RECEPTION", "/v1/samples?place=RECEPTION"}
+	return []string{"/wall", "/hatch?place=RECEPTION", "/rack?place=RECEPTION", "/tubes/M-0", "/v1/flags", "/v1/spins?place=RECEPTION", "/v1/samples?place=RECEPTION"}
 }
 
 // openFull starts a daemon with so many tubes on their way, in boxes of 50, and a few
