@@ -71,7 +71,9 @@ func (m *morning) report(scans []map[string]any) {
 		if err != nil {
 			m.t.Fatal(err)
 		}
-		var got struct{ Answers []struct{ ID, Answer, Say string } }
+		var got struct {
+			Answers []struct{ ID, Answer, Say string }
+		}
 		m.call(http.MethodPost, "/v1/scans", string(text), &got)
 		for _, a := range got.Answers {
 			if a.Answer != "recorded" {

@@ -269,18 +269,15 @@ func (d *desk) box(w *custody.World, key event.Key) (web.HatchBox, bool) {
 	if !row.Here && !(c.Moving && d.here(towards(w, c))) {
 		return row, false
 	}
-	for _, in := range w.Contents(key, 0) {
-		if in.Kind != event.KindTube {
-			continue
-		}
+	for _, tube := range d.p.watch.inside.of(w, key) {
 		if row.Here {
 			// A rack of received tubes stands here too, and nobody waits for it.
-			if t, ok := w.Tube(in.Key); !ok || t.Received.Is() {
+			if t, ok := w.Tube(tube); !ok || t.Received.Is() {
 				continue
 			}
 		}
 		row.Tubes++
-		if _, up := d.views[in.Key]; up {
+		if _, up := d.views[tube]; up {
 			row.Flags++
 		}
 	}

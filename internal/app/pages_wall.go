@@ -72,7 +72,7 @@ func (p *pages) boxes(flagged func(event.Key) bool) map[event.Key]web.BoxRow {
 	for part := range slices.Chunk(slices.Collect(maps.Keys(p.watch.moving)), boxesAtOnce) {
 		p.a.model.World(func(w *custody.World) {
 			for _, key := range part {
-				if row, ok := (names{w}).box(key, flagged); ok {
+				if row, ok := (names{w}).box(key, p.watch.inside.of(w, key), flagged); ok {
 					rows[key] = row
 				}
 			}
@@ -82,7 +82,7 @@ func (p *pages) boxes(flagged func(event.Key) bool) map[event.Key]web.BoxRow {
 }
 
 // box gives a carrier on the way; false for an empty one that nobody waits for.
-func (n names) box(key event.Key, flagged func(event.Key) bool) (web.BoxRow, bool) {
+func (n names) box(key event.Key, inside []event.Key, flagged func(event.Key) bool) (web.BoxRow, bool) {
 	c, ok := n.w.Carrier(key)
 	if !ok {
 		return web.BoxRow{}, false
@@ -90,12 +90,10 @@ func (n names) box(key event.Key, flagged func(event.Key) bool) (web.BoxRow, boo
 	row := web.BoxRow{
 		ID: key.Label(), Name: n.carrier(key), Holder: n.place(c.Holder), Place: n.place(c.Place), Mode: c.Mode, To: n.place(c.To),
 	}
-	for _, in := range n.w.Contents(key, 0) {
-		if in.Kind == event.KindTube {
-			row.Tubes++
-			if flagged(in.Key) {
-				row.Flags++
-			}
+	for _, tube := range inside {
+		row.Tubes++
+		if flagged(tube) {
+			row.Flags++
 		}
 	}
 	if row.Tubes == 0 && c.Emptied.Is() {

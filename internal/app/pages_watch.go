@@ -74,8 +74,9 @@ type watching struct {
 	stands map[event.Key]event.Instant
 	// outOf are the tubes that were received out of a carrier, by it. What was before this
 	// program began is known of those about which there is a doubt: extra, unlabelled.
-	outOf map[event.Key]map[event.Key]bool
-	zone  *time.Location
+	outOf  map[event.Key]map[event.Key]bool
+	inside inside
+	zone   *time.Location
 }
 
 // atOnce bounds how many carriers or tubes are read under one hold of the model's
@@ -100,10 +101,12 @@ func (s *watching) refresh(m *live.Model) {
 			switch c.Target.Kind {
 			case event.KindCarrier:
 				s.mark(dirty, c.Target.Key)
+				s.inside.changed(c.Target.Key, c.Facts)
 			case event.KindPlace, event.KindPerson, event.KindRoute:
 				// What a name stands for decides who holds a carrier and whether it moves.
 				all = true
 			case event.KindTube:
+				s.inside.changed(c.Target.Key, c.Facts)
 				s.suspect(c.Target.Key, c.Facts)
 				s.received(c.Target.Key, c.Facts)
 			}
@@ -113,6 +116,7 @@ func (s *watching) refresh(m *live.Model) {
 		break
 	}
 	if all {
+		s.inside.forget()
 		s.carriers(m, s.allCarriers(m))
 		s.readZone(m)
 		return
@@ -127,7 +131,7 @@ func (s *watching) refresh(m *live.Model) {
 // begin watches anew and looks at everything.
 func (s *watching) begin(m *live.Model) {
 	*s = watching{w: m.Watch(), moving: map[event.Key]bool{}, nested: map[event.Key][]event.Key{}, missing: map[event.Key]bool{},
-		stands: map[event.Key]event.Instant{}, outOf: map[event.Key]map[event.Key]bool{}}
+		stands: map[event.Key]event.Instant{}, outOf: map[event.Key]map[event.Key]bool{}, inside: newInside()}
 	s.carriers(m, s.allCarriers(m))
 	s.readZone(m)
 	for part := range slices.Chunk(m.Doubted(), atOnce) {

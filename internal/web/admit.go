@@ -40,7 +40,7 @@ var (
 	reporters = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist, event.RoleQuality, event.RoleEngineer}}
 	doorstep  = auth.Rule{Open: true}
 	// A desk shows what the reception works with; who only looks on has the wall.
-	deskRule = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist}, Here: true}
+	deskRule  = auth.Rule{Roles: []string{event.RoleReception, event.RoleScientist}, Here: true}
 	houseRule = auth.Rule{Roles: []string{event.RoleEngineer, event.RoleScientist, event.RoleQuality}}
 	// Each page of the house is for those for whom the API's methods behind it are.
 	keeperRule = auth.Rule{Roles: []string{event.RoleEngineer}}

@@ -42,7 +42,7 @@ type (
 		This      bool
 	}
 	contentWords struct{ Tube, URL, In, Out, Via string }
-	reportLogger  struct{ ID, On, From, Until, Calibrated, Files string }
+	reportLogger struct{ ID, On, From, Until, Calibrated, Files string }
 	entryWords   struct {
 		Seq                           uint64
 		Occurred, Recorded, Told      string

@@ -115,7 +115,9 @@ export function follow(hooks = {}) {
       const held = list.contains(document.activeElement);
       const keep = new Set(order);
       for (const row of [...list.children]) {
-        if (!keep.has(row.id) && !row.contains(document.activeElement)) row.remove();
+        if (keep.has(row.id)) continue;
+        if (row.contains(document.activeElement)) handOver(list, /** @type {HTMLElement} */ (row), keep);
+        row.remove(); // it would go on saying what is no longer so
       }
       if (held) {
         insert(list, order);
@@ -127,6 +129,22 @@ export function follow(hooks = {}) {
       });
       orders.delete(name);
     }
+  }
+
+  /**
+   * The row that has the focus is gone: what stands for the same cause gets it, else the
+   * row behind it, else the one before. The row itself, none of its keys: a press that was
+   * on its way must not do to one row what was meant for another.
+   * @param {Element} list @param {HTMLElement} row @param {Set<string>} keep
+   */
+  function handOver(list, row, keep) {
+    const rows = /** @type {HTMLElement[]} */ ([...list.children]);
+    const at = rows.indexOf(row);
+    const stands = (/** @type {HTMLElement} */ r) => keep.has(r.id);
+    const next = (row.dataset.cause && rows.find((r) => stands(r) && r.dataset.cause === row.dataset.cause)) || rows.slice(at).find(stands) || rows.slice(0, at).reverse().find(stands);
+    if (!next) return;
+    if (!next.hasAttribute("tabindex")) next.tabIndex = -1;
+    next.focus({ preventScroll: true });
   }
 
   /**
