@@ -402,7 +402,13 @@ function listenToPage() {
   });
 }
 
-const board = follow({ changed: draw, busy: () => asking() || (outbox?.waiting ?? 0) > 0 });
+/** The program is heard: what waits need not wait for its next try, which may be a minute off. */
+function heard() {
+  draw();
+  if (outbox?.waiting > 0 && outbox.state === "offline") void outbox.flush();
+}
+
+const board = follow({ changed: heard, busy: () => asking() || (outbox?.waiting ?? 0) > 0 });
 
 async function begun() {
   if (!isSecureContext) return news("This page can’t keep scans", "A browser keeps nothing on an address without TLS. Open the page by https.", "", true);
