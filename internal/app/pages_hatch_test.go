@@ -2,6 +2,7 @@ package app
 
 import (
 	"bytes"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -19,6 +20,12 @@ func (c *clinic) hatch(place, box string) *web.HatchPage {
 	c.must(err)
 	if err := p.Render(&bytes.Buffer{}, web.Site{}); err != nil {
 		c.Fatal(err)
+	}
+	// What is kept of boxes from one drawing to the next is what a fresh look finds.
+	fresh, err := (&pages{a: c.in.App()}).Hatch(c.Context(), web.HatchAsk{Place: place})
+	c.must(err)
+	if a, b := fmt.Sprint(p.Boxes), fmt.Sprint(fresh.Boxes); a != b {
+		c.Errorf("boxes kept: %s\nfresh: %s", a, b)
 	}
 	return p
 }
@@ -50,6 +57,17 @@ func TestPagesHatchOpensABox(t *testing.T) {
 	}
 	if p.Open.Here || !p.Open.Known || len(p.Open.Tubes) != 2 || p.Name != "mainland laboratory" {
 		t.Errorf("opened before it came: %+v", p.Open)
+	}
+
+	// One is taken out on the way, which is then taken back.
+	c.scan(31, "unpack", "TB2", func(s *custodyv1.Scan) { s.By, s.Carrier, s.Place = "oskar", "B-3", "FERRY" })
+	if p = c.hatch("LAB", ""); p.Boxes[0].Tubes != 1 {
+		t.Errorf("one was taken out: %+v", p.Boxes)
+	}
+	unpacked := fmt.Sprintf("s-%d", c.made)
+	c.scan(32, "void", "TB2", func(s *custodyv1.Scan) { s.By, s.Details["scan"] = "oskar", unpacked })
+	if p = c.hatch("LAB", ""); p.Boxes[0].Tubes != 2 {
+		t.Errorf("that was taken back: %+v", p.Boxes)
 	}
 
 	from := func(s *custodyv1.Scan) { atDesk(s); s.From = "oskar" }
