@@ -266,7 +266,7 @@ func (d *desk) box(w *custody.World, key event.Key) (web.HatchBox, bool) {
 		return web.HatchBox{}, false
 	}
 	row := d.head(n, key, c)
-	if !row.Here && !(c.Moving && d.here(towards(w, c))) {
+	if !row.Here && (!c.Moving || !d.here(towards(w, c))) {
 		return row, false
 	}
 	for _, tube := range d.p.watch.inside.of(w, key) {

@@ -57,7 +57,6 @@ func pagesUnderLoad(ctx context.Context, s *settings, t *table) error {
 type fullHouse struct {
 	*product
 	url  string
-	tube string
 }
 
 // paths are what is asked for: screens, and what they are made of.
