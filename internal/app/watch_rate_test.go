@@ -88,7 +88,9 @@ func TestTheStreamOfFlagsMissesNothing(t *testing.T) {
 	if got := heard.behind(before); !slices.Equal(got, want) {
 		t.Errorf("heard %d changes, the log holds %d; the first that differ: %d", len(got), len(want), firstOther(got, want))
 	}
-	var list struct{ Flags []struct{ Tube, State string } }
+	var list struct {
+		Flags []struct{ Tube, State string }
+	}
 	m.call(http.MethodGet, "/v1/flags", "", &list)
 	for _, f := range list.Flags {
 		if heard.state[f.Tube] != f.State {

@@ -56,7 +56,7 @@ func pagesUnderLoad(ctx context.Context, s *settings, t *table) error {
 
 type fullHouse struct {
 	*product
-	url  string
+	url string
 }
 
 // paths are what is asked for: screens, and what they are made of.
