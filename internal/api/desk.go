@@ -87,8 +87,10 @@ func (s *Server) GetSpins(ctx context.Context, req *custodyv1.GetSpinsRequest) (
 	for i := range spins.Tubes {
 		m.Tubes = append(m.Tubes, spinTubeMessage(&spins.Tubes[i], byName))
 	}
+	var programmes []event.SpinProgramme
+	s.Model.World(func(w *custody.World) { programmes = w.Programmes() })
 	for i := range spins.Next {
-		m.Next = append(m.Next, nextRunMessage(&spins.Next[i]))
+		m.Next = append(m.Next, nextRunMessage(&spins.Next[i], programmes))
 	}
 	for _, r := range spins.Running {
 		m.Running = append(m.Running, &custodyv1.Run{
@@ -113,7 +115,9 @@ func spinTubeMessage(t *live.SpinTube, byName bool) *custodyv1.SpinTube {
 	return m
 }
 
-func nextRunMessage(n *live.NextRun) *custodyv1.NextRun {
+// nextRunMessage says what to set: the minutes of the programme, without those that the
+// house counts for handling.
+func nextRunMessage(n *live.NextRun, programmes []event.SpinProgramme) *custodyv1.NextRun {
 	m := &custodyv1.NextRun{
 		Centrifuge: n.Place.Key.Label(), Name: n.Place.Name, Slots: n.Place.Rotor.Places, PerMinute: n.Load.PerMin, Say: n.Say,
 	}
@@ -129,6 +133,9 @@ func nextRunMessage(n *live.NextRun) *custodyv1.NextRun {
 	if len(m.GetTubes()) > 0 {
 		run := n.Load.Run
 		m.Programme = &custodyv1.Programme{Name: run.Name, G: run.G, WithinG: run.Within, Minutes: run.Ms / 60_000, Temperature: rangeMessage(run.C)}
+		if i := slices.IndexFunc(programmes, func(p event.SpinProgramme) bool { return p.Name == run.Name }); i >= 0 {
+			m.Programme.Minutes, m.Programme.HandlingMinutes = programmes[i].Minutes, programmes[i].HandlingMin
+		}
 	} else if m.GetSay() == "" {
 		m.Say = "nothing here can go into it now"
 	}
