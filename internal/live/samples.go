@@ -85,6 +85,9 @@ func (m *Model) Samples(place, state string) []Sample {
 		patients[out[i].Patient] = true
 	}
 	delete(patients, "")
+	if len(patients) == 0 {
+		return out // nobody's draws need be looked through
+	}
 	drawn := m.world.Drawn(patients, now.Add(-24*time.Hour))
 	for i := range out {
 		out[i].DrawnUl = drawn[out[i].Patient]
