@@ -21,15 +21,15 @@ var storyDesks = []HatchPlace{{"LAB", "mainland laboratory", "reception"}, {"HAT
 func hatchStories() []Story {
 	return []Story{
 		{Name: "hatch-place", About: "the browser doesn't know which desk it is", Path: "/hatch"},
-		{Name: "hatch-place-none", About: "no place is declared", Path: "/hatch", hatch: func() HatchPage { return HatchPage{Now: storyNow} }},
+		{Name: "hatch-place-none", alike: "hatch-place", About: "no place is declared", Path: "/hatch", hatch: func() HatchPage { return HatchPage{Now: storyNow} }},
 		{Name: "hatch-empty", About: "nothing is up, no box is open", Path: "/hatch?place=LAB", hatch: hatchEmpty},
 		{Name: "hatch-busy", About: "a flag in each state, a box here and two on the way, new samples", Path: "/hatch?place=LAB", Demo: true, hatch: hatchBusy},
 		{Name: "hatch-box", About: "a box in hand: its logger is unread, one tube is missing, one extra, one has no label, one is for elsewhere", Path: "/hatch?place=LAB&box=B-7", Demo: true, hatch: hatchBox},
-		{Name: "hatch-box-whole", About: "all of it received, the logger is read, it is finished", Path: "/hatch?place=LAB&box=G-2", hatch: hatchWhole},
+		{Name: "hatch-box-whole", alike: "hatch-box", About: "all of it received, the logger is read, it is finished", Path: "/hatch?place=LAB&box=G-2", hatch: hatchWhole},
 		{Name: "hatch-box-unknown", About: "a box that nothing was ever recorded of", Path: "/hatch?place=LAB&box=B-99", hatch: hatchUnknown},
 		{Name: "hatch-flood", About: "thirty flags at once: a line for each cause", Path: "/hatch?place=LAB", hatch: hatchFlood},
 		{Name: "hatch-stale", About: "the server itself is behind", Path: "/hatch?place=LAB", hatch: hatchStale, alike: "hatch-busy"},
-		{Name: "hatch-not-ready", About: "the log is still being read", Path: "/hatch?place=LAB", hatch: hatchEmpty, fault: ErrNotReady},
+		{Name: "hatch-not-ready", alike: "wall-not-ready", About: "the log is still being read", Path: "/hatch?place=LAB", hatch: hatchEmpty, fault: ErrNotReady},
 	}
 }
 

@@ -48,7 +48,7 @@ func rackStories() []Story {
 			p := rackBusy()
 			return RackPage{Seq: p.Seq, Now: p.Now, Zone: p.Zone, Places: p.Places}
 		}},
-		{Name: "rack-nowhere", About: "a place that nobody declared", Path: "/rack?place=NOWHERE", spins: rackBusy},
+		{Name: "rack-nowhere", alike: "rack-choose", About: "a place that nobody declared", Path: "/rack?place=NOWHERE", spins: rackBusy},
 		{Name: "rack-stale", alike: "rack-busy", About: "the server itself is behind", Path: "/rack?place=BENCH", spins: func() RackPage {
 			p := rackBusy()
 			p.NotLive = "The program reads the log again since 10:02."

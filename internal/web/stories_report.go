@@ -37,18 +37,18 @@ func (s Story) reported(kind string) (Report, error) {
 func reportStories() []Story {
 	return []Story{
 		{Name: "report-tube", About: "a tube with everything: two kinds of evidence, a step taken back, a clock that was off, an accepted deviation", Path: "/tubes/TB260310/report", Demo: true, report: reportTube},
-		{Name: "report-tube-bare", About: "a number and nothing else", Path: "/tubes/TB260399/report", report: reportBare},
-		{Name: "report-tube-long", About: "a hundred and fifty entries: the head of each table comes again on each sheet", Path: "/tubes/TB260112/report", report: reportLong},
+		{Name: "report-tube-bare", alike: "report-tube", About: "a number and nothing else", Path: "/tubes/TB260399/report", report: reportBare},
+		{Name: "report-tube-long", alike: "report-tube", About: "a hundred and fifty entries: the head of each table comes again on each sheet", Path: "/tubes/TB260112/report", report: reportLong},
 		{Name: "report-draw", About: "three tubes, a near miss, a new sample asked and drawn", Path: "/draws/D-104/report", report: reportDraw},
-		{Name: "report-draw-bare", About: "tubes that name a draw of which nothing was told", Path: "/draws/D-105/report", report: func() Report {
+		{Name: "report-draw-bare", alike: "report-draw", About: "tubes that name a draw of which nothing was told", Path: "/draws/D-105/report", report: func() Report {
 			return Report{Seq: 12, Now: storyNow, Zone: storyZone, ID: "D-105", Name: "draw D-105"}
 		}},
 		{Name: "report-carrier", About: "the second of two trips: seal, counts, a bag inside, a logger whose calibration is over", Path: "/carriers/B-3/report", report: reportCarrier},
-		{Name: "report-carrier-empty", About: "a box that never went anywhere", Path: "/carriers/B-9/report", report: func() Report {
+		{Name: "report-carrier-empty", alike: "report-carrier", About: "a box that never went anywhere", Path: "/carriers/B-9/report", report: func() Report {
 			return Report{Seq: 12, Now: storyNow, Zone: storyZone, ID: "B-9", Name: "box B-9", Facts: []ReportFact{{Name: "Kind", Value: "box"}, {Name: "Seal", Value: "none closed"}}}
 		}},
 		{Name: "report-carrier-no-trip", About: "a trip that it never made", Path: "/carriers/B-3/report?trip=99", report: reportCarrier},
-		{Name: "report-not-found", About: "a draw that nobody ever named", Path: "/draws/D-1O4/report"},
+		{Name: "report-not-found", alike: "tube-not-found", About: "a draw that nobody ever named", Path: "/draws/D-1O4/report"},
 	}
 }
 
