@@ -138,6 +138,9 @@ func (w *World) AskedDraws() []event.Key {
 // Again lists the tubes of a request for which a new sample is asked that nobody has
 // declined or drawn yet, sorted.
 func (w *World) Again(request event.Key) []event.Key {
+	if len(w.asked) == 0 {
+		return nil // no new sample was ever asked for
+	}
 	var out []event.Key
 	for _, tube := range w.byRequest[request].sorted() {
 		if w.wantedAgain(tube) && w.tied(tube, Target{event.KindRequest, request}) {
