@@ -158,7 +158,7 @@ func (d *daemon) ask(t *testing.T, method, path, body string) (int, string) {
 }
 
 // options compares those of the program with the keys of its file: each is a key,
-// and the keys that have none are these four.
+// and the keys that have none are these five.
 func (e *empty) options(t *testing.T) {
 	out, err := e.command([]string{"/custodyd", "--help"}).CombinedOutput()
 	if err != nil {
@@ -168,7 +168,7 @@ func (e *empty) options(t *testing.T) {
 	if err := yaml.Unmarshal([]byte(readFile(t, "custodyd.example.yaml")), &example); err != nil {
 		t.Fatal(err)
 	}
-	for _, key := range []string{"replicas", "max-bytes", "max-store", "memory-limit"} {
+	for _, key := range []string{"replicas", "max-bytes", "max-store", "memory-limit", "receivers"} {
 		delete(example, key)
 	}
 	var want, have []string
