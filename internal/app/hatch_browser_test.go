@@ -152,6 +152,7 @@ func TestHatchTwoDesks(t *testing.T) {
 	two.Wait(`document.querySelector("[data-act=decline-r]")`)
 	two.Press(browsertest.Keys("r", readerPace)...)
 	one.Wait(`document.querySelector('#samples [data-state="declined"]')?.textContent.includes("the patient refused")`)
+	two.Wait(`document.querySelector('#samples [data-act=sample-ask]')`)
 	two.Eval(`document.querySelector('#samples [data-act=sample-ask]').click()`, nil)
 	two.Wait(`document.querySelector("[data-act=ask-o]")`)
 	two.Press(browsertest.Keys("o", readerPace)...)

@@ -135,10 +135,13 @@ func TestTheVaultOfASession(t *testing.T) {
 	r := newPhoneRig(t, phoneMorning)
 	p := r.phone()
 	var got map[string]any
-	// The page asks who is signed in when it opens, and says so to the vault: not meanwhile.
+	// The page asks who is signed in when it opens, says so to the vault, and keeps its list
+	// there: not meanwhile, and its key is older than this test's.
+	p.Wait(`document.querySelector("#main h1")?.textContent === "Nobody is to be drawn here"`)
 	p.do(`while (!session.fresh) await new Promise((done) => setTimeout(done, 20));
 		const vault = await at("vault.js"), h = 3600e3, now = Date.now(), out = {};
 		await vault.holdFor("MIRA");
+		await vault.wipe();
 		await vault.keepWork("work", { n: 1 }, now);
 		out.own = (await vault.readWork("work", now + 12 * h - 1))?.n;
 		out.other = await (await vault.holdFor("LENA"), vault.readWork("work", now)) ?? "nothing";

@@ -185,7 +185,7 @@ func TestAnOperatorMakesNothing(t *testing.T) {
 	}
 	defer op.Close()
 	in, err := op.Inspect(t.Context())
-	if err != nil || !reflect.DeepEqual(in.Missing, []string{"CUSTODY_2026", "READINGS_2026", "KEYS", "IDENTITY", "ACCESS", "SIGNIN"}) {
+	if err != nil || !reflect.DeepEqual(in.Missing, []string{"CUSTODY_2026", "READINGS_2026", "KEYS", "IDENTITY", "ACCESS", "SIGNIN", "NOTIFY"}) {
 		t.Errorf("%+v, %v", in, err)
 	}
 	to := filepath.Join(t.TempDir(), "b")
