@@ -27,7 +27,7 @@ const module = "specimen.example/custody"
 var layers = [][]string{
 	{"event"},
 	{"label", "custody", "thermal"},
-	{"stability", "stability/library", "flags", "proof", "exchange/..."},
+	{"stability", "stability/library", "stability/ageing", "flags", "proof", "exchange/..."},
 	{"story", "rehearsal", "spinload"},
 	// Core line: above it in this list packages are pure.
 	{"eventlog", "eventlog/..."},
@@ -56,10 +56,12 @@ var neighbours = [][2]string{
 }
 
 // inTests are the pairs of which only tests may: what is drafted is read by the
-// parser of rules, and the judge is measured with the whole library.
+// parser of rules, the judge is measured with the whole library, and the ageing
+// clocks are held against the judge.
 var inTests = [][2]string{
 	{"exchange/specimendefinition", "stability"},
 	{"stability", "stability/library"},
+	{"stability/ageing", "stability"},
 }
 
 // measures are not products: like tests they start processes of what is measured.

@@ -247,3 +247,21 @@ func (s *Series) whole(dst []Segment, i, n int, to, gap event.Instant) ([]Segmen
 func (s *Series) until(i int, to event.Instant) int {
 	return max(s.before(to)-i, 0) + 2
 }
+
+// Before gives the latest instant before at with a reading or a fault: what
+// comes later changes nothing up to it.
+func (s *Series) Before(at event.Instant) (event.Instant, bool) {
+	i := s.before(at - 1)
+	if i < 0 {
+		return 0, false
+	}
+	return s.points[i].at, true
+}
+
+// Newest gives the latest instant with a reading or a fault.
+func (s *Series) Newest() (event.Instant, bool) {
+	if len(s.points) == 0 {
+		return 0, false
+	}
+	return s.points[len(s.points)-1].at, true
+}

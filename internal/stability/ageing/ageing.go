@@ -1,0 +1,36 @@
+// Package ageing keeps the use of every open tube up to date without touching
+// the tubes: all tubes of one thermal source age alike on one rate curve, so one
+// ageing clock F(t) per source and curve holds the integral, the use of a tube is
+// a difference of two clock values, and one queue per clock knows which tube
+// meets its next level first. It is pure: no clock, lock or float; time is an
+// argument. Nothing calls it yet; package stability stays the judge and the
+// oracle.
+//
+// # Units
+//
+// The judge (stability/budget.go) counts in units of a rule's budget: the budget
+// is the least common multiple of the limits of the rule's bands, and one ms in a
+// band uses budget/limit units. It rounds nothing: the ms from t to t+1 counts
+// whole, by the exact temperature at t on the whole line between two readings, so
+// a crossing of a band's edge falls on a whole ms and sums are free of the places
+// at which a history is cut. Clocks count the same: a RateCurve gives whole units
+// per ms, F is a sum over whole ms, and a clock value is in the curve's own units.
+// There is no unit common to all curves and no rounding per segment; the 2^-24
+// reference ms of a continuous curve would be a second kind of RateCurve, which no
+// rule has so far.
+//
+// What the judge adds up maps onto curves as follows; each is a RateCurve of its
+// own, so a rule needs as many as it has of these:
+//
+//   - use of the budget, worst and best: Upper and Lower of a region's weights,
+//     unknown time by the largest and the least weight;
+//   - hard use: the Lower clock of the hard weights (levels CertainOnly);
+//   - minutes outside on a side, possibly and surely: rate 1 beyond the edge and
+//     0 elsewhere, 0 in unknown time; the upper clock is "maybe", the lower "sure";
+//   - ms in all: rate 1 everywhere, for rules that combine by the strictest band.
+//
+// The judge's "more than the limit" is the level limit+1, "at the limit" the level
+// itself, and eighty percent the level limit-limit/5. Runs without a break (graces,
+// two readings in a row), the band that governs and minutes by kind of evidence are
+// no sums over ms of a rate; a later layer has to keep them beside the clocks.
+package ageing

@@ -1,0 +1,227 @@
+package ageing
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/thermal"
+)
+
+// Ended is the source of a tube whose use no longer grows.
+const Ended = -1
+
+// Engine holds sources, curves, tubes and their accounts under small numbers that
+// it gives out. What it says of a tube depends on the set of facts and on the
+// watermarks alone, never on the order in which facts came. It is for one goroutine.
+type Engine struct {
+	series   []*thermal.Series
+	uses     [][]int32 // sources by series
+	sources  []ThermalSource
+	curves   []*RateCurve
+	levels   []Levels
+	tubes    []tube
+	accounts []BudgetAccount
+	free     map[int][]int32 // dropped tubes by number of accounts
+
+	said    []Announcement
+	counts  Counts
+	round   uint32
+	scratch []thermal.Segment
+	layers  [1]thermal.Layer
+}
+
+// Counts are what tests and benchmarks hold the engine to.
+type Counts struct {
+	Segments int64 // segments evaluated, once for each active clock
+	Touched  int64 // accounts looked at
+	Extended int64 // checkpoints made before a clock's anchor
+}
+
+// tube is a tube with its moves in order of time; the last one says where it is.
+type tube struct {
+	moves    []Move
+	accounts int32 // the first of them
+	n        int32
+	round    uint32 // of the last revision that looked at it
+}
+
+// Move says that a tube went into a source, or ended, at an instant: the start of
+// a Stay. Of two at one instant the one of the higher source counts, so that the
+// order of arrival doesn't.
+type Move struct {
+	At     event.Instant
+	Source int32
+}
+
+// Stay is the time of a tube in one source: [From, To). To of the open one is 0.
+type Stay struct {
+	Source   int32
+	From, To event.Instant
+}
+
+// Watch is one account to keep for a tube.
+type Watch struct{ Curve, Levels int32 }
+
+func (t *tube) source() int32 {
+	if len(t.moves) == 0 {
+		return Ended
+	}
+	return t.moves[len(t.moves)-1].Source
+}
+
+func (m Move) order(o Move) int {
+	return cmp.Or(cmp.Compare(m.At, o.At), cmp.Compare(m.Source, o.Source))
+}
+
+// AddSeries takes over a logger's series; only Read adds to it from then on.
+func (e *Engine) AddSeries(s *thermal.Series) int32 {
+	e.series, e.uses = append(e.series, s), append(e.uses, nil)
+	return int32(len(e.series) - 1)
+}
+
+// AddSource adds a source: series in order of preference and what is declared
+// where none of them has a value.
+func (e *Engine) AddSource(attested, assumed event.Range, series ...int32) (int32, error) {
+	s := ThermalSource{layer: thermal.Layer{Attested: attested, Assumed: assumed}, silent: silentMs}
+	for _, r := range series {
+		if r < 0 || int(r) >= len(e.series) {
+			return 0, fmt.Errorf("source: series %d is not known; add it first", r)
+		}
+		s.layer.Series = append(s.layer.Series, e.series[r])
+		if at, ok := e.series[r].Newest(); ok {
+			s.watermark = max(s.watermark, at)
+		}
+	}
+	id := int32(len(e.sources))
+	for _, r := range series {
+		e.uses[r] = append(e.uses[r], id)
+	}
+	e.sources = append(e.sources, s)
+	return id, nil
+}
+
+// AddCurve adds a curve.
+func (e *Engine) AddCurve(c *RateCurve) int32 {
+	e.curves = append(e.curves, c)
+	return int32(len(e.curves) - 1)
+}
+
+// AddLevels adds a list of levels.
+func (e *Engine) AddLevels(l Levels) (int32, error) {
+	if len(l.At) == 0 || len(l.At) > 255 {
+		return 0, fmt.Errorf("levels: %d of them; give 1 to 255", len(l.At))
+	}
+	for i, at := range l.At {
+		if at <= 0 || at > MaxLevel || i > 0 && at <= l.At[i-1] {
+			return 0, fmt.Errorf("levels: number %d is %d; give ascending values from 1 to %d", i, at, int64(MaxLevel))
+		}
+	}
+	e.levels = append(e.levels, Levels{slices.Clone(l.At), l.CertainOnly})
+	return int32(len(e.levels) - 1), nil
+}
+
+// AddTube adds a tube that is nowhere yet.
+func (e *Engine) AddTube(watches ...Watch) (int32, error) {
+	for i, w := range watches {
+		switch {
+		case w.Curve < 0 || int(w.Curve) >= len(e.curves):
+			return 0, fmt.Errorf("tube: account %d: curve %d is not known; add it first", i, w.Curve)
+		case w.Levels < 0 || int(w.Levels) >= len(e.levels):
+			return 0, fmt.Errorf("tube: account %d: levels %d are not known; add them first", i, w.Levels)
+		}
+	}
+	id := int32(len(e.tubes))
+	if free := e.free[len(watches)]; len(free) > 0 {
+		id, e.free[len(watches)] = free[len(free)-1], free[:len(free)-1]
+	} else {
+		e.tubes = append(e.tubes, tube{accounts: int32(len(e.accounts)), n: int32(len(watches))})
+		e.accounts = append(e.accounts, make([]BudgetAccount, len(watches))...)
+	}
+	for i, w := range watches {
+		a := BudgetAccount{tube: id, curve: w.Curve, levels: w.Levels}
+		a.place = [4]int32{nowhere, nowhere, nowhere, nowhere}
+		e.accounts[int(e.tubes[id].accounts)+i] = a
+	}
+	return id, nil
+}
+
+// Drop forgets a tube; its number will be given out again. A tube that is needed
+// again is added anew and moved as it was.
+func (e *Engine) Drop(id int32) error {
+	if err := e.knows(id, Ended); err != nil {
+		return err
+	}
+	t := &e.tubes[id]
+	e.suspend(id)
+	for i := range t.moves {
+		e.boundary(id, i, false)
+	}
+	t.moves = nil
+	if e.free == nil {
+		e.free = make(map[int][]int32)
+	}
+	e.free[int(t.n)] = append(e.free[int(t.n)], id)
+	return nil
+}
+
+// Announced hands over what was announced since the last call, in order.
+func (e *Engine) Announced() []Announcement {
+	said := e.said
+	e.said = nil
+	return said
+}
+
+// Counts gives what was counted since the engine was made.
+func (e *Engine) Counts() Counts { return e.counts }
+
+// State is what an account says at the watermark of its tube's source.
+type State struct {
+	Use          Use
+	Met, Certain int           // levels met by the upper and by the lower clock
+	Watermark    event.Instant // of the source, or the instant at which the tube ended
+	Provisional  bool          // rests on what is held or declared after a last reading
+}
+
+// State gives the state of account n of a tube.
+func (e *Engine) State(id int32, n int) (State, error) {
+	if err := e.knows(id, Ended); err != nil {
+		return State{}, err
+	}
+	t := &e.tubes[id]
+	if n < 0 || n >= int(t.n) {
+		return State{}, fmt.Errorf("tube %d: account %d is not known; it has %d", id, n, t.n)
+	}
+	a := &e.accounts[int(t.accounts)+n]
+	st := State{Use: e.use(a), Met: int(a.met), Certain: int(a.certain), Watermark: e.watermarkOf(id)}
+	for i, m := range t.moves {
+		if m.Source == Ended {
+			continue
+		}
+		to := st.Watermark
+		if i+1 < len(t.moves) {
+			to = t.moves[i+1].At
+		}
+		s := &e.sources[m.Source]
+		st.Provisional = st.Provisional || m.At < to && s.seal(to) < to
+	}
+	return st, nil
+}
+
+// Stays gives the stays of a tube.
+func (e *Engine) Stays(id int32) []Stay {
+	var stays []Stay
+	moves := e.tubes[id].moves
+	for i, m := range moves {
+		if m.Source == Ended {
+			continue
+		}
+		st := Stay{Source: m.Source, From: m.At}
+		if i+1 < len(moves) {
+			st.To = moves[i+1].At
+		}
+		stays = append(stays, st)
+	}
+	return stays
+}

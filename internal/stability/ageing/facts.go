@@ -1,0 +1,238 @@
+package ageing
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sort"
+
+	"specimen.example/custody/internal/event"
+)
+
+var errNoReadings = errors.New("read: no readings; give at least one")
+
+// Read adds readings of one logger, in any order, new or late, and repeated or not.
+// Only accounts are touched that meet a level by them or no longer meet one, and
+// the tubes that came or went after the instant up to which nothing changed.
+func (e *Engine) Read(series int32, readings ...event.Reading) error {
+	if series < 0 || int(series) >= len(e.series) {
+		return fmt.Errorf("read: series %d is not known; add it first", series)
+	}
+	if len(readings) == 0 {
+		return errNoReadings
+	}
+	first, last := readings[0].At, readings[0].At
+	for _, r := range readings[1:] {
+		first, last = min(first, r.At), max(last, r.At)
+	}
+	s := e.series[series]
+	from, ok := s.Before(first)
+	if !ok {
+		from = first
+	}
+	s.Add(readings...)
+	e.revise(e.uses[series], from, last)
+	return nil
+}
+
+// revise takes note of facts that changed in some sources after `from`, with the
+// latest at `last`. All clocks are brought up to date before any account is looked
+// at: a tube may have been in one of the sources and be in another now.
+func (e *Engine) revise(sources []int32, from, last event.Instant) {
+	for _, id := range sources {
+		s := &e.sources[id]
+		s.watermark = max(s.watermark, last)
+		if len(s.clocks) == 0 {
+			continue
+		}
+		if from < s.head {
+			s.rollBack(from)
+		}
+		e.forward(s, s.seal(s.head))
+		e.present(s)
+	}
+	// A value taken after `from` rested on what has changed: settle it.
+	e.round++
+	for _, id := range sources {
+		s := &e.sources[id]
+		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > from; i-- {
+			if t := &e.tubes[s.touches[i].tube]; t.round != e.round {
+				t.round = e.round
+				e.derive(s.touches[i].tube)
+			}
+		}
+	}
+	for _, id := range sources {
+		s := &e.sources[id]
+		for k := range s.clocks {
+			e.fire(&s.clocks[k])
+		}
+	}
+}
+
+// Advance lets time pass up to now in every source, and forgets idle clocks.
+func (e *Engine) Advance(now event.Instant) {
+	for i := range e.sources {
+		s := &e.sources[i]
+		s.dropIdle()
+		e.raise(s, now)
+	}
+}
+
+func (e *Engine) raise(s *ThermalSource, to event.Instant) {
+	if to <= s.watermark {
+		return
+	}
+	s.watermark = to
+	e.present(s)
+	for k := range s.clocks {
+		e.fire(&s.clocks[k])
+	}
+}
+
+// Move tells a move, in any order; what is told twice changes nothing.
+func (e *Engine) Move(id int32, m Move) error {
+	if err := e.knows(id, m.Source); err != nil {
+		return err
+	}
+	t := &e.tubes[id]
+	i, found := slices.BinarySearchFunc(t.moves, m, Move.order)
+	if found {
+		return nil
+	}
+	e.suspend(id)
+	if i < len(t.moves) {
+		e.boundary(id, i, false)
+	}
+	t.moves = slices.Insert(t.moves, i, m)
+	e.boundary(id, i, true)
+	if i+1 < len(t.moves) {
+		e.boundary(id, i+1, true)
+	}
+	if m.Source != Ended {
+		e.raise(&e.sources[m.Source], m.At)
+	}
+	e.derive(id)
+	return nil
+}
+
+// Unmove takes a move back.
+func (e *Engine) Unmove(id int32, m Move) error {
+	if err := e.knows(id, m.Source); err != nil {
+		return err
+	}
+	t := &e.tubes[id]
+	i, found := slices.BinarySearchFunc(t.moves, m, Move.order)
+	if !found {
+		return fmt.Errorf("unmove: tube %d has no such move; give the instant and the source as they were told", id)
+	}
+	e.suspend(id)
+	e.boundary(id, i, false)
+	if i+1 < len(t.moves) {
+		e.boundary(id, i+1, false)
+	}
+	t.moves = slices.Delete(t.moves, i, i+1)
+	if i < len(t.moves) {
+		e.boundary(id, i, true)
+	}
+	e.derive(id)
+	return nil
+}
+
+func (e *Engine) knows(id, source int32) error {
+	if id < 0 || int(id) >= len(e.tubes) {
+		return fmt.Errorf("tube %d is not known; add it first", id)
+	}
+	if source < Ended || int(source) >= len(e.sources) {
+		return fmt.Errorf("source %d is not known; add it first, or give Ended", source)
+	}
+	return nil
+}
+
+// boundary adds or removes the touches of move i in the source that it leaves and
+// in the one that it enters.
+func (e *Engine) boundary(id int32, i int, add bool) {
+	moves := e.tubes[id].moves
+	at, entered, left := moves[i].At, moves[i].Source, int32(Ended)
+	if i > 0 {
+		left = moves[i-1].Source
+	}
+	for _, source := range [2]int32{left, entered} {
+		if source == Ended {
+			continue
+		}
+		s := &e.sources[source]
+		k := sort.Search(len(s.touches), func(k int) bool { return s.touches[k].at > at })
+		if add {
+			s.touches = slices.Insert(s.touches, k, touch{at, id})
+			continue
+		}
+		for k--; s.touches[k].tube != id; k-- { // of one instant in any order
+		}
+		s.touches = slices.Delete(s.touches, k, k+1)
+	}
+}
+
+// suspend takes the accounts of a tube off their clocks.
+func (e *Engine) suspend(id int32) {
+	t := &e.tubes[id]
+	source := t.source()
+	for k := t.accounts; k < t.accounts+t.n; k++ {
+		a := &e.accounts[k]
+		if !a.open {
+			continue
+		}
+		s := &e.sources[source]
+		c := &s.clocks[s.clockOf[a.curve]]
+		e.leave(c, k)
+		c.open--
+		a.open = false
+	}
+}
+
+// derive gives the accounts of a tube their values anew, from its moves.
+func (e *Engine) derive(id int32) {
+	e.suspend(id)
+	t := &e.tubes[id]
+	for k := t.accounts; k < t.accounts+t.n; k++ {
+		a := &e.accounts[k]
+		a.closed, a.base = Use{}, Use{}
+		for i, m := range t.moves {
+			if m.Source == Ended {
+				continue
+			}
+			s := &e.sources[m.Source]
+			if i+1 < len(t.moves) {
+				a.closed = a.closed.plus(e.between(s, a.curve, m.At, t.moves[i+1].At))
+				continue
+			}
+			c := e.clock(s, a.curve)
+			a.base, a.open = e.at(s, c, m.At), true
+			s.clocks[c].open++
+		}
+		e.reassess(k)
+	}
+}
+
+// between gives the use of [from, to) in a source: a difference of its clock, or
+// added up where no clock runs.
+func (e *Engine) between(s *ThermalSource, curve int32, from, to event.Instant) Use {
+	if from == to {
+		return Use{}
+	}
+	if int(curve) < len(s.clockOf) && s.clockOf[curve] != nowhere {
+		k := s.clockOf[curve]
+		return e.at(s, k, to).minus(e.at(s, k, from))
+	}
+	return e.stretch(s, curve, from, to)
+}
+
+func (e *Engine) watermarkOf(id int32) event.Instant {
+	if source := e.tubes[id].source(); source != Ended {
+		return e.sources[source].watermark
+	}
+	if m := e.tubes[id].moves; len(m) > 0 {
+		return m[len(m)-1].At
+	}
+	return 0
+}

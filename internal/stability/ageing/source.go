@@ -1,0 +1,227 @@
+package ageing
+
+import (
+	"slices"
+	"sort"
+
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/thermal"
+)
+
+const (
+	// every is how many segments lie between two checkpoints.
+	every = 16
+	// silentMs is how long a logger may be silent before the others of its source
+	// no longer wait for it: its next reading then counts as a late one.
+	silentMs = 60 * 60_000
+)
+
+// ThermalSource is what a set of tubes shares: loggers in order of preference and
+// what is declared where none of them has a value, as in a thermal.Layer.
+type ThermalSource struct {
+	layer     thermal.Layer
+	clocks    []Clock
+	clockOf   []int32 // by curve, nowhere for none
+	marks     []event.Instant
+	since     int           // segments since the last mark
+	head      event.Instant // the clocks' head values hold here; nothing in order changes them
+	watermark event.Instant // levels are announced up to here
+	touches   []touch       // sorted by instant
+	silent    event.Instant // silentMs, shorter in tests
+}
+
+// touch says that a tube came into the source or left it at an instant.
+type touch struct {
+	at   event.Instant
+	tube int32
+}
+
+// Clock is F of one source and one curve: the integral of the rate from an
+// anchor on. Checkpoints lie at the marks of the source from number first on.
+type Clock struct {
+	curve  int32
+	first  int
+	values []Use // at marks[first:]
+	head   Use   // at the head of the source
+	now    Use   // at the watermark of the source
+	open   int   // accounts that run on this clock
+
+	next [2]queue // by the key of the next level: upper, lower
+	met  [2]queue // by the negative key of the last level met: upper, lower
+}
+
+// segments covers [from, to) of the source. The result is good until the next call.
+func (e *Engine) segments(s *ThermalSource, from, to event.Instant) []thermal.Segment {
+	if from >= to {
+		return nil
+	}
+	s.layer.From, s.layer.To = from, to
+	e.layers[0] = s.layer
+	e.scratch = thermal.Build(e.scratch[:0], e.layers[:], from, to)
+	return e.scratch
+}
+
+// stretch gives the use of [from, to) on a curve, without any clock.
+func (e *Engine) stretch(s *ThermalSource, curve int32, from, to event.Instant) (sum Use) {
+	c := e.curves[curve]
+	segs := e.segments(s, from, to)
+	for i := range segs {
+		sum = sum.plus(c.over(&segs[i]))
+	}
+	return sum
+}
+
+// at gives the value of clock k at an instant. Where that lies before the clock's
+// anchor, the clock is extended backwards with smaller values, so that no value
+// that anybody keeps changes.
+func (e *Engine) at(s *ThermalSource, k int32, t event.Instant) Use {
+	c := &s.clocks[k]
+	if t >= s.head {
+		return c.head.plus(e.stretch(s, c.curve, s.head, t))
+	}
+	if t < s.marks[0] {
+		s.marks = slices.Insert(s.marks, 0, t)
+		for i := range s.clocks {
+			s.clocks[i].first++
+		}
+	}
+	m := s.markBefore(t)
+	for c.first > m {
+		before := c.values[0].minus(e.stretch(s, c.curve, s.marks[c.first-1], s.marks[c.first]))
+		c.values = slices.Insert(c.values, 0, before)
+		c.first--
+		e.counts.Extended++
+	}
+	return c.values[m-c.first].plus(e.stretch(s, c.curve, s.marks[m], t))
+}
+
+// markBefore gives the last mark at or before t, -1 for none.
+func (s *ThermalSource) markBefore(t event.Instant) int {
+	return sort.Search(len(s.marks), func(i int) bool { return s.marks[i] > t }) - 1
+}
+
+// clock gives the clock of a curve, made and anchored at the last mark when there is none.
+func (e *Engine) clock(s *ThermalSource, curve int32) int32 {
+	for int(curve) >= len(s.clockOf) {
+		s.clockOf = append(s.clockOf, nowhere)
+	}
+	if k := s.clockOf[curve]; k != nowhere {
+		return k
+	}
+	if len(s.clocks) == 0 {
+		s.head, s.since = s.seal(s.watermark), 0
+		s.marks = append(s.marks[:0], s.head)
+	}
+	m := len(s.marks) - 1
+	c := Clock{curve: curve, first: m, values: []Use{{}}}
+	c.head = e.stretch(s, curve, s.marks[m], s.head)
+	c.now = c.head.plus(e.stretch(s, curve, s.head, s.watermark))
+	for side := range c.next {
+		c.next[side].which, c.met[side].which = side, 2+side
+	}
+	k := int32(len(s.clocks))
+	s.clocks, s.clockOf[curve] = append(s.clocks, c), k
+	return k
+}
+
+// dropIdle forgets the clocks on which nothing runs. Closed stays are added up
+// from the readings when they are needed.
+func (s *ThermalSource) dropIdle() {
+	for k := 0; k < len(s.clocks); {
+		if s.clocks[k].open > 0 {
+			k++
+			continue
+		}
+		last := len(s.clocks) - 1
+		s.clockOf[s.clocks[k].curve] = nowhere
+		if k != last {
+			s.clocks[k] = s.clocks[last]
+			s.clockOf[s.clocks[k].curve] = int32(k)
+		}
+		s.clocks[last] = Clock{}
+		s.clocks = s.clocks[:last]
+	}
+}
+
+// seal gives the instant up to which readings in order change nothing any more,
+// or `without` where no logger has read yet.
+func (s *ThermalSource) seal(without event.Instant) event.Instant {
+	var latest event.Instant
+	found := false
+	for _, r := range s.layer.Series {
+		if at, ok := r.Newest(); ok && (!found || at > latest) {
+			latest, found = at, true
+		}
+	}
+	if !found {
+		return without
+	}
+	sealed := latest
+	for _, r := range s.layer.Series {
+		if at, ok := r.Newest(); ok && at >= latest-s.silent {
+			sealed = min(sealed, at)
+		}
+	}
+	return sealed
+}
+
+// rollBack takes the clocks back to the last checkpoint at or before an instant
+// after which facts have changed.
+func (s *ThermalSource) rollBack(to event.Instant) {
+	m := s.markBefore(to)
+	if m < 0 {
+		// Nothing that is kept was taken at or before this instant.
+		m, s.marks = 0, append(s.marks[:0], to)
+		for k := range s.clocks {
+			s.clocks[k].first = 1
+		}
+	}
+	for k := range s.clocks {
+		c := &s.clocks[k]
+		if c.first > m { // its anchor is gone, and with it every stay on this clock
+			c.first, c.values = m, append(c.values[:0], Use{})
+		} else {
+			c.values = c.values[:m+1-c.first]
+		}
+		c.head = c.values[m-c.first]
+	}
+	s.marks = s.marks[:m+1]
+	s.head, s.since = s.marks[m], 0
+}
+
+// forward brings the head to an instant.
+func (e *Engine) forward(s *ThermalSource, to event.Instant) {
+	segs := e.segments(s, s.head, to)
+	for i := range segs {
+		seg := &segs[i]
+		s.since++
+		mark := s.since == every
+		if mark {
+			s.since = 0
+			s.marks = append(s.marks, seg.To)
+		}
+		for k := range s.clocks {
+			c := &s.clocks[k]
+			c.head = c.head.plus(e.curves[c.curve].over(seg))
+			if mark {
+				c.values = append(c.values, c.head)
+			}
+		}
+		e.counts.Segments += int64(len(s.clocks))
+		s.head = seg.To
+	}
+}
+
+// present brings the clocks' present value to the watermark. What lies after the
+// last reading is provisional: it rests on the held value, then on what is declared.
+func (e *Engine) present(s *ThermalSource) {
+	segs := e.segments(s, s.head, s.watermark)
+	e.counts.Segments += int64(len(segs) * len(s.clocks))
+	for k := range s.clocks {
+		c := &s.clocks[k]
+		c.now = c.head
+		for i := range segs {
+			c.now = c.now.plus(e.curves[c.curve].over(&segs[i]))
+		}
+	}
+}
