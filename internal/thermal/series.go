@@ -258,6 +258,16 @@ func (s *Series) Before(at event.Instant) (event.Instant, bool) {
 	return s.points[i].at, true
 }
 
+// After gives the earliest instant after at with a reading or a fault: from there
+// on what is drawn doesn't depend on what was read at `at` or before.
+func (s *Series) After(at event.Instant) (event.Instant, bool) {
+	i := s.before(at) + 1
+	if i == len(s.points) {
+		return 0, false
+	}
+	return s.points[i].at, true
+}
+
 // Newest gives the latest instant with a reading or a fault.
 func (s *Series) Newest() (event.Instant, bool) {
 	if len(s.points) == 0 {

@@ -25,6 +25,7 @@ type Engine struct {
 	accounts []BudgetAccount
 	free     map[int][]int32 // dropped tubes by number of accounts
 
+	anchor  Use // value of a clock at its anchor: 0, and near the wrap in tests
 	said    []Announcement
 	counts  Counts
 	round   uint32

@@ -3,6 +3,7 @@ package ageing
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"sort"
 
@@ -30,33 +31,60 @@ func (e *Engine) Read(series int32, readings ...event.Reading) error {
 	if !ok {
 		from = first
 	}
+	until, ok := s.After(last)
+	if !ok {
+		until = math.MaxInt64
+	}
 	s.Add(readings...)
-	e.revise(e.uses[series], from, last)
+	e.revise(e.uses[series], window{from, until}, last)
 	return nil
 }
 
-// revise takes note of facts that changed in some sources after `from`, with the
-// latest at `last`. All clocks are brought up to date before any account is looked
+// window is the time in which rates may have changed, ends excluded. Clock values
+// after it changed all by the same.
+type window struct{ from, until event.Instant }
+
+// changes reports whether a window changes what is kept of a tube in a source: the
+// use of a closed stay that overlaps it, or the base of an open one that began
+// after its start. One that began before keeps its base and its keys.
+func (w window) changes(t *tube, source int32) bool {
+	for i, m := range t.moves {
+		if m.Source != source {
+			continue
+		}
+		if open := i+1 == len(t.moves); open {
+			if m.At > w.from {
+				return true
+			}
+		} else if m.At < w.until && t.moves[i+1].At > w.from {
+			return true
+		}
+	}
+	return false
+}
+
+// revise takes note of facts that changed in some sources within a window, with
+// the latest reading at `last`. All clocks are brought up to date before any account is looked
 // at: a tube may have been in one of the sources and be in another now.
-func (e *Engine) revise(sources []int32, from, last event.Instant) {
+func (e *Engine) revise(sources []int32, w window, last event.Instant) {
 	for _, id := range sources {
 		s := &e.sources[id]
 		s.watermark = max(s.watermark, last)
 		if len(s.clocks) == 0 {
 			continue
 		}
-		if from < s.head {
-			s.rollBack(from)
+		if w.from < s.head {
+			e.rollBack(s, w.from)
 		}
 		e.forward(s, s.seal(s.head))
 		e.present(s)
 	}
-	// A value taken after `from` rested on what has changed: settle it.
+	// A value taken after its start rested on what has changed: settle it.
 	e.round++
 	for _, id := range sources {
 		s := &e.sources[id]
-		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > from; i-- {
-			if t := &e.tubes[s.touches[i].tube]; t.round != e.round {
+		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > w.from; i-- {
+			if t := &e.tubes[s.touches[i].tube]; t.round != e.round && w.changes(t, id) {
 				t.round = e.round
 				e.derive(s.touches[i].tube)
 			}

@@ -2,6 +2,7 @@ package ageing
 
 import (
 	"flag"
+	"math"
 	"os"
 	"slices"
 	"testing"
@@ -76,6 +77,8 @@ func drawRange(t *rapid.T, known bool) event.Range {
 // drawPlay draws loggers, sources, curves, levels and tubes.
 func drawPlay(t *rapid.T) *play {
 	p := &play{announced: map[said]bool{}, once: map[string]bool{}}
+	near := rapid.SampledFrom([]int64{0, math.MaxInt64 - 700, math.MinInt64 + 300}).Draw(t, "anchor")
+	p.e.anchor = Use{near, near}
 	series := rapid.IntRange(1, 4).Draw(t, "series")
 	for range series {
 		f := seriesFacts{

@@ -113,8 +113,8 @@ func (e *Engine) clock(s *ThermalSource, curve int32) int32 {
 		s.marks = append(s.marks[:0], s.head)
 	}
 	m := len(s.marks) - 1
-	c := Clock{curve: curve, first: m, values: []Use{{}}}
-	c.head = e.stretch(s, curve, s.marks[m], s.head)
+	c := Clock{curve: curve, first: m, values: []Use{e.anchor}}
+	c.head = e.anchor.plus(e.stretch(s, curve, s.marks[m], s.head))
 	c.now = c.head.plus(e.stretch(s, curve, s.head, s.watermark))
 	for side := range c.next {
 		c.next[side].which, c.met[side].which = side, 2+side
@@ -167,7 +167,7 @@ func (s *ThermalSource) seal(without event.Instant) event.Instant {
 
 // rollBack takes the clocks back to the last checkpoint at or before an instant
 // after which facts have changed.
-func (s *ThermalSource) rollBack(to event.Instant) {
+func (e *Engine) rollBack(s *ThermalSource, to event.Instant) {
 	m := s.markBefore(to)
 	if m < 0 {
 		// Nothing that is kept was taken at or before this instant.
@@ -179,7 +179,7 @@ func (s *ThermalSource) rollBack(to event.Instant) {
 	for k := range s.clocks {
 		c := &s.clocks[k]
 		if c.first > m { // its anchor is gone, and with it every stay on this clock
-			c.first, c.values = m, append(c.values[:0], Use{})
+			c.first, c.values = m, append(c.values[:0], e.anchor)
 		} else {
 			c.values = c.values[:m+1-c.first]
 		}
