@@ -44,7 +44,7 @@ func newFleet(tb testing.TB, tubes int) *fleet {
 	must(err)
 	for n := range benchSources {
 		logger := f.e.AddSeries(&thermal.Series{EveryMs: int64(benchMinute), HoldMs: -1})
-		_, err := f.e.AddSource(event.Range{}, event.Range{}, logger)
+		_, err := f.e.AddSource(Layer{Series: []int32{logger}})
 		must(err)
 		f.last[n] = 500
 		must(f.e.Read(logger, event.Reading{At: f.now, C: 500, OK: true}))

@@ -3,6 +3,7 @@ package ageing
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"specimen.example/custody/internal/event"
@@ -30,7 +31,8 @@ type Engine struct {
 	counts  Counts
 	round   uint32
 	scratch []thermal.Segment
-	layers  [1]thermal.Layer
+	asking  []int32  // scratch of Read: the sources that ask a series
+	windows []window // and when
 }
 
 // Counts are what tests and benchmarks hold the engine to.
@@ -82,25 +84,48 @@ func (e *Engine) AddSeries(s *thermal.Series) int32 {
 	return int32(len(e.series) - 1)
 }
 
-// AddSource adds a source: series in order of preference and what is declared
-// where none of them has a value.
-func (e *Engine) AddSource(attested, assumed event.Range, series ...int32) (int32, error) {
-	s := ThermalSource{layer: thermal.Layer{Attested: attested, Assumed: assumed}, silent: silentMs}
-	for _, r := range series {
-		if r < 0 || int(r) >= len(e.series) {
-			return 0, fmt.Errorf("source: series %d is not known; add it first", r)
-		}
-		s.layer.Series = append(s.layer.Series, e.series[r])
-		if at, ok := e.series[r].Newest(); ok {
-			s.watermark = max(s.watermark, at)
-		}
-	}
+// Layer is what a source asks for a temperature: series in order of preference,
+// and what is declared where none of them has a value.
+type Layer struct {
+	Series            []int32
+	Attested, Assumed event.Range
+}
+
+// AddSource adds a source with the layer that it has until told otherwise.
+func (e *Engine) AddSource(l Layer) (int32, error) {
 	id := int32(len(e.sources))
-	for _, r := range series {
-		e.uses[r] = append(e.uses[r], id)
+	made, newest, err := e.layer(l)
+	if err != nil {
+		return 0, err
 	}
-	e.sources = append(e.sources, s)
+	made.From, made.To = math.MinInt64, math.MaxInt64
+	e.sources = append(e.sources, ThermalSource{layers: []thermal.Layer{made}, silent: silentMs, watermark: newest})
+	e.ask(id, l)
 	return id, nil
+}
+
+// layer resolves a layer and gives the newest instant of its series, 0 for none.
+func (e *Engine) layer(l Layer) (made thermal.Layer, newest event.Instant, err error) {
+	made = thermal.Layer{Attested: l.Attested, Assumed: l.Assumed}
+	for _, r := range l.Series {
+		if r < 0 || int(r) >= len(e.series) {
+			return made, 0, fmt.Errorf("source: series %d is not known; add it first", r)
+		}
+		made.Series = append(made.Series, e.series[r])
+		if at, ok := e.series[r].Newest(); ok {
+			newest = max(newest, at)
+		}
+	}
+	return made, newest, nil
+}
+
+// ask notes that a source asks the series of a layer.
+func (e *Engine) ask(source int32, l Layer) {
+	for _, r := range l.Series {
+		if !slices.Contains(e.uses[r], source) {
+			e.uses[r] = append(e.uses[r], source)
+		}
+	}
 }
 
 // AddCurve adds a curve.

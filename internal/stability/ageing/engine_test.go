@@ -29,7 +29,7 @@ func TestWrongInputNamesTheFault(t *testing.T) {
 		t.Fatal(err)
 	}
 	logger := e.AddSeries(&thermal.Series{})
-	source, err := e.AddSource(event.Range{}, event.Range{}, logger)
+	source, err := e.AddSource(Layer{Series: []int32{logger}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,12 +49,16 @@ func TestWrongInputNamesTheFault(t *testing.T) {
 		{"level too high", "number 0 is", second(levels(MaxLevel + 1))},
 		{"unknown curve", "curve 9", second(e.AddTube(Watch{9, l}))},
 		{"unknown levels", "levels 9", second(e.AddTube(Watch{c, 9}))},
-		{"unknown series", "series 9", second(e.AddSource(event.Range{}, event.Range{}, 9))},
+		{"unknown series", "series 9", second(e.AddSource(Layer{Series: []int32{9}}))},
 		{"reading of an unknown series", "series 9", e.Read(9, event.Reading{})},
 		{"no readings", "give at least one", e.Read(logger)},
 		{"move of an unknown tube", "tube 9", e.Move(9, Move{1, source})},
 		{"move to an unknown source", "source 9", e.Move(tube, Move{1, 9})},
 		{"no such move", "no such move", e.Unmove(tube, Move{1, source})},
+		{"change of an unknown source", "source 9", e.Change(9, 1, Layer{})},
+		{"change to an unknown series", "series 9", e.Change(source, 1, Layer{Series: []int32{9}})},
+		{"unchange of an unknown source", "source 9", e.Unchange(9, 1)},
+		{"no such change", "no change at 1", e.Unchange(source, 1)},
 		{"state of an unknown account", "account 4", second(e.State(tube, 4))},
 		{"drop of an unknown tube", "tube 9", e.Drop(9)},
 	} {
@@ -73,7 +77,7 @@ func TestAHistoryByHand(t *testing.T) {
 	}
 	var e Engine
 	logger := e.AddSeries(&thermal.Series{MaxGapMs: 20, HoldMs: 10})
-	box, err := e.AddSource(event.Range{}, event.Range{}, logger)
+	box, err := e.AddSource(Layer{Series: []int32{logger}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +145,7 @@ func TestIdleClocksAreDropped(t *testing.T) {
 	}
 	c := e.AddCurve(curve)
 	for range 2 {
-		if _, err := e.AddSource(event.Range{}, event.Range{Low: 400, High: 500, Known: true}); err != nil {
+		if _, err := e.AddSource(Layer{Assumed: event.Range{Low: 400, High: 500, Known: true}}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -36,7 +36,54 @@ func (e *Engine) Read(series int32, readings ...event.Reading) error {
 		until = math.MaxInt64
 	}
 	s.Add(readings...)
-	e.revise(e.uses[series], window{from, until}, last)
+	e.asking, e.windows = e.asking[:0], e.windows[:0]
+	for _, id := range e.uses[series] {
+		if w, ok := e.sources[id].reads(s, window{from, until}); ok {
+			e.asking, e.windows = append(e.asking, id), append(e.windows, w)
+		}
+	}
+	e.revise(e.asking, e.windows, last)
+	return nil
+}
+
+// Change tells that the layer of a source is another one from an instant until the
+// next change: the box was put into another van. Tubes that lie in it are not
+// touched, but for those that came after the instant. One instant has one change.
+func (e *Engine) Change(source int32, at event.Instant, l Layer) error {
+	if source < 0 || int(source) >= len(e.sources) {
+		return fmt.Errorf("change: source %d is not known; add it first", source)
+	}
+	made, newest, err := e.layer(l)
+	if err != nil {
+		return err
+	}
+	s := &e.sources[source]
+	k := s.layerAt(at)
+	if s.layers[k].From == at {
+		return fmt.Errorf("change: source %d changes at %d already; take that change back first", source, at)
+	}
+	made.From, made.To = at, s.layers[k].To
+	s.layers[k].To = at
+	s.layers = slices.Insert(s.layers, k+1, made)
+	e.ask(source, l)
+	e.revise([]int32{source}, []window{{at, made.To}}, max(at, newest))
+	return nil
+}
+
+// Unchange takes a change back.
+func (e *Engine) Unchange(source int32, at event.Instant) error {
+	if source < 0 || int(source) >= len(e.sources) {
+		return fmt.Errorf("unchange: source %d is not known; add it first", source)
+	}
+	s := &e.sources[source]
+	k := s.layerAt(at)
+	if k == 0 || s.layers[k].From != at {
+		return fmt.Errorf("unchange: source %d has no change at %d; give the instant as it was told", source, at)
+	}
+	until := s.layers[k].To
+	s.layers[k-1].To = until
+	s.layers = slices.Delete(s.layers, k, k+1)
+	e.revise([]int32{source}, []window{{at, until}}, at)
 	return nil
 }
 
@@ -63,26 +110,26 @@ func (w window) changes(t *tube, source int32) bool {
 	return false
 }
 
-// revise takes note of facts that changed in some sources within a window, with
-// the latest reading at `last`. All clocks are brought up to date before any account is looked
+// revise takes note of facts that changed in some sources within a window each,
+// with the latest of them at `last`. All clocks are brought up to date before any account is looked
 // at: a tube may have been in one of the sources and be in another now.
-func (e *Engine) revise(sources []int32, w window, last event.Instant) {
-	for _, id := range sources {
+func (e *Engine) revise(sources []int32, windows []window, last event.Instant) {
+	for n, id := range sources {
 		s := &e.sources[id]
 		s.watermark = max(s.watermark, last)
 		if len(s.clocks) == 0 {
 			continue
 		}
-		if w.from < s.head {
-			e.rollBack(s, w.from)
+		if windows[n].from < s.head {
+			e.rollBack(s, windows[n].from)
 		}
 		e.forward(s, s.seal(s.head))
 		e.present(s)
 	}
 	// A value taken after its start rested on what has changed: settle it.
 	e.round++
-	for _, id := range sources {
-		s := &e.sources[id]
+	for n, id := range sources {
+		s, w := &e.sources[id], windows[n]
 		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > w.from; i-- {
 			if t := &e.tubes[s.touches[i].tube]; t.round != e.round && w.changes(t, id) {
 				t.round = e.round

@@ -116,7 +116,7 @@ func TestClocksCountAsTheJudge(t *testing.T) {
 			if rapid.Bool().Draw(t, "assumed") {
 				layers[i].Assumed = event.Range{Low: 200, High: event.CentiC(rapid.SampledFrom([]int32{800, 2500}).Draw(t, "high")), Known: true}
 			}
-			if _, err := e.AddSource(event.Range{}, layers[i].Assumed, ids...); err != nil {
+			if _, err := e.AddSource(ageing.Layer{Series: ids, Assumed: layers[i].Assumed}); err != nil {
 				t.Fatal(err)
 			}
 		}

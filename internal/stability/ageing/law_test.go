@@ -51,12 +51,15 @@ type said struct {
 }
 
 type told struct {
-	kind     int // 0 readings, 1 move, 2 unmove, 3 advance
+	kind     int // 0 readings, 1 move, 2 unmove, 3 advance, 4 change, 5 unchange
 	at       event.Instant
 	series   int
 	readings []event.Reading
 	tube     int
 	move     Move
+	source   int32
+	from     event.Instant
+	layer    Layer
 }
 
 // temperatures lie on and beside the edges of the curves.
@@ -89,21 +92,14 @@ func drawPlay(t *rapid.T) *play {
 		p.e.AddSeries(&thermal.Series{MaxGapMs: int64(f.gap), HoldMs: int64(f.hold), UncertaintyC: f.uncertainty})
 	}
 	for range rapid.IntRange(1, 4).Draw(t, "sources") {
-		var f sourceFacts
-		var ids []int32
-		for _, n := range rapid.SampledFrom([][]int{{0}, {0}, {1}, {0, 1}, {2, 0}, {3, 1, 2}, {}}).Draw(t, "loggers") {
-			if n < series {
-				f.series, ids = append(f.series, n), append(ids, int32(n))
-			}
-		}
-		f.attested = drawRange(t, rapid.IntRange(0, 4).Draw(t, "attested") == 0)
-		f.assumed = drawRange(t, rapid.IntRange(0, 1).Draw(t, "assumed") == 0)
-		id, err := p.e.AddSource(f.attested, f.assumed, ids...)
+		l := drawLayer(t, series)
+		id, err := p.e.AddSource(l)
 		if err != nil {
 			t.Fatal(err)
 		}
 		p.e.sources[id].silent = 60
-		p.w.sources = append(p.w.sources, f)
+		p.w.sources = append(p.w.sources, sourceFacts{layers: []layerFacts{{0, l}}})
+		p.asks(id, l)
 	}
 	for range 5 {
 		p.addCurve(t)
@@ -130,6 +126,27 @@ func drawPlay(t *rapid.T) *play {
 		p.w.tubes = append(p.w.tubes, tubeFacts{watches: watches})
 	}
 	return p
+}
+
+func drawLayer(t *rapid.T, series int) (l Layer) {
+	for _, n := range rapid.SampledFrom([][]int32{{0}, {0}, {1}, {0, 1}, {2, 0}, {3, 1, 2}, {}}).Draw(t, "loggers") {
+		if int(n) < series {
+			l.Series = append(l.Series, n)
+		}
+	}
+	l.Attested = drawRange(t, rapid.IntRange(0, 4).Draw(t, "attested") == 0)
+	l.Assumed = drawRange(t, rapid.IntRange(0, 1).Draw(t, "assumed") == 0)
+	return l
+}
+
+// asks advances a source to the newest that the series of a new layer have read.
+func (p *play) asks(source int32, l Layer) {
+	s := &p.w.sources[source]
+	for _, n := range l.Series {
+		for _, r := range p.w.series[n].readings {
+			s.watermark = max(s.watermark, r.At)
+		}
+	}
 }
 
 func (p *play) addCurve(t *rapid.T) {
@@ -193,6 +210,17 @@ func drawFacts(t *rapid.T, p *play) []told {
 			facts = append(facts, told{kind: 1, at: m.At, tube: tube, move: m})
 			if rapid.IntRange(0, 5).Draw(t, "taken back") == 0 {
 				facts = append(facts, told{kind: 2, at: m.At + event.Instant(rapid.Int64Range(0, 200).Draw(t, "when")), tube: tube, move: m})
+			}
+		}
+	}
+	for source := range p.w.sources {
+		for range rapid.IntRange(0, 3).Draw(t, "changes") {
+			f := told{kind: 4, source: int32(source), from: dawn + event.Instant(5*rapid.Int64Range(0, 120).Draw(t, "change")), layer: drawLayer(t, len(p.w.series))}
+			f.at = f.from
+			facts = append(facts, f)
+			if rapid.IntRange(0, 5).Draw(t, "taken back") == 0 {
+				f.kind, f.at = 5, f.from+event.Instant(rapid.Int64Range(0, 200).Draw(t, "when"))
+				facts = append(facts, f)
 			}
 		}
 	}

@@ -28,9 +28,13 @@ type fact struct {
 }
 
 type sourceFacts struct {
-	series            []int
-	attested, assumed event.Range
-	watermark         event.Instant
+	layers    []layerFacts // the first since ever, the others in any order
+	watermark event.Instant
+}
+
+type layerFacts struct {
+	at event.Instant
+	Layer
 }
 
 type curveFacts struct {
@@ -107,15 +111,20 @@ func (s *seriesFacts) over(t event.Instant) (low, high, den int64, ok bool) {
 
 // rates gives the rates of every curve at an instant in a source.
 func (w *world) rates(source int, t event.Instant, rates []Use) {
-	s := &w.sources[source]
+	s := w.sources[source].layers[0]
+	for _, l := range w.sources[source].layers[1:] {
+		if l.at <= t && l.at > s.at {
+			s = l
+		}
+	}
 	var low, high, den int64
 	known := false
-	for _, n := range s.series {
+	for _, n := range s.Series {
 		if low, high, den, known = w.series[n].over(t); known {
 			break
 		}
 	}
-	for _, r := range []event.Range{s.attested, s.assumed} {
+	for _, r := range []event.Range{s.Attested, s.Assumed} {
 		if !known && r.Known {
 			low, high, den, known = int64(r.Low), int64(r.High), 1, true
 		}

@@ -83,12 +83,55 @@ func (p *play) tell(t *rapid.T, f told) {
 		if i >= 0 {
 			tube.moves = slices.Delete(tube.moves, i, i+1)
 		}
+	case 4, 5:
+		p.change(t, f)
 	case 3:
 		p.e.Advance(f.at)
 		for i := range p.w.sources {
 			p.w.sources[i].watermark = max(p.w.sources[i].watermark, f.at)
 		}
 	}
+}
+
+// change tells a change of a layer, or takes one back.
+func (p *play) change(t *rapid.T, f told) {
+	s := &p.w.sources[f.source]
+	i := slices.IndexFunc(s.layers, func(l layerFacts) bool { return l.at == f.from })
+	if f.kind == 4 {
+		if err := p.e.Change(f.source, f.from, f.layer); (err != nil) != (i >= 0) {
+			t.Fatalf("change at an instant known %v: %v", i >= 0, err)
+		}
+		if i < 0 {
+			s.layers = append(s.layers, layerFacts{f.from, f.layer})
+			s.watermark = max(s.watermark, f.from)
+			p.asks(f.source, f.layer)
+		}
+		return
+	}
+	if err := p.e.Unchange(f.source, f.from); (err != nil) != (i < 0) {
+		t.Fatalf("unchange of a change known %v: %v", i >= 0, err)
+	}
+	if i >= 0 {
+		s.layers = slices.Delete(s.layers, i, i+1)
+	}
+}
+
+// asking gives the part of a time in which a layer of the source asks a series,
+// from the first such instant to the last.
+func (s *sourceFacts) asking(series int, from, to event.Instant) (a, b event.Instant) {
+	a, b = dusk, 0
+	for _, l := range s.layers {
+		end := dusk
+		for _, m := range s.layers {
+			if m.at > l.at {
+				end = min(end, m.at)
+			}
+		}
+		if x, y := max(from, l.at), min(to, end); x < y && slices.Contains(l.Series, int32(series)) {
+			a, b = min(a, x), max(b, y)
+		}
+	}
+	return a, b
 }
 
 // read tells readings and counts who is touched (invariant 6, and for late ones
@@ -119,12 +162,14 @@ func (p *play) read(t *rapid.T, f told) {
 	}
 	settled := map[int]bool{} // by tube
 	var tubes int
+	var asking []int
 	for s := range p.w.sources {
-		if !slices.Contains(p.w.sources[s].series, f.series) {
-			continue
+		a, b := p.w.sources[s].asking(f.series, before, after)
+		if a < b {
+			asking = append(asking, s)
 		}
 		for tube := range p.w.tubes {
-			if !settled[tube] && p.overlaps(tube, int32(s), before, after) {
+			if !settled[tube] && p.overlaps(tube, int32(s), a, b) {
 				settled[tube] = true
 				tubes += len(p.w.tubes[tube].watches)
 			}
@@ -136,13 +181,8 @@ func (p *play) read(t *rapid.T, f told) {
 		t.Fatal(err)
 	}
 	facts.readings = append(facts.readings, f.readings...)
-	for s := range p.w.sources {
-		if slices.Contains(p.w.sources[s].series, f.series) {
-			w := &p.w.sources[s].watermark
-			for _, r := range f.readings {
-				*w = max(*w, r.At)
-			}
-		}
+	for _, s := range asking {
+		p.w.sources[s].watermark = max(p.w.sources[s].watermark, last)
 	}
 	if inOrder {
 		p.seen.InOrder++

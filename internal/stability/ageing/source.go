@@ -1,6 +1,7 @@
 package ageing
 
 import (
+	"math"
 	"slices"
 	"sort"
 
@@ -16,10 +17,12 @@ const (
 	silentMs = 60 * 60_000
 )
 
-// ThermalSource is what a set of tubes shares: loggers in order of preference and
-// what is declared where none of them has a value, as in a thermal.Layer.
+// ThermalSource is what a set of tubes shares: for every time a layer of loggers in
+// order of preference and what is declared where none of them has a value. A box
+// that goes from a van into a room is one source whose layer changes; the tubes in
+// it stay where they are.
 type ThermalSource struct {
-	layer     thermal.Layer
+	layers    []thermal.Layer // all time, in order, without a hole
 	clocks    []Clock
 	clockOf   []int32 // by curve, nowhere for none
 	marks     []event.Instant
@@ -55,10 +58,31 @@ func (e *Engine) segments(s *ThermalSource, from, to event.Instant) []thermal.Se
 	if from >= to {
 		return nil
 	}
-	s.layer.From, s.layer.To = from, to
-	e.layers[0] = s.layer
-	e.scratch = thermal.Build(e.scratch[:0], e.layers[:], from, to)
+	e.scratch = thermal.Build(e.scratch[:0], s.layers[s.layerAt(from):], from, to)
 	return e.scratch
+}
+
+// layerAt gives the index of the layer that holds at an instant.
+func (s *ThermalSource) layerAt(t event.Instant) int {
+	k := len(s.layers) - 1
+	for s.layers[k].From > t {
+		k--
+	}
+	return k
+}
+
+// reads clips a window to the time in which a layer of the source asks a series;
+// ok is false where none does: a van goes on reading when the box has left it.
+func (s *ThermalSource) reads(series *thermal.Series, w window) (clipped window, ok bool) {
+	clipped = window{math.MaxInt64, math.MinInt64}
+	for i := len(s.layers) - 1; i >= 0 && s.layers[i].To > w.from; i-- {
+		l := &s.layers[i]
+		from, until := max(w.from, l.From), min(w.until, l.To)
+		if from < until && slices.Contains(l.Series, series) {
+			clipped = window{min(clipped.from, from), max(clipped.until, until)}
+		}
+	}
+	return clipped, clipped.from < clipped.until
 }
 
 // stretch gives the use of [from, to) on a curve, without any clock.
@@ -144,11 +168,13 @@ func (s *ThermalSource) dropIdle() {
 }
 
 // seal gives the instant up to which readings in order change nothing any more,
-// or `without` where no logger has read yet.
+// or `without` where no logger of the present layer has read yet. It is never past
+// the watermark: loggers read on while nothing asks them.
 func (s *ThermalSource) seal(without event.Instant) event.Instant {
 	var latest event.Instant
 	found := false
-	for _, r := range s.layer.Series {
+	series := s.layers[len(s.layers)-1].Series
+	for _, r := range series {
 		if at, ok := r.Newest(); ok && (!found || at > latest) {
 			latest, found = at, true
 		}
@@ -157,12 +183,12 @@ func (s *ThermalSource) seal(without event.Instant) event.Instant {
 		return without
 	}
 	sealed := latest
-	for _, r := range s.layer.Series {
+	for _, r := range series {
 		if at, ok := r.Newest(); ok && at >= latest-s.silent {
 			sealed = min(sealed, at)
 		}
 	}
-	return sealed
+	return min(sealed, s.watermark)
 }
 
 // rollBack takes the clocks back to the last checkpoint at or before an instant
