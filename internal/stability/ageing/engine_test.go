@@ -33,6 +33,10 @@ func TestWrongInputNamesTheFault(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	metAt := func(n, level int) error {
+		_, _, err := e.MetAt(tube, n, level, false)
+		return err
+	}
 	second := func(_ any, err error) error { return err }
 	for _, f := range []struct {
 		name, want string
@@ -60,6 +64,8 @@ func TestWrongInputNamesTheFault(t *testing.T) {
 		{"unchange of an unknown source", "source 9", e.Unchange(9, 1)},
 		{"no such change", "no change at 1", e.Unchange(source, 1)},
 		{"state of an unknown account", "account 4", second(e.State(tube, 4))},
+		{"instant of an unknown level", "level 7", metAt(0, 7)},
+		{"instant of an unknown account", "account 4", metAt(4, 0)},
 		{"drop of an unknown tube", "tube 9", e.Drop(9)},
 	} {
 		if f.err == nil || !strings.Contains(f.err.Error(), f.want) {

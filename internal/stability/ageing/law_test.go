@@ -42,7 +42,7 @@ type play struct {
 
 // outcome counts what the histories brought about, so that the law can't pass by
 // drawing nothing of interest.
-type outcome struct{ Announced, Retracted, Settled, Late, Gaps, InOrder, Extended int }
+type outcome struct{ Announced, Retracted, Settled, Late, Gaps, InOrder, Extended, Ahead int }
 
 type said struct {
 	tube, curve int32

@@ -186,6 +186,38 @@ type judged struct {
 	met, certain int
 }
 
+// metAt gives the first instant up to dusk at which a level is met if no fact comes
+// any more, 0 for none.
+func (w *world) metAt(sums [][][]Use, tube, n, level int, certain bool) event.Instant {
+	t := &w.tubes[tube]
+	moves := slices.Clone(t.moves)
+	slices.SortFunc(moves, Move.order)
+	watch := t.watches[n]
+	var use int64
+	for i, m := range moves {
+		if m.Source == Ended {
+			continue
+		}
+		end := dusk
+		if i+1 < len(moves) {
+			end = moves[i+1].At
+		}
+		f := sums[m.Source][watch.Curve]
+		for at := m.At; at < end; at++ {
+			r := f[at+1-dawn].minus(f[at-dawn])
+			if certain {
+				use += r.Lower
+			} else {
+				use += r.Upper
+			}
+			if use >= w.levels[watch.Levels].At[level] {
+				return at + 1
+			}
+		}
+	}
+	return 0
+}
+
 func (w *world) judge(sums [][][]Use, tube, n int) (j judged) {
 	t := &w.tubes[tube]
 	moves := slices.Clone(t.moves)

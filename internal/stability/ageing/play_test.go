@@ -39,6 +39,7 @@ func TestLawClocksAreTheSumOfTheFacts(t *testing.T) {
 	for what, n := range map[string]int{
 		"levels announced": all.Announced, "retractions": all.Retracted, "tubes settled": all.Settled, "late readings": all.Late,
 		"differences of the clocks by gaps": all.Gaps, "readings in order": all.InOrder, "extended clocks": all.Extended,
+		"levels far ahead": all.Ahead,
 	} {
 		if n == 0 && !t.Failed() {
 			t.Errorf("the histories had no %s: they prove nothing of it", what)
@@ -54,6 +55,7 @@ func (o *outcome) add(p outcome) {
 	o.Gaps += p.Gaps
 	o.InOrder += p.InOrder
 	o.Extended += p.Extended
+	o.Ahead += p.Ahead
 }
 
 // tell tells the engine and the world one fact.
@@ -291,6 +293,7 @@ func (p *play) compare(t *rapid.T) {
 		if st.Use.Upper != st.Use.Lower {
 			p.seen.Gaps++
 		}
+		p.compareMetAt(t, sums, st)
 	}
 	for s := range p.e.sources {
 		for k := range p.e.sources[s].clocks {
@@ -312,6 +315,26 @@ func (p *play) compare(t *rapid.T) {
 		}
 	}
 	p.seen.Extended = int(p.e.Counts().Extended)
+}
+
+// compareMetAt holds the instant at which a level is met against the oracle, which
+// looks no further than dusk.
+func (p *play) compareMetAt(t *rapid.T, sums [][][]Use, st stateOf) {
+	for level := range p.w.levels[p.w.tubes[st.tube].watches[st.n].Levels].At {
+		for _, certain := range []bool{false, true} {
+			got, ok, err := p.e.MetAt(int32(st.tube), st.n, level, certain)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := p.w.metAt(sums, st.tube, st.n, level, certain)
+			if want != 0 && (!ok || got != want) || want == 0 && ok && got <= dusk {
+				t.Fatalf("tube %d account %d level %d certain %v: met at %d %v, from scratch %d", st.tube, st.n, level, certain, got, ok, want)
+			}
+			if got > dusk {
+				p.seen.Ahead++
+			}
+		}
+	}
 }
 
 // structure checks queues and keys (invariants 4 and 5).
