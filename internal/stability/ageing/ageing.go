@@ -32,5 +32,15 @@
 // The judge's "more than the limit" is the level limit+1, "at the limit" the level
 // itself, and eighty percent the level limit-limit/5. Runs without a break (graces,
 // two readings in a row), the band that governs and minutes by kind of evidence are
-// no sums over ms of a rate; a later layer has to keep them beside the clocks.
+// no sums over ms of a rate; a later layer has to keep them beside the clocks. Every
+// account of a tube runs from the tube's first move to its end: a limit that counts
+// from a change of state or ends sooner is a tube of its own here, moved alike.
+//
+// # What the caller keeps
+//
+// Facts of the future: they count when they are told, so whoever tells them waits
+// until their time has come. Layers of a carrier, from the inside out (see
+// thermal.Layer): a box that goes into another van is a Change of its source. Rules
+// that stay: levels and curves are not changed once added; a new version of a rule
+// is new ones.
 package ageing

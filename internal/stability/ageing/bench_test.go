@@ -148,6 +148,60 @@ func BenchmarkMoveTube(b *testing.B) {
 	}
 }
 
+// A download of 300 readings of the last two hours, into a source with a thousand
+// tubes, some of which came in the middle of them. Only those are touched.
+func BenchmarkLateBatch(b *testing.B) {
+	for _, affected := range []int{0, 10, 100, 1000} {
+		b.Run(fmt.Sprintf("affected=%d", affected), func(b *testing.B) {
+			f := newFleet(b, 100_000)
+			for range 125 * benchSources {
+				source, r := f.next()
+				if err := f.e.Read(int32(source), r); err != nil {
+					b.Fatal(err)
+				}
+			}
+			for n := range affected {
+				if err := f.e.Move(int32(n*benchSources), Move{f.now - 60*benchMinute, 0}); err != nil {
+					b.Fatal(err)
+				}
+			}
+			var batch []event.Reading
+			for n := range event.Instant(300) {
+				batch = append(batch, event.Reading{At: f.now - 120*benchMinute + n*24_000, C: 450, OK: true})
+			}
+			before := f.e.Counts().Touched
+			for b.Loop() {
+				if err := f.e.Read(0, batch...); err != nil {
+					b.Fatal(err)
+				}
+			}
+			if got := f.e.Counts().Touched - before; got != int64(b.N*affected*benchAccounts) {
+				b.Fatalf("%d accounts touched in %d batches with %d tubes that came meanwhile", got, b.N, affected)
+			}
+		})
+	}
+}
+
+// A box goes into another van; the tubes in it lie there since before.
+func BenchmarkMoveBox(b *testing.B) {
+	for _, tubes := range []int{1, 10, 50, 500} {
+		b.Run(fmt.Sprintf("tubes=%d", tubes), func(b *testing.B) {
+			f := newFleet(b, tubes*benchSources)
+			before := f.e.Counts().Touched
+			for b.Loop() {
+				f.now += benchMinute
+				f.turn++
+				if err := f.e.Change(0, f.now, Layer{Series: []int32{int32(f.turn) % benchSources}}); err != nil {
+					b.Fatal(err)
+				}
+			}
+			if got := f.e.Counts().Touched - before; got != 0 {
+				b.Fatalf("%d accounts touched", got)
+			}
+		})
+	}
+}
+
 // The counters of the benchmark at two sizes, and the naive loop's sums as a check
 // that both count the same.
 func TestAReadingTouchesNoTube(t *testing.T) {

@@ -159,10 +159,8 @@ func TestIdleClocksAreDropped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, m := range []Move{{10, 0}, {20, 1}} {
-		if err := e.Move(tube, m); err != nil {
-			t.Fatal(err)
-		}
+	if err := e.Move(tube, Move{10, 0}, Move{20, 1}); err != nil {
+		t.Fatal(err)
 	}
 	e.Advance(30)
 	if a, b := len(e.sources[0].clocks), len(e.sources[1].clocks); a != 0 || b != 1 {

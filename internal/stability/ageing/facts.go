@@ -165,17 +165,27 @@ func (e *Engine) raise(s *ThermalSource, to event.Instant) {
 	}
 }
 
-// Move tells a move, in any order; what is told twice changes nothing.
-func (e *Engine) Move(id int32, m Move) error {
-	if err := e.knows(id, m.Source); err != nil {
-		return err
+// Move tells moves of a tube, in any order; what is told twice changes nothing.
+func (e *Engine) Move(id int32, moves ...Move) error {
+	for _, m := range moves {
+		if err := e.knows(id, m.Source); err != nil {
+			return err
+		}
 	}
+	e.suspend(id)
+	for _, m := range moves {
+		e.insert(id, m)
+	}
+	e.derive(id)
+	return nil
+}
+
+func (e *Engine) insert(id int32, m Move) {
 	t := &e.tubes[id]
 	i, found := slices.BinarySearchFunc(t.moves, m, Move.order)
 	if found {
-		return nil
+		return
 	}
-	e.suspend(id)
 	if i < len(t.moves) {
 		e.boundary(id, i, false)
 	}
@@ -187,8 +197,6 @@ func (e *Engine) Move(id int32, m Move) error {
 	if m.Source != Ended {
 		e.raise(&e.sources[m.Source], m.At)
 	}
-	e.derive(id)
-	return nil
 }
 
 // Unmove takes a move back.

@@ -65,7 +65,12 @@ func curvesOf(t *rapid.T, bands []stability.Limit) (curves [3]*ageing.RateCurve,
 	return curves, budget
 }
 
+// temperatures lie in the bands more often than not, and on and beside their edges.
+var temperatures = []int32{-300, 199, 200, 411, 500, 503, 799, 800, 801, 1400, 1500, 1801, 2000, 2200, 2500, 2501, 3000}
+
+// Invented fixtures.
 var bandsOfRules = [][]stability.Limit{
+	{{Low: 200, High: 2500, Ms: 25 * 60_000}},
 	{{Low: 200, High: 800, Ms: 24 * 3_600_000}},
 	{{Low: 200, High: 800, Ms: 72 * 60_000}, {Low: 1500, High: 2500, Ms: 35 * 60_000}},
 	{{Low: 200, High: 800, Ms: 40 * 60_000}, {Low: 801, High: 1400, Ms: 25 * 60_000}, {Low: 1800, High: 2500, Ms: 7 * 60_000}},
@@ -75,6 +80,7 @@ var bandsOfRules = [][]stability.Limit{
 // the verdict by time are what stability.Judge says of the same tube: the clocks
 // count in its units, to the last one.
 func TestClocksCountAsTheJudge(t *testing.T) {
+	var used, apart, eighty, pasts, outside int // what the histories brought about
 	rapid.Check(t, func(t *rapid.T) {
 		bands := rapid.SampledFrom(bandsOfRules).Draw(t, "bands")
 		set := stability.Set{Rules: []stability.Rule{{
@@ -132,7 +138,7 @@ func TestClocksCountAsTheJudge(t *testing.T) {
 			at := noon - 10*minute
 			for range rapid.IntRange(0, 12).Draw(t, "readings") {
 				at += event.Instant(rapid.Int64Range(1, int64(12*minute)).Draw(t, "step"))
-				r := event.Reading{At: at, C: event.CentiC(rapid.Int32Range(-300, 3000).Draw(t, "temperature")), OK: rapid.IntRange(0, 9).Draw(t, "fault") > 0}
+				r := event.Reading{At: at, C: event.CentiC(rapid.SampledFrom(temperatures).Draw(t, "temperature")), OK: rapid.IntRange(0, 9).Draw(t, "fault") > 0}
 				if err := e.Read(int32(n), r); err != nil {
 					t.Fatal(err)
 				}
@@ -169,6 +175,22 @@ func TestClocksCountAsTheJudge(t *testing.T) {
 			if err != nil || st.Use.Upper != ms {
 				t.Fatalf("judge: %d ms outside on side %d; clock %+v %v", ms, n, st, err)
 			}
+			outside += count(ms > 0)
 		}
+		used += count(j.BestMs > 0)
+		apart += count(j.UsedMs != j.BestMs)
+		eighty += count(j.Eighty)
+		pasts += count(past)
 	})
+	t.Logf("used %d, bounds apart %d, eighty percent %d, past %d, outside %d", used, apart, eighty, pasts, outside)
+	if !t.Failed() && (used == 0 || apart == 0 || eighty == 0 || pasts == 0 || outside == 0) {
+		t.Errorf("used %d, bounds apart %d, eighty percent %d, past %d, outside %d: what never happens proves nothing", used, apart, eighty, pasts, outside)
+	}
+}
+
+func count(is bool) int {
+	if is {
+		return 1
+	}
+	return 0
 }

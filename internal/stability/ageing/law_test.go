@@ -36,7 +36,7 @@ type play struct {
 	w         world
 	e         Engine
 	announced map[said]bool   // what stands announced
-	once      map[string]bool // announcements made, by revision
+	once      map[saying]bool // announcements made, by revision
 	seen      outcome
 }
 
@@ -50,8 +50,14 @@ type said struct {
 	certain     bool
 }
 
+type saying struct {
+	said
+	retraction bool
+	revision   uint32
+}
+
 type told struct {
-	kind     int // 0 readings, 1 move, 2 unmove, 3 advance, 4 change, 5 unchange
+	kind     int // 0 readings, 1 move, 2 unmove, 3 advance, 4 change, 5 unchange, 6 drop
 	at       event.Instant
 	series   int
 	readings []event.Reading
@@ -79,7 +85,7 @@ func drawRange(t *rapid.T, known bool) event.Range {
 
 // drawPlay draws loggers, sources, curves, levels and tubes.
 func drawPlay(t *rapid.T) *play {
-	p := &play{announced: map[said]bool{}, once: map[string]bool{}}
+	p := &play{announced: map[said]bool{}, once: map[saying]bool{}}
 	near := rapid.SampledFrom([]int64{0, math.MaxInt64 - 700, math.MinInt64 + 300}).Draw(t, "anchor")
 	p.e.anchor = Use{near, near}
 	series := rapid.IntRange(1, 4).Draw(t, "series")
@@ -211,6 +217,11 @@ func drawFacts(t *rapid.T, p *play) []told {
 			if rapid.IntRange(0, 5).Draw(t, "taken back") == 0 {
 				facts = append(facts, told{kind: 2, at: m.At + event.Instant(rapid.Int64Range(0, 200).Draw(t, "when")), tube: tube, move: m})
 			}
+		}
+	}
+	for tube := range p.w.tubes {
+		if rapid.IntRange(0, 5).Draw(t, "dropped") == 0 {
+			facts = append(facts, told{kind: 6, tube: tube, at: dawn + event.Instant(rapid.Int64Range(0, 600).Draw(t, "when"))})
 		}
 	}
 	for source := range p.w.sources {

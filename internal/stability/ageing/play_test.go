@@ -2,7 +2,6 @@ package ageing
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"testing"
 
@@ -87,11 +86,39 @@ func (p *play) tell(t *rapid.T, f told) {
 		}
 	case 4, 5:
 		p.change(t, f)
+	case 6:
+		p.dropAndReadAgain(t, f.tube)
 	case 3:
 		p.e.Advance(f.at)
 		for i := range p.w.sources {
 			p.w.sources[i].watermark = max(p.w.sources[i].watermark, f.at)
 		}
+	}
+}
+
+// dropAndReadAgain forgets a tube and tells it anew, as one that was closed and is
+// asked for again. What it announces then, it announces for the first time.
+func (p *play) dropAndReadAgain(t *rapid.T, tube int) {
+	if err := p.e.Drop(int32(tube)); err != nil {
+		t.Fatal(err)
+	}
+	p.hear(t)
+	again, err := p.e.AddTube(p.w.tubes[tube].watches...)
+	if err != nil || int(again) != tube {
+		t.Fatalf("tube %d came back as %d: %v", tube, again, err)
+	}
+	for k := range p.announced {
+		if k.tube == int32(tube) {
+			delete(p.announced, k)
+		}
+	}
+	for k := range p.once {
+		if k.tube == int32(tube) {
+			delete(p.once, k)
+		}
+	}
+	if err := p.e.Move(again, p.w.tubes[tube].moves...); err != nil {
+		t.Fatal(err)
 	}
 }
 
@@ -249,7 +276,7 @@ func (p *play) hear(t *rapid.T) {
 			t.Fatalf("%+v, and it stood announced: %v", a, p.announced[k])
 		}
 		p.announced[k] = !a.Retraction
-		if once := fmt.Sprint(k, a.Retraction, a.Revision); p.once[once] {
+		if once := (saying{k, a.Retraction, a.Revision}); p.once[once] {
 			t.Fatalf("%+v was said before in this revision", a)
 		} else {
 			p.once[once] = true
