@@ -236,3 +236,32 @@ func TestAReadingTouchesNoTube(t *testing.T) {
 		}
 	}
 }
+
+// Two loggers of one source that read in turn are in order for each other: no
+// reading takes the clocks back to a checkpoint.
+func TestTwoLoggersInTurnAreInOrder(t *testing.T) {
+	f := newFleet(t, benchSources)
+	own, room := int32(0), int32(1)
+	source, err := f.e.AddSource(Layer{Series: []int32{own, room}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.e.Drop(1); err != nil { // no clock runs where the second logger is at home
+		t.Fatal(err)
+	}
+	f.e.Advance(f.now + 1)
+	if err := f.e.Move(0, Move{f.now + 1, source}); err != nil {
+		t.Fatal(err)
+	}
+	f.e.Advance(f.now + 2)
+	for n := range event.Instant(100) {
+		before := f.e.Counts().Segments
+		r := event.Reading{At: f.now + (n+1)*benchMinute/2, C: 500, OK: true}
+		if err := f.e.Read(int32(n%2), r); err != nil {
+			t.Fatal(err)
+		}
+		if got := f.e.Counts().Segments - before; n > 3 && got > 4*benchAccounts {
+			t.Fatalf("reading %d: %d segments for %d clocks", n, got, benchAccounts)
+		}
+	}
+}
