@@ -11,6 +11,13 @@ import (
 )
 
 // Invariants 1 to 8 of the design, for any history told in any order.
+//
+// 28 deliberate faults were put in by hand, with up to 3,000 histories each. 26 were
+// found: most within 20; the rarest a clock that steps back without withdrawing (11,
+// 280 in another run), a checkpoint kept one ms too long (38), a closed stay skipped one
+// ms early (58) and a head past the watermark (209). Of the other two, a source that
+// doesn't wait for its second logger is right but slow (TestTwoLoggersInTurnAreInOrder),
+// and a removal that doesn't sift up needs a deeper queue (TestLawAQueueKnowsItsFirst).
 func TestLawClocksAreTheSumOfTheFacts(t *testing.T) {
 	histories(t)
 	var all outcome
