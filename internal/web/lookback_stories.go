@@ -24,7 +24,7 @@ func lookBackStories() []Story {
 		{Name: "look-back", About: "where reports begin", Path: "/look-back"},
 		{Name: "look-back-missing", alike: "look-back", About: "the form was sent empty", Path: "/look-back?of=tube&number="},
 		{Name: "look-back-flags", About: "a week with one warm box and a flood", Path: "/look-back/flags", back: aWeek},
-		{Name: "look-back-flags-none", alike: "look-back-flags", About: "nothing was raised", Path: "/look-back/flags?days=1"},
+		{Name: "look-back-flags-none", About: "nothing was raised", Path: "/look-back/flags?days=1"},
 	}
 }
 
