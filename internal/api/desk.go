@@ -149,7 +149,11 @@ func (s *Server) ListSamples(ctx context.Context, req *custodyv1.ListSamplesRequ
 	}
 	s.settle(ctx, 0)
 	m := &custodyv1.Samples{Sequence: s.Model.At().Custody}
-	for _, sample := range s.Model.Samples(req.GetPlace(), req.GetState()) {
+	var states []string // none: what is open
+	if state := req.GetState(); state != "" {
+		states = append(states, state)
+	}
+	for _, sample := range s.Model.Samples(req.GetPlace(), states...) {
 		m.Samples = append(m.Samples, sampleMessage(&sample))
 	}
 	return m, nil

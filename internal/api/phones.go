@@ -20,12 +20,8 @@ import (
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
-// lookBack is how far back a tube may have been seen at a place that a phone asks about;
-// drawnIn is the time over which drawn blood counts (Howie 2011: in 24 h).
-const (
-	lookBack = 48 * time.Hour
-	drawnIn  = 24 * time.Hour
-)
+// lookBack is how far back a tube may have been seen at a place that a phone asks about.
+const lookBack = 48 * time.Hour
 
 // GetWork gives the people to draw at a place and what is to be drawn from each.
 func (s *Server) GetWork(ctx context.Context, req *custodyv1.GetWorkRequest) (*custodyv1.Work, error) {
@@ -56,7 +52,7 @@ func (s *Server) GetWork(ctx context.Context, req *custodyv1.GetWorkRequest) (*c
 		refs[row.GetReference()] = true
 	}
 	var drawn map[string]int64
-	s.Model.World(func(w *custody.World) { drawn = w.Drawn(refs, now-event.Instant(drawnIn.Milliseconds())) })
+	s.Model.World(func(w *custody.World) { drawn = w.Drawn(refs, now.Add(-custody.DrawnWithin)) })
 	for _, who := range rows {
 		row := &custodyv1.WorkRow{
 			Identity: who.Identity, Match: matchOf(who.number, m.GetSalt()), DrawnUl: drawn[who.GetReference()], BloodUlPerKg: bloodBy(who.GetBirthDate(), now),

@@ -94,7 +94,7 @@ func (o *outside) run(ctx context.Context) {
 		if o.leads() {
 			o.term(ctx)
 		}
-		pause(ctx, leadEvery)
+		_ = rest(ctx, leadEvery) // the loop asks the context
 	}
 }
 
@@ -113,13 +113,13 @@ func (o *outside) term(ctx context.Context) {
 			for ctx.Err() == nil {
 				if err := r.delivery.Run(ctx); err != nil { // ErrOvertaken alone
 					o.a.parts.Logger.Warn("another process tells this receiver; this one stands back", slog.String("receiver", r.Name), slog.Any("error", err))
-					pause(ctx, eventlog.LeaseTime)
+					_ = rest(ctx, eventlog.LeaseTime) // the loop asks the context
 				}
 			}
 		})
 	}
 	for ctx.Err() == nil && o.leads() {
-		pause(ctx, leadEvery)
+		_ = rest(ctx, leadEvery) // the loop asks the context
 	}
 	end()
 	parts.Wait()
@@ -224,13 +224,4 @@ func age(s notify.State, now event.Instant) time.Duration {
 		return 0
 	}
 	return max(now.Sub(s.Since), 0)
-}
-
-func pause(ctx context.Context, d time.Duration) {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-	case <-t.C:
-	}
 }

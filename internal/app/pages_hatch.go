@@ -369,9 +369,7 @@ func (d *desk) clock(at event.Instant) string {
 // samples lists the new samples that concern this place.
 func (d *desk) samples() {
 	m := d.p.a.model
-	all := m.Samples(d.key.place, "")
-	all = append(all, m.Samples(d.key.place, live.SampleDeclined)...)
-	all = append(all, m.Samples(d.key.place, live.SampleDone)...)
+	all := m.Samples(d.key.place, live.SampleStates()...)
 	m.World(func(w *custody.World) {
 		n := names{w}
 		for i := range all {

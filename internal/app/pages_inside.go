@@ -13,11 +13,12 @@ import (
 // of its carriers.
 type inside struct {
 	tubes map[event.Key][]event.Key        // by carrier
-	kept  map[event.Key]map[event.Key]bool // tube or inner carrier to the carriers that are kept with it
+	marks map[event.Key][]event.Key        // by carrier: itself and all that is in it
+	kept  map[event.Key]map[event.Key]bool // the way back from a mark
 }
 
 func newInside() inside {
-	return inside{tubes: map[event.Key][]event.Key{}, kept: map[event.Key]map[event.Key]bool{}}
+	return inside{tubes: map[event.Key][]event.Key{}, marks: map[event.Key][]event.Key{}, kept: map[event.Key]map[event.Key]bool{}}
 }
 
 // of lists the tubes in a carrier and in what is inside it, sorted.
@@ -26,9 +27,9 @@ func (s *inside) of(w *custody.World, carrier event.Key) []event.Key {
 		return tubes
 	}
 	tubes := []event.Key{}
-	s.note(carrier, carrier)
+	s.mark(carrier, carrier)
 	for _, c := range w.Contents(carrier, 0) {
-		s.note(c.Key, carrier)
+		s.mark(c.Key, carrier)
 		if c.Kind == event.KindTube {
 			tubes = append(tubes, c.Key)
 		}
@@ -38,20 +39,25 @@ func (s *inside) of(w *custody.World, carrier event.Key) []event.Key {
 	return tubes
 }
 
-func (s *inside) note(what, carrier event.Key) {
+func (s *inside) mark(what, carrier event.Key) {
 	if s.kept[what] == nil {
 		s.kept[what] = map[event.Key]bool{}
 	}
 	s.kept[what][carrier] = true
+	s.marks[carrier] = append(s.marks[carrier], what)
 }
 
-// drop forgets the carriers that are kept with something. Whoever is inside one that is
-// dropped keeps a mark of it, which costs a look more and tells nothing wrong.
+// drop forgets the carriers that are kept with something, and every mark of them.
 func (s *inside) drop(what event.Key) {
 	for carrier := range s.kept[what] {
+		for _, marked := range s.marks[carrier] {
+			if delete(s.kept[marked], carrier); len(s.kept[marked]) == 0 {
+				delete(s.kept, marked)
+			}
+		}
+		delete(s.marks, carrier)
 		delete(s.tubes, carrier)
 	}
-	delete(s.kept, what)
 }
 
 // forget forgets everything.

@@ -3,6 +3,7 @@ package custody
 import (
 	"cmp"
 	"slices"
+	"time"
 
 	"specimen.example/custody/internal/event"
 )
@@ -74,6 +75,9 @@ func (w *World) Arrives(from, to string, at event.Instant) event.Instant {
 		}
 	}
 }
+
+// DrawnWithin is the time over which drawn blood counts (Howie 2011: in 24 h).
+const DrawnWithin = 24 * time.Hour
 
 // Drawn sums up what was said to be drawn of patients since an instant, in microlitres by
 // the reference that stands. Only draws that name a patient count.

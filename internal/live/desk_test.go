@@ -191,7 +191,7 @@ func TestNewSamples(t *testing.T) {
 	b.settle(p)
 	one := func(state string) live.Sample {
 		t.Helper()
-		list := p.Samples("WARD-N", "")
+		list := p.Samples("WARD-N")
 		if len(list) != 1 || list[0].State != state || list[0].Draw != draw {
 			t.Fatalf("want one %s sample of the draw: %+v", state, list)
 		}
@@ -200,7 +200,7 @@ func TestNewSamples(t *testing.T) {
 	if s := one(live.SampleProposed); s.Tests != 2 || len(s.Tubes) != 2 || !s.Needed || s.Place != "WARD-N" || s.DrawnUl != 8000 {
 		t.Errorf("%+v", s)
 	}
-	if got := p.Samples("ELSEWHERE", ""); len(got) != 0 {
+	if got := p.Samples("ELSEWHERE"); len(got) != 0 {
 		t.Errorf("told to another place: %+v", got)
 	}
 	b.put(event.KindDraw, "D-9", "ask", eight+6*minute, event.RecollectionAsked{Tubes: []event.Key{local(t, "T-X"), local(t, "T-Y")}, Reason: "past-limit"})
@@ -219,7 +219,7 @@ func TestNewSamples(t *testing.T) {
 	}
 	b.put(event.KindDraw, "D-9", "no", eight+8*minute, event.RecollectionDeclined{Reason: "not-needed"})
 	b.settle(p)
-	if got := p.Samples("WARD-N", ""); len(got) != 0 {
+	if got := p.Samples("WARD-N"); len(got) != 0 {
 		t.Errorf("declined and still open: %+v", got)
 	}
 	if got := p.Samples("", live.SampleDeclined); len(got) != 1 || got[0].Reason != "not-needed" {

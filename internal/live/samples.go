@@ -46,9 +46,12 @@ type Sample struct {
 const sampleBack = 48 * time.Hour
 
 // Samples tells the new samples that are proposed or asked for, of draws that were made
-// at a place or whose tubes are there; empty place: all. State keeps one state; empty:
-// proposed and asked. By state, then oldest first.
-func (m *Model) Samples(place, state string) []Sample {
+// at a place or whose tubes are there; empty place: all. States are those that are kept;
+// none: proposed and asked. By state, then oldest first.
+func (m *Model) Samples(place string, states ...string) []Sample {
+	if len(states) == 0 {
+		states = []string{SampleProposed, SampleAsked}
+	}
 	place = event.Spelled(place)
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -74,7 +77,7 @@ func (m *Model) Samples(place, state string) []Sample {
 	}
 	out = slices.DeleteFunc(out, func(s Sample) bool {
 		open := s.State == SampleProposed || s.State == SampleAsked
-		return state == "" && !open || state != "" && s.State != state || !open && s.At < now.Add(-sampleBack) || place != "" && !m.concerns(&s, place)
+		return !slices.Contains(states, s.State) || !open && s.At < now.Add(-sampleBack) || place != "" && !m.concerns(&s, place)
 	})
 	slices.SortFunc(out, func(a, b Sample) int {
 		return cmp.Or(slices.Index(SampleStates(), a.State)-slices.Index(SampleStates(), b.State), cmp.Compare(a.At, b.At), cmp.Compare(a.Draw, b.Draw))
@@ -88,7 +91,7 @@ func (m *Model) Samples(place, state string) []Sample {
 	if len(patients) == 0 {
 		return out // nobody's draws need be looked through
 	}
-	drawn := m.world.Drawn(patients, now.Add(-24*time.Hour))
+	drawn := m.world.Drawn(patients, now.Add(-custody.DrawnWithin))
 	for i := range out {
 		out[i].DrawnUl = drawn[out[i].Patient]
 	}
