@@ -27,7 +27,7 @@ const module = "specimen.example/custody"
 var layers = [][]string{
 	{"event"},
 	{"label", "custody", "thermal"},
-	{"stability", "stability/library", "stability/ageing", "flags", "proof", "exchange/..."},
+	{"stability", "stability/library", "stability/ageing", "stability/vigil", "flags", "proof", "exchange/..."},
 	{"story", "rehearsal", "spinload"},
 	// Core line: above it in this list packages are pure.
 	{"eventlog", "eventlog/..."},
@@ -48,6 +48,9 @@ const coreLayers = 4
 // neighbours are the pairs of one line that may know each other: importer, imported.
 var neighbours = [][2]string{
 	{"stability/library", "stability"},
+	{"stability", "stability/ageing"}, // rules tell what is followed on the clocks
+	{"stability/vigil", "stability"},
+	{"stability/vigil", "stability/ageing"},
 	{"eventlog", "eventlog/..."},
 	{"eventlog/...", "eventlog"},
 	{"eventlog/...", "eventlog/..."},

@@ -63,7 +63,7 @@ func (s *Set) hasRule(rules []int, state State, t *Tube, held bool) bool {
 }
 
 // judge says into j what the rule holds of its window.
-func (a *account) judge(j *Judgement, hist []thermal.Segment) {
+func (a *account) judge(j *Judgement, hist []thermal.Segment, w *Watch) {
 	c := &a.rule.compiled
 	*j = Judgement{Verdict: event.CannotSay, Direction: event.DirectionUnknown, Rule: a.rule, Ended: a.ended}
 	j.LimitMs = c.limits[c.strictest]
@@ -99,6 +99,9 @@ func (a *account) judge(j *Judgement, hist []thermal.Segment) {
 	}
 	if a.ended == 0 {
 		a.ahead(j, &u, hist, said)
+	}
+	if w != nil {
+		w.note(a, &u)
 	}
 }
 

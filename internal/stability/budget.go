@@ -27,7 +27,8 @@ type usage struct {
 	frost              bool // the last reading was below 0 °C
 	last               event.Instant
 	lastLow, lastHigh  event.CentiC
-	region             int // of the last stretch: the next one is likely in it
+	region             int           // of the last stretch: the next one is likely in it
+	firm               event.Instant // end of the segment by which latches and frost last changed
 }
 
 // sideUse is one side: index 0 below, 1 above.
@@ -54,6 +55,7 @@ func (u *usage) add(c *compiled, seg *thermal.Segment, from, to event.Instant) {
 		u.addInside(c, seg.Evidence, int64(end-start), seg.Reading0 || seg.Reading1)
 		return
 	}
+	before := u.latches()
 	if seg.Reading0 && start == seg.From {
 		u.reading(c, seg.From, seg.Low0, seg.High0)
 	}
@@ -68,6 +70,19 @@ func (u *usage) add(c *compiled, seg *thermal.Segment, from, to event.Instant) {
 		u.reading(c, seg.To, seg.Low1, seg.High1)
 	}
 	u.region = w.high
+	if u.latches() != before {
+		u.firm = end
+	}
+}
+
+// latches is what stays once it is so.
+func (u *usage) latches() (is [7]bool) {
+	is[0] = u.frozen
+	for k := range u.beyond {
+		b := &u.beyond[k]
+		is[1+3*k], is[2+3*k], is[3+3*k] = b.latched, b.perhaps, b.perhapsRange
+	}
+	return is
 }
 
 // addInside counts ms in which the tube stayed in one band, that of u.region: by

@@ -42,6 +42,7 @@ type compiled struct {
 	frozenBelow   bool // the threshold below lies at or under 0 °C
 	shares        []mark
 	needs         reasons // those given where the demanded handling isn't shown
+	watched       watched
 }
 
 // side is what is allowed beyond one threshold.
@@ -125,7 +126,7 @@ func (r *Rule) compile() error {
 		c.needs |= why
 	}
 	r.compiled = c
-	return nil
+	return r.follow()
 }
 
 // row adds the limit of one band.

@@ -90,7 +90,7 @@ func (s *Set) others(used *Rule, t *Tube, assay string, hist []thermal.Segment, 
 		}
 		o := Other{Judgement: Judgement{Assay: assay, Verdict: event.WithinLimits, Direction: event.DirectionUnknown}, Assumes: assumes}
 		asFalse, _, _ := r.fits(t, false)
-		s.judgeBy(&o.Judgement, t, assay, hist, now, done, !asFalse, i)
+		s.judgeBy(&o.Judgement, t, assay, hist, now, done, !asFalse, i, nil)
 		if o.Rule == nil {
 			continue // never in that state
 		}

@@ -124,13 +124,18 @@ type window struct {
 // past its limit or the wrong tube by the facts that were read. Numbers, rule and
 // waits are those of these facts; nothing is due.
 func (s *Set) Judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant) {
-	s.judge(dst, t, assay, hist, now)
+	s.JudgeAndWatch(dst, t, assay, hist, now, nil)
+}
+
+// JudgeAndWatch is Judge, and adds to w what readings and time can change of what it says.
+func (s *Set) JudgeAndWatch(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant, w *Watch) {
+	s.judge(dst, t, assay, hist, now, w)
 	if t.Unread {
 		dst.unread()
 	}
 }
 
-func (s *Set) judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant) {
+func (s *Set) judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now event.Instant, w *Watch) {
 	*dst = Judgement{Assay: assay, Verdict: event.WithinLimits, Direction: event.DirectionUnknown}
 	switch {
 	case t.CustodyOnly:
@@ -145,11 +150,11 @@ func (s *Set) judge(dst *Judgement, t *Tube, assay string, hist []thermal.Segmen
 		return
 	}
 	done := runAt(t, assay, now)
-	open := s.judgeBy(dst, t, assay, hist, now, done, false, everyRule)
+	open := s.judgeBy(dst, t, assay, hist, now, done, false, everyRule, w)
 	if open {
 		var other Judgement
 		other.Assay, other.Direction = assay, event.DirectionUnknown
-		s.judgeBy(&other, t, assay, hist, now, done, true, everyRule)
+		s.judgeBy(&other, t, assay, hist, now, done, true, everyRule, w)
 		s.step(&other, t, now, done)
 		s.step(dst, t, now, done)
 		dst.Until = sooner(dst.Until, other.Until)
@@ -171,7 +176,7 @@ const everyRule = -1
 // condition that was not stated as true. open reports whether a rule depends on
 // one. With equal verdicts what still goes on stands before what has ended.
 // Only is the index of the one rule to judge by, chosen or not, or everyRule.
-func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now, done event.Instant, held bool, only int) (open bool) {
+func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segment, now, done event.Instant, held bool, only int, w *Watch) (open bool) {
 	found := false
 	rules := s.index[ruleKey{assay, t.Type}]
 	var until, earlier event.Instant // of all, and of those that stand before the worst
@@ -193,7 +198,7 @@ func (s *Set) judgeBy(dst *Judgement, t *Tube, assay string, hist []thermal.Segm
 			var j Judgement
 			a := account{rule: r, tube: t, now: now, state: stage.state}
 			a.bound(s, rules, k, done, held)
-			a.judge(&j, hist)
+			a.judge(&j, hist, w)
 			j.Assay = assay
 			both := reasons(0)
 			if found && j.Verdict == event.CannotSay && dst.Verdict == event.CannotSay {

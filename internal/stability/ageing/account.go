@@ -6,6 +6,10 @@ import "specimen.example/custody/internal/event"
 // list for every test on its curve, warnings and limits alike.
 type Levels struct {
 	At []int64
+	// Certain, where it is given, are levels of the lower clock of their own: both lists
+	// are waited for side by side, and levels of the lower clock are announced by their
+	// index in this one.
+	Certain []int64
 	// CertainOnly: only the lower clock counts. Without it a level is announced
 	// when the upper clock meets it (it may be met), and once all are, again when
 	// the lower clock does (it is met for certain).
@@ -36,18 +40,27 @@ type Announcement struct {
 	Watermark   event.Instant // the facts up to here are what it rests on
 }
 
-// levelsMet gives how many levels a use has met. The lower clock is asked only
-// when the upper one has nothing left to say.
+// lower gives the levels of the lower clock.
+func (l *Levels) lower() []int64 {
+	if l.Certain != nil {
+		return l.Certain
+	}
+	return l.At
+}
+
+// levelsMet gives how many levels a use has met. With one list the lower clock is
+// asked only when the upper one has nothing left to say.
 func (l *Levels) levelsMet(u Use) (met, certain uint8) {
 	if !l.CertainOnly {
 		for int(met) < len(l.At) && l.At[met] <= u.Upper {
 			met++
 		}
-		if int(met) < len(l.At) {
+		if l.Certain == nil && int(met) < len(l.At) {
 			return met, 0
 		}
 	}
-	for int(certain) < len(l.At) && l.At[certain] <= u.Lower {
+	lower := l.lower()
+	for int(certain) < len(lower) && lower[certain] <= u.Lower {
 		certain++
 	}
 	return met, certain
@@ -76,22 +89,22 @@ func (e *Engine) reassess(id int32) {
 	s := &e.sources[e.tubes[a.tube].source()]
 	c := &s.clocks[s.clockOf[a.curve]]
 	e.leave(c, id)
-	n := uint8(len(l.At))
-	key := func(level uint8) Use { // clock value at which a level is met
-		v := l.At[level]
+	lower := l.lower()
+	key := func(v int64) Use { // clock value at which a level is met
 		return Use{v, v}.plus(a.base).minus(a.closed)
 	}
-	switch {
-	case !l.CertainOnly && met < n:
-		c.next[0].push(e.accounts, id, key(met).Upper)
-	case certain < n:
-		c.next[1].push(e.accounts, id, key(certain).Lower)
+	ahead := !l.CertainOnly && int(met) < len(l.At)
+	if ahead {
+		c.next[0].push(e.accounts, id, key(l.At[met]).Upper)
+	}
+	if int(certain) < len(lower) && (!ahead || l.Certain != nil) {
+		c.next[1].push(e.accounts, id, key(lower[certain]).Lower)
 	}
 	if met > 0 {
-		c.met[0].push(e.accounts, id, -key(met-1).Upper)
+		c.met[0].push(e.accounts, id, -key(l.At[met-1]).Upper)
 	}
 	if certain > 0 {
-		c.met[1].push(e.accounts, id, -key(certain-1).Lower)
+		c.met[1].push(e.accounts, id, -key(lower[certain-1]).Lower)
 	}
 }
 
@@ -133,10 +146,28 @@ func (e *Engine) announce(a *BudgetAccount, met, certain uint8) {
 	}
 }
 
-// fire reassesses the accounts of a clock whose next level its present value has
-// met, and those whose last level it no longer meets. Nothing else is touched.
-func (e *Engine) fire(c *Clock) {
+// fireAll reassesses the accounts of a source whose next level its clocks have met, and
+// those whose last level they no longer meet. Nothing else is touched. What is beyond the
+// bound of a turn waits for Resume.
+func (e *Engine) fireAll(id int32) {
+	s := &e.sources[id]
+	for k := range s.clocks {
+		if !e.fire(&s.clocks[k]) {
+			if !s.waits {
+				s.waits, e.unfired = true, append(e.unfired, id)
+			}
+			return
+		}
+	}
+}
+
+// fire is fireAll of one clock. It reports whether it came to an end.
+func (e *Engine) fire(c *Clock) bool {
 	for {
+		if e.bound > 0 && e.fired >= e.bound {
+			return false
+		}
+		e.fired++
 		if f, ok := c.next[0].first(); ok && f.key-c.now.Upper <= 0 {
 			e.reassess(f.account)
 		} else if f, ok := c.next[1].first(); ok && f.key-c.now.Lower <= 0 {
@@ -146,7 +177,26 @@ func (e *Engine) fire(c *Clock) {
 		} else if f, ok := c.met[1].first(); ok && -f.key-c.now.Lower > 0 {
 			e.reassess(f.account)
 		} else {
-			return
+			e.fired--
+			return true
 		}
 	}
+}
+
+// Bound says how many accounts may meet a level, or lose one, in one call; what is left
+// waits for Resume. 0, as at the start: no bound. A source that meets a million levels at
+// once then holds up nobody else.
+func (e *Engine) Bound(n int) { e.bound = n }
+
+// Resume goes on with what the bound of earlier calls has left, and reports whether
+// something is left still.
+func (e *Engine) Resume() bool {
+	e.fired = 0
+	sources := e.unfired
+	e.unfired = nil
+	for _, id := range sources {
+		e.sources[id].waits = false
+		e.fireAll(id)
+	}
+	return len(e.unfired) > 0
 }

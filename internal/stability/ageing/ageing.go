@@ -3,8 +3,8 @@
 // ageing clock F(t) per source and curve holds the integral, the use of a tube is
 // a difference of two clock values, and one queue per clock knows which tube
 // meets its next level first. It is pure: no clock, lock or float; time is an
-// argument. Nothing calls it yet; package stability stays the judge and the
-// oracle.
+// argument. Package vigil uses it to know which tubes must be judged again; package
+// stability stays the judge and the oracle.
 //
 // # Units
 //
@@ -30,9 +30,9 @@
 //   - ms in all: rate 1 everywhere, for rules that combine by the strictest band.
 //
 // The judge's "more than the limit" is the level limit+1, "at the limit" the level
-// itself, and eighty percent the level limit-limit/5. Runs without a break (graces,
-// two readings in a row), the band that governs and minutes by kind of evidence are
-// no sums over ms of a rate; a later layer has to keep them beside the clocks. Every
+// itself, and eighty percent the level limit-limit/5. What is no sum
+// over ms of a rate (runs without a break, two readings in a row, bands visited, kinds of
+// evidence) shows as signs on a Scale, see Sight. Every
 // account of a tube runs from the tube's first move to its end: a limit that counts
 // from a change of state or ends sooner is a tube of its own here, moved alike.
 //

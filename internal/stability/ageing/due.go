@@ -20,6 +20,9 @@ func (e *Engine) MetAt(id int32, n, level int, certain bool) (at event.Instant, 
 	t := &e.tubes[id]
 	a := &e.accounts[int(t.accounts)+n]
 	all := e.levels[a.levels].At
+	if certain {
+		all = e.levels[a.levels].lower()
+	}
 	if level < 0 || level >= len(all) {
 		return 0, false, fmt.Errorf("tube %d: account %d: level %d is not known; it has %d", id, n, level, len(all))
 	}

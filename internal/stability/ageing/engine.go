@@ -2,6 +2,7 @@ package ageing
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -33,6 +34,16 @@ type Engine struct {
 	scratch []thermal.Segment
 	asking  []int32  // scratch of Read: the sources that ask a series
 	windows []window // and when
+
+	bound, fired int     // accounts that one call may fire, and has
+	unfired      []int32 // sources with levels met that the bound left over
+
+	scales     []Scale
+	sights     []sight
+	freeSights map[int][]int32 // of dropped tubes, by number of sights
+	woken      []int32         // tubes of which something else is to be said
+	alarms     alarms
+	aged       []int32 // sources whose alarm must be worked out again
 }
 
 // Counts are what tests and benchmarks hold the engine to.
@@ -47,7 +58,10 @@ type tube struct {
 	moves    []Move
 	accounts int32 // the first of them
 	n        int32
+	sights   int32 // the first of them
+	ns       int32
 	round    uint32 // of the last revision that looked at it
+	woken    bool   // stands in Engine.woken
 }
 
 // Move says that a tube went into a source, or ended, at an instant: the start of
@@ -99,7 +113,7 @@ func (e *Engine) AddSource(l Layer) (int32, error) {
 		return 0, err
 	}
 	made.From, made.To = math.MinInt64, math.MaxInt64
-	e.sources = append(e.sources, ThermalSource{layers: []thermal.Layer{made}, silent: silentMs, watermark: newest})
+	e.sources = append(e.sources, ThermalSource{layers: []thermal.Layer{made}, silent: silentMs, watermark: newest, alarm: never})
 	e.ask(id, l)
 	return id, nil
 }
@@ -136,16 +150,30 @@ func (e *Engine) AddCurve(c *RateCurve) int32 {
 
 // AddLevels adds a list of levels.
 func (e *Engine) AddLevels(l Levels) (int32, error) {
-	if len(l.At) == 0 || len(l.At) > 255 {
-		return 0, fmt.Errorf("levels: %d of them; give 1 to 255", len(l.At))
+	if len(l.At) == 0 || len(l.At) > 255 || len(l.Certain) > 255 {
+		return 0, fmt.Errorf("levels: %d and %d of them; give 1 to 255, and at most 255 for certain", len(l.At), len(l.Certain))
 	}
-	for i, at := range l.At {
-		if at <= 0 || at > MaxLevel || i > 0 && at <= l.At[i-1] {
-			return 0, fmt.Errorf("levels: number %d is %d; give ascending values from 1 to %d", i, at, int64(MaxLevel))
+	if l.CertainOnly && l.Certain != nil {
+		return 0, errors.New("levels: certain-only has one list; give At, or Certain without certain-only")
+	}
+	for _, list := range [][]int64{l.At, l.Certain} {
+		for i, at := range list {
+			if at <= 0 || at > MaxLevel || i > 0 && at <= list[i-1] {
+				return 0, fmt.Errorf("levels: number %d is %d; give ascending values from 1 to %d", i, at, int64(MaxLevel))
+			}
 		}
 	}
-	e.levels = append(e.levels, Levels{slices.Clone(l.At), l.CertainOnly})
+	e.levels = append(e.levels, Levels{At: slices.Clone(l.At), Certain: slices.Clone(l.Certain), CertainOnly: l.CertainOnly})
 	return int32(len(e.levels) - 1), nil
+}
+
+// LevelsOf gives a list of levels back: of the upper and of the lower clock.
+func (e *Engine) LevelsOf(id int32) (upper, lower []int64) {
+	l := &e.levels[id]
+	if l.CertainOnly {
+		return nil, l.At
+	}
+	return l.At, l.lower()
 }
 
 // AddTube adds a tube that is nowhere yet.
@@ -185,6 +213,7 @@ func (e *Engine) Drop(id int32) error {
 		e.boundary(id, i, false)
 	}
 	t.moves = nil
+	e.forgetSights(t)
 	if e.free == nil {
 		e.free = make(map[int][]int32)
 	}
@@ -234,6 +263,19 @@ func (e *Engine) State(id int32, n int) (State, error) {
 	}
 	return st, nil
 }
+
+// Sealed gives the instant up to which readings in order change nothing in a source any
+// more: all of it up to now where no logger reads.
+func (e *Engine) Sealed(source int32, now event.Instant) event.Instant {
+	s := &e.sources[source]
+	if len(s.layers[len(s.layers)-1].Series) == 0 {
+		return now
+	}
+	return s.seal(0)
+}
+
+// Watermark gives the instant up to which the clocks of a source tell.
+func (e *Engine) Watermark(source int32) event.Instant { return e.sources[source].watermark }
 
 // Stays gives the stays of a tube.
 func (e *Engine) Stays(id int32) []Stay {

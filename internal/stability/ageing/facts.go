@@ -70,6 +70,29 @@ func (e *Engine) Change(source int32, at event.Instant, l Layer) error {
 	return nil
 }
 
+// Reread tells that a series was made anew, or is drawn in another way than before: what
+// rests on it is worked out again, all of it.
+func (e *Engine) Reread(series int32) error {
+	if series < 0 || int(series) >= len(e.series) {
+		return fmt.Errorf("reread: series %d is not known; add it first", series)
+	}
+	e.asking, e.windows = append(e.asking[:0], e.uses[series]...), e.windows[:0]
+	for _, id := range e.asking {
+		s := &e.sources[id]
+		from := s.watermark
+		if len(s.marks) > 0 {
+			from = min(from, s.marks[0])
+		}
+		if len(s.touches) > 0 {
+			from = min(from, s.touches[0].at)
+		}
+		e.windows = append(e.windows, window{from - 1, math.MaxInt64})
+	}
+	last, _ := e.series[series].Newest()
+	e.revise(e.asking, e.windows, last)
+	return nil
+}
+
 // Unchange takes a change back.
 func (e *Engine) Unchange(source int32, at event.Instant) error {
 	if source < 0 || int(source) >= len(e.sources) {
@@ -114,34 +137,46 @@ func (w window) changes(t *tube, source int32) bool {
 // with the latest of them at `last`. All clocks are brought up to date before any account is looked
 // at: a tube may have been in one of the sources and be in another now.
 func (e *Engine) revise(sources []int32, windows []window, last event.Instant) {
+	e.fired = 0
+	e.round++
 	for n, id := range sources {
 		s := &e.sources[id]
 		s.watermark = max(s.watermark, last)
-		if len(s.clocks) == 0 {
+		e.stale(id)
+		if !s.runs() {
 			continue
 		}
-		if windows[n].from < s.head {
+		s.reading = true
+		if s.late = windows[n].from < s.head; s.late {
 			e.rollBack(s, windows[n].from)
 		}
 		e.forward(s, s.seal(s.head))
 		e.present(s)
+		s.reading = false
+		// A reading that ends no line is first seen in the ms behind it.
+		last, ok := e.lastOf(s)
+		s.unseen = len(s.views) > 0 && !(ok && last.Reading1)
+	}
+	for n, id := range sources {
+		if e.sources[id].late {
+			e.sources[id].late = false
+			e.lookAgain(id, windows[n])
+		}
 	}
 	// A value taken after its start rested on what has changed: settle it.
-	e.round++
 	for n, id := range sources {
 		s, w := &e.sources[id], windows[n]
 		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > w.from; i-- {
 			if t := &e.tubes[s.touches[i].tube]; t.round != e.round && w.changes(t, id) {
 				t.round = e.round
 				e.derive(s.touches[i].tube)
+				e.wake(s.touches[i].tube)
 			}
 		}
 	}
 	for _, id := range sources {
-		s := &e.sources[id]
-		for k := range s.clocks {
-			e.fire(&s.clocks[k])
-		}
+		e.tell(id)
+		e.fireAll(id)
 	}
 }
 
@@ -150,19 +185,22 @@ func (e *Engine) Advance(now event.Instant) {
 	for i := range e.sources {
 		s := &e.sources[i]
 		s.dropIdle()
-		e.raise(s, now)
+		e.fired = 0
+		e.raise(int32(i), now)
 	}
 }
 
-func (e *Engine) raise(s *ThermalSource, to event.Instant) {
+func (e *Engine) raise(id int32, to event.Instant) {
+	s := &e.sources[id]
 	if to <= s.watermark {
 		return
 	}
-	s.watermark = to
+	s.watermark, s.reading, s.unseen = to, s.unseen, false
 	e.present(s)
-	for k := range s.clocks {
-		e.fire(&s.clocks[k])
-	}
+	s.reading = false
+	e.tell(id)
+	e.fireAll(id)
+	e.stale(id)
 }
 
 // Move tells moves of a tube, in any order; what is told twice changes nothing.
@@ -195,7 +233,7 @@ func (e *Engine) insert(id int32, m Move) {
 		e.boundary(id, i+1, true)
 	}
 	if m.Source != Ended {
-		e.raise(&e.sources[m.Source], m.At)
+		e.raise(m.Source, m.At)
 	}
 }
 
@@ -271,6 +309,7 @@ func (e *Engine) suspend(id int32) {
 		c.open--
 		a.open = false
 	}
+	e.lookAway(t)
 }
 
 // derive gives the accounts of a tube their values anew, from its moves.
@@ -294,6 +333,10 @@ func (e *Engine) derive(id int32) {
 			s.clocks[c].open++
 		}
 		e.reassess(k)
+	}
+	e.lookOver(id)
+	if source := t.source(); source != Ended {
+		e.stale(source)
 	}
 }
 

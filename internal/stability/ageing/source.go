@@ -31,7 +31,18 @@ type ThermalSource struct {
 	watermark event.Instant // levels are announced up to here
 	touches   []touch       // sorted by instant
 	silent    event.Instant // silentMs, shorter in tests
+	views     []view
+	viewOf    []int32       // by scale, nowhere for none
+	alarm     event.Instant // next instant at which time alone changes something, never for none
+	aged      bool          // the alarm must be worked out again
+	waits     bool          // stands in Engine.unfired
+	reading   bool          // readings are being taken in
+	late      bool          // and they came late
+	unseen    bool          // the last of them has not been seen yet
 }
+
+// runs reports whether anything rests on the source.
+func (s *ThermalSource) runs() bool { return len(s.clocks) > 0 || len(s.views) > 0 }
 
 // touch says that a tube came into the source or left it at an instant.
 type touch struct {
@@ -132,10 +143,7 @@ func (e *Engine) clock(s *ThermalSource, curve int32) int32 {
 	if k := s.clockOf[curve]; k != nowhere {
 		return k
 	}
-	if len(s.clocks) == 0 {
-		s.head, s.since = s.seal(s.watermark), 0
-		s.marks = append(s.marks[:0], s.head)
-	}
+	s.start()
 	m := len(s.marks) - 1
 	c := Clock{curve: curve, first: m, values: []Use{e.anchor}}
 	c.head = e.anchor.plus(e.stretch(s, curve, s.marks[m], s.head))
@@ -148,9 +156,18 @@ func (e *Engine) clock(s *ThermalSource, curve int32) int32 {
 	return k
 }
 
-// dropIdle forgets the clocks on which nothing runs. Closed stays are added up
+// start lays the head where nothing in order changes any more, when nothing runs yet.
+func (s *ThermalSource) start() {
+	if !s.runs() {
+		s.head, s.since = s.seal(s.watermark), 0
+		s.marks = append(s.marks[:0], s.head)
+	}
+}
+
+// dropIdle forgets the clocks and views on which nothing runs. Closed stays are added up
 // from the readings when they are needed.
 func (s *ThermalSource) dropIdle() {
+	s.dropViews()
 	for k := 0; k < len(s.clocks); {
 		if s.clocks[k].open > 0 {
 			k++
@@ -233,6 +250,9 @@ func (e *Engine) forward(s *ThermalSource, to event.Instant) {
 				c.values = append(c.values, c.head)
 			}
 		}
+		for k := range s.views {
+			e.see(&s.views[k], seg)
+		}
 		e.counts.Segments += int64(len(s.clocks))
 		s.head = seg.To
 	}
@@ -249,5 +269,8 @@ func (e *Engine) present(s *ThermalSource) {
 		for i := range segs {
 			c.now = c.now.plus(e.curves[c.curve].over(&segs[i]))
 		}
+	}
+	for k := range s.views {
+		e.seePresent(s, &s.views[k], segs)
 	}
 }
