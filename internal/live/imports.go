@@ -17,7 +17,7 @@ type files struct {
 
 // addRun puts readings into the series that journeys read. It reports whether they
 // count there.
-func (m *Model) addRun(run *event.Run) bool {
+func (m *Model) addRun(run *event.Run) (from event.Instant, after bool) {
 	s := m.seriesOf(run.Logger)
 	f := m.files[run.Logger]
 	if f == nil && run.Import != "" {
@@ -35,11 +35,10 @@ func (m *Model) addRun(run *event.Run) bool {
 		}
 		f.of[run.Import].Add(run.Readings...)
 		if !f.in[run.Import] {
-			return false // a file that broke off before its fact was written has not been read in
+			return 0, false // a file that broke off before its fact was written has not been read in
 		}
 	}
-	s.Add(run.Readings...)
-	return true
+	return m.vigil.Read(s, run.Readings...)
 }
 
 // counting gives the imports of a logger that count. One that was taken back may
@@ -77,7 +76,13 @@ func (m *Model) refile(logger event.Key) {
 		}
 	}
 	*s = *fresh // journeys point to s
+	m.vigil.Reread(s)
 	l, _ := m.world.Logger(logger)
+	m.nearAgain(&l)
+}
+
+// nearAgain queues all tubes that a logger ever spoke of.
+func (m *Model) nearAgain(l *custody.Logger) {
 	for _, a := range l.Attached {
 		for _, key := range m.world.Near(a.To, a.From) {
 			m.mark(key, m.entry(key))

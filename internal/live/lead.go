@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"hash/fnv"
+	"io"
 	"log/slog"
 	"maps"
 	"slices"
@@ -17,6 +19,7 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/flags"
+	"specimen.example/custody/internal/stability/vigil"
 )
 
 // batch bounds one turn of the judge, so that a failed fridge with a thousand
@@ -119,6 +122,7 @@ func (m *Model) turn(ctx context.Context) bool {
 	m.mu.Lock()
 	now := m.time()
 	m.queueDue(now)
+	m.name(now)
 	n := min(len(m.dirty), batch)
 	keys := m.dirty[:n:n]
 	if m.dirty = m.dirty[n:]; len(m.dirty) == 0 {
@@ -177,7 +181,7 @@ func (m *Model) turn(ctx context.Context) bool {
 		}
 	}
 	m.advance()
-	return len(writes) > 0 || len(m.dirty) > 0
+	return len(writes) > 0 || len(m.dirty) > 0 || m.unnamed
 }
 
 // judgeOne judges a tube and says what the log should be told.
@@ -187,11 +191,16 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 		return write{}, false
 	}
 	v := m.judge(key, now)
+	m.judgings++
 	target := custody.Target{Kind: event.KindTube, Key: key}
 	facts, next := m.doubtFacts(target, now)
-	if e.until = v.Until; next != 0 && (e.until == 0 || next < e.until) {
+	if e.until = v.due; next != 0 && (e.until == 0 || next < e.until) {
 		e.until = next
 	}
+	if again := m.watchOver(key, e, &v, now); again != 0 && (e.until == 0 || again < e.until) {
+		e.until = again
+	}
+	m.tellSiblings(key, e, &v)
 	if e.until != 0 {
 		heap.Push(&m.due, dueAt{e.until, target})
 	}
@@ -216,6 +225,52 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 		return write{}, false
 	}
 	return m.write(target, facts, now), true
+}
+
+// watchOver has a tube watched for what readings and time can change of what was just said
+// of it. It gives when it must be judged again by itself, 0 for never.
+func (m *Model) watchOver(key event.Key, e *entry, v *View, now event.Instant) event.Instant {
+	t := v.Tube
+	if gone := t.Disposed.Is() || t.Rejected.Is() || t.Lost.Is(); gone && !v.Flagged && !t.Flag.Open {
+		m.vigil.Drop(key)
+		return 0
+	}
+	look := vigil.Look{Outside: v.Flagged || t.Flag.Open, Rate: v.Arrival != 0}
+	return m.vigil.Watch(key, &m.watch, e.layers, look, now)
+}
+
+// servesOf is a sum of the tests that a tube can still serve, as otherTube asks.
+func servesOf(v *View) uint64 {
+	if t := v.Tube; t.Disposed.Is() || t.Rejected.Is() || t.Lost.Is() || t.Held {
+		return 0
+	}
+	h := fnv.New64a()
+	for i := range v.Tests {
+		if j := &v.Tests[i].Judgement; (j.Verdict == event.WithinLimits || j.Verdict == event.Wait) && j.Ended == 0 {
+			_, _ = io.WriteString(h, j.Assay+"\n") // never fails
+		}
+	}
+	return h.Sum64()
+}
+
+// tellSiblings queues the flagged tubes of a draw when what one of them can serve is
+// another: their flags may propose it.
+func (m *Model) tellSiblings(key event.Key, e *entry, v *View) {
+	serves := servesOf(v)
+	if e.serves == serves || v.Tube.Draw == "" {
+		e.serves = serves
+		return
+	}
+	e.serves = serves
+	draw, ok := m.world.Draw(v.Tube.Draw)
+	if !ok {
+		return
+	}
+	for _, other := range draw.Tubes {
+		if _, flagged := m.flagged[other]; flagged && other != key {
+			m.mark(other, m.entry(other))
+		}
+	}
 }
 
 // write makes the decision for an aggregate. Its id follows from what it says and
@@ -322,7 +377,11 @@ func (h *dueHeap) Pop() any {
 func (m *Model) queueDue(now event.Instant) {
 	for len(m.due) > 0 && m.due[0].at <= now {
 		d := heap.Pop(&m.due).(dueAt)
-		if d.of.Kind != event.KindTube {
+		if d.of.Kind == event.KindRules { // a set comes in force
+			for key, e := range m.tubes {
+				m.mark(key, e)
+			}
+		} else if d.of.Kind != event.KindTube {
 			m.doubtful[d.of] = true
 		} else if e := m.tubes[d.of.Key]; e != nil && e.until == d.at {
 			m.mark(d.of.Key, e)
@@ -335,13 +394,17 @@ func (m *Model) queueDue(now event.Instant) {
 func (m *Model) untilNext() time.Duration {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if len(m.dirty) > 0 {
+	if len(m.dirty) > 0 || m.unnamed {
 		return 0
 	}
-	if len(m.due) == 0 {
+	next, ok := m.vigil.Next()
+	if len(m.due) > 0 && (!ok || m.due[0].at < next) {
+		next, ok = m.due[0].at, true
+	}
+	if !ok {
 		return time.Hour
 	}
-	return min(max(m.due[0].at.Sub(m.time()), time.Millisecond), time.Hour)
+	return min(max(next.Sub(m.time()), time.Millisecond), time.Hour)
 }
 
 // Poke makes the judge look at what is due, after the clock was moved.

@@ -17,6 +17,7 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/stability"
+	"specimen.example/custody/internal/stability/vigil"
 	"specimen.example/custody/internal/thermal"
 )
 
@@ -39,6 +40,11 @@ type Model struct {
 	adopted  []adoption // by instant of coming in force
 	codes    codes      // of the adopted sets and the shipped lists
 	tubes    map[event.Key]*entry
+	vigil    vigil.Vigil[event.Key]
+	watch    stability.Watch // of the tube that is being judged
+	unnamed  bool            // the vigil has more tubes to name
+	judgings uint64          // since the start
+	readFor  string          // traceparent of the readings that came last
 	due      dueHeap
 	dirty    []event.Key // tubes whose judgement may have changed, each once
 	doubtful map[custody.Target]bool
@@ -70,7 +76,8 @@ type Model struct {
 type entry struct {
 	look   *custody.Look   // nil when facts came since it was worked out
 	layers []thermal.Layer // of its journey; nil when stale
-	until  event.Instant   // earliest instant at which its judgement can change by itself; 0 never
+	until  event.Instant   // earliest instant at which it must be judged again by itself; 0 never
+	serves uint64          // what it can serve, see servesOf
 	queued bool            // stands in dirty
 	busy   bool            // the judge is at it, or what it said is on its way into the log
 	idle   chan struct{}   // closed when it is neither queued nor busy; nil while nobody waits
@@ -107,6 +114,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 		poke: make(chan struct{}, 1),
 	}
 	m.world.Zones = zones()
+	m.vigil.Bound(firesAtOnce)
 	return m
 }
 
@@ -235,6 +243,7 @@ func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
 			e.queued, e.busy = false, false
 			e.rest()
 			delete(m.tubes, key)
+			m.vigil.Drop(key)
 			return nil, false
 		}
 		e.look = &look
@@ -273,34 +282,54 @@ func (s sink) Run(seq uint64, run *event.Run) {
 	m.advance()
 }
 
-// foldRun needs mu.
+// foldRun needs mu. The tubes that readings change something of are those that the vigil
+// names, and of those that it doesn't watch any more the ones that the readings speak of.
 func (m *Model) foldRun(run *event.Run) {
-	if m.addRun(run) {
-		m.markLogger(run)
+	from, after := m.addRun(run)
+	m.readFor = run.Trace
+	m.name(m.time())
+	if after {
+		m.markLogger(run, from)
 	}
 }
 
-// markLogger queues the tubes that a logger's readings speak of: those in the
-// carriers and at the places it was attached to.
-func (m *Model) markLogger(run *event.Run) {
-	if len(run.Readings) == 0 {
-		return
+// firesAtOnce bounds how many levels are worked off in one go, namesAtOnce how many tubes
+// are queued: a failed fridge with a million tubes doesn't hold up what else is read.
+const (
+	firesAtOnce = 4096
+	namesAtOnce = 4096
+)
+
+// name queues the tubes that the vigil names by now.
+func (m *Model) name(now event.Instant) {
+	m.vigil.Wake(now)
+	keys, more := m.vigil.Named(namesAtOnce)
+	for _, key := range keys {
+		if e := m.tubes[key]; e != nil {
+			m.mark(key, e)
+			m.causes.note(custody.Target{Kind: event.KindTube, Key: key}, m.readFor)
+		}
 	}
+	m.unnamed = more
+}
+
+// markLogger queues the tubes that aren't watched any more and that a logger's readings
+// from an instant on speak of: those that were in the carriers and at the places it was on.
+func (m *Model) markLogger(run *event.Run, from event.Instant) {
 	logger, ok := m.world.Logger(run.Logger)
 	if !ok {
 		return
 	}
-	first := run.Readings[0].At
-	for _, r := range run.Readings {
-		first = min(first, r.At)
-	}
 	series := m.seriesOf(run.Logger)
 	for _, a := range logger.Attached {
-		if a.Until != 0 && a.Until < first {
+		if a.Until != 0 && a.Until < from {
 			continue
 		}
-		for _, key := range m.world.Near(a.To, first) {
-			if e := m.entry(key); e.layers == nil || reads(e.layers, series, first) {
+		for _, key := range m.world.Near(a.To, from) {
+			if m.vigil.Watched(key) {
+				continue
+			}
+			if e := m.entry(key); e.layers == nil || reads(e.layers, series, from) {
 				m.mark(key, e)
 				m.causes.note(custody.Target{Kind: event.KindTube, Key: key}, run.Trace)
 			}
@@ -337,8 +366,13 @@ func (m *Model) describeSeries(key event.Key) {
 		return
 	}
 	s := m.seriesOf(key)
+	was := [4]int64{s.EveryMs, s.MaxGapMs, s.HoldMs, int64(s.UncertaintyC)}
 	s.EveryMs, s.MaxGapMs, s.HoldMs = logger.EveryMs, logger.MaxGapMs, logger.HoldMs
 	s.UncertaintyC = event.CentiC(logger.Calibration.UncertaintyCenti)
+	if is := [4]int64{s.EveryMs, s.MaxGapMs, s.HoldMs, int64(s.UncertaintyC)}; is != was && s.Len() > 0 {
+		m.vigil.Reread(s)
+		m.nearAgain(&logger)
+	}
 }
 
 // Broken implements eventlog.Sink: the message goes on a list that health and
@@ -417,11 +451,13 @@ func (m *Model) WaitFor(ctx context.Context, p eventlog.Position) error {
 // back: what a screen shows then is the last word.
 func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
 	m.mu.Lock()
-	m.queueDue(m.time())
+	now := m.time()
+	m.queueDue(now)
+	m.name(now)
 	m.mu.Unlock()
 	m.wake()
 	return m.wait(ctx, func() bool {
-		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.busy && len(m.doubtful) == 0
+		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.unnamed && !m.busy && len(m.doubtful) == 0
 	})
 }
 
@@ -480,6 +516,19 @@ func (m *Model) World(f func(w *custody.World)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	f(m.world)
+}
+
+// Effort is what judging took so far.
+type Effort struct {
+	Judgings uint64 // tubes judged because something about them may have changed
+	Watched  int    // tubes of which readings or time can still change something
+}
+
+// Effort gives what judging took since the start.
+func (m *Model) Effort() Effort {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return Effort{m.judgings, m.vigil.Len()}
 }
 
 // Described grows with each fact of a person or a device: what was read of them before

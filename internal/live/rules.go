@@ -1,6 +1,7 @@
 package live
 
 import (
+	"container/heap"
 	"log/slog"
 	"maps"
 	"slices"
@@ -39,6 +40,11 @@ func (m *Model) readAdoptions() {
 		m.adopted = append(m.adopted, adoption{Adoption: a, set: set})
 	}
 	m.codes = index(m.adopted, m.lists)
+	for _, a := range m.adopted {
+		if a.InFlight && a.InForce > m.time() {
+			heap.Push(&m.due, dueAt{a.InForce, custody.Target{Kind: event.KindRules, Key: a.Key}})
+		}
+	}
 	for key, e := range m.tubes {
 		m.mark(key, e)
 	}

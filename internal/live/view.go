@@ -37,6 +37,8 @@ type View struct {
 	Arrival     event.Instant
 	Until       event.Instant // earliest instant at which something here can change by itself
 	Read        uint64        // sequence of the log it rests on
+
+	due event.Instant // as Until, without what the vigil sees
 }
 
 // Test is what is said of one test on the tube.
@@ -83,7 +85,7 @@ func (m *Model) ViewAt(key event.Key, at event.Instant) (View, bool) {
 	if !ok {
 		return View{}, false
 	}
-	v := m.judgeTube(key, t, m.layersUpTo(key, at), at)
+	v := m.judgeTube(key, t, m.layersUpTo(key, at), at, nil)
 	v.Segments = slices.Clone(v.Segments)
 	m.explain(key, &v, at)
 	return v, true
@@ -138,10 +140,11 @@ func (m *Model) judge(key event.Key, now event.Instant) View {
 	if e.layers == nil {
 		e.layers = m.layersOf(key)
 	}
-	return m.judgeTube(key, t, e.layers, now)
+	m.watch.Reset()
+	return m.judgeTube(key, t, e.layers, now, &m.watch)
 }
 
-func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer, now event.Instant) View {
+func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer, now event.Instant, w *stability.Watch) View {
 	v := View{Tube: t, Now: now, Read: m.at.Custody}
 	v.Type, _ = m.tubeType(t.Type)
 	st := m.stabilityTube(t)
@@ -164,7 +167,7 @@ func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer
 	v.Tests = make([]Test, len(assays))
 	for i, a := range assays {
 		j := &judgements[i]
-		set.Judge(j, st, a, hist, now)
+		set.JudgeAndWatch(j, st, a, hist, now, w)
 		outlook, because := j.Outlook(v.Arrival)
 		j.Reasons = together(j.Reasons, because)
 		v.Tests[i] = Test{Judgement: *j, Outlook: outlook}
@@ -175,10 +178,11 @@ func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer
 		}
 	}
 	v.Rack = stability.Rack(judgements, t.Irreplaceable)
+	v.until(t.Flag.AsideUntil)
+	v.due = v.Until
 	if n := len(hist); n > 0 && hist[n-1].HeldAfterReading {
 		v.until(evidenceEnds(layers, now))
 	}
-	v.until(t.Flag.AsideUntil)
 	m.flag(key, &v, set, st)
 	return v
 }
@@ -319,8 +323,8 @@ func (m *Model) flag(key event.Key, v *View, set *stability.Set, st *stability.T
 // tube at the edge would else be raised and cleared by turns. Verdicts know no such
 // margin. Common practice (a deadband), no source for the figures.
 const (
-	steadyC  event.CentiC  = 30            // 0.3 °C inside the band
-	steadyMs event.Instant = 5 * 60 * 1000 // the timetable brings it so much earlier than its limit ends
+	steadyC                = stability.SteadyC // 0.3 °C inside the band
+	steadyMs event.Instant = 5 * 60 * 1000     // the timetable brings it so much earlier than its limit ends
 )
 
 // openTest gives what the open flag says of a test.

@@ -233,15 +233,16 @@ func (s *Scale) Sign(seg *thermal.Segment) ageing.Signs {
 		set(b.perhaps, sideSign(k, sidePerhaps))
 		set(b.perhapsRange, sideSign(k, sidePerhapsRange))
 	}
-	if c.strictestBand {
-		out |= ageing.Signs(u.maybe)<<signBands | ageing.Signs(u.sure)<<(signBands+maxBands)
-	}
-	return out
+	return out | ageing.Signs(u.maybe)<<signBands | ageing.Signs(u.sure)<<(signBands+maxBands)
 }
 
 // Said implements ageing.Scale. Beside minutes that were measured or not known, assumed
-// ones change nothing where the limit doesn't insist.
+// ones change nothing where the limit doesn't insist; which bands were visited counts
+// where the strictest one does.
 func (s *Scale) Said(seen ageing.Signs) ageing.Signs {
+	if !s.rule.compiled.strictestBand {
+		seen &= 1<<signBands - 1
+	}
 	if !s.rule.Critical && seen&(signUnknown|signFelt) != 0 {
 		seen |= signAssumed
 	}

@@ -268,6 +268,13 @@ func (e *Engine) seePresent(s *ThermalSource, v *view, segs []thermal.Segment) {
 	}
 }
 
+// Present gives the signs of this moment in a source, on a scale: of the ms before its
+// watermark and of the one behind it.
+func (e *Engine) Present(source, scale int32) Signs {
+	s := &e.sources[source]
+	return e.shows(s, e.scales[scale], s.watermark-1, s.watermark+1)
+}
+
 // lastOf gives the segment that ends at the watermark.
 func (e *Engine) lastOf(s *ThermalSource) (thermal.Segment, bool) {
 	segs := e.segments(s, s.watermark-1, s.watermark)

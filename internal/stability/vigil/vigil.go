@@ -70,17 +70,16 @@ func (v *Vigil[K]) Watch(key K, w *stability.Watch, layers []thermal.Layer, look
 		if len(moves) == 0 {
 			continue
 		}
-		last := moves[len(moves)-1].Source
-		id := v.add(key, x, look, v.engine.Sealed(last, now))
-		ids = append(ids, id)
-		if moves[len(moves)-1].At == now {
-			again = sooner(again, now+1) // nothing was seen yet of where it stands now
-		}
 		source := moves[len(moves)-1].Source
 		for _, m := range moves {
 			v.engine.Reach(m.Source, m.At)
 		}
 		v.engine.Reach(source, now)
+		id := v.add(key, x, look, w.Several, source, now)
+		ids = append(ids, id)
+		if moves[len(moves)-1].At == now {
+			again = sooner(again, now+1) // nothing was seen yet of where it stands now
+		}
 		must(v.engine.Move(id, moves...))
 		v.engine.Hush(id) // what it has met is what was just said of it
 		if mark := v.engine.Watermark(source); mark > now {
@@ -113,9 +112,8 @@ func (v *Vigil[K]) Drop(key K) {
 // Watched reports whether a tube is watched.
 func (v *Vigil[K]) Watched(key K) bool { return len(v.tubes[key]) > 0 }
 
-// add gives a window to the engine. Up to sealed readings in order change nothing where the
-// tube is now.
-func (v *Vigil[K]) add(key K, x *stability.Window, look Look, sealed event.Instant) int32 {
+// add gives a window to the engine. Source is where the tube is now.
+func (v *Vigil[K]) add(key K, x *stability.Window, look Look, several bool, source int32, now event.Instant) int32 {
 	var watches []ageing.Watch
 	for _, u := range x.Uses {
 		curve := v.curve(u.Curve)
@@ -137,8 +135,11 @@ func (v *Vigil[K]) add(key K, x *stability.Window, look Look, sealed event.Insta
 	sights := make([]ageing.Sight, len(x.Scales))
 	for i, s := range x.Scales {
 		sights[i] = ageing.Sight{Scale: v.scale(s.Scale), Again: s.Again, Enter: s.Enter, Stand: stand}
-		if s.Firm > sealed {
+		switch {
+		case s.Firm > v.engine.Sealed(source, now):
 			sights[i].Again = ^ageing.Signs(0)
+		case several: // whatever isn't as it is now changes which is due first
+			sights[i].Again |= ^v.engine.Present(source, sights[i].Scale)
 		}
 	}
 	must(v.engine.Look(id, sights...))
