@@ -148,7 +148,7 @@ const (
 	signSpread
 	signFrozen
 	signFrost
-	signSides // five for each side from here on
+	signSides // six for each side from here on
 )
 
 const (
@@ -157,11 +157,12 @@ const (
 	sideLatched
 	sidePerhaps
 	sidePerhapsRange
-	sideSigns = 5
+	sideRange // possibly, by a range that was declared: a run by readings goes on as another kind
+	sideSigns = 6
 )
 
 // signBands is where the bands that were visited begin: possibly, then for certain.
-const signBands = 20
+const signBands = 22
 
 func sideSign(k int, s ageing.Signs) ageing.Signs { return s * signSides << (sideSigns * k) }
 
@@ -232,6 +233,7 @@ func (s *Scale) Sign(seg *thermal.Segment) ageing.Signs {
 		set(b.latched, sideSign(k, sideLatched))
 		set(b.perhaps, sideSign(k, sidePerhaps))
 		set(b.perhapsRange, sideSign(k, sidePerhapsRange))
+		set(b.maybe > 0 && seg.Evidence != thermal.Measured, sideSign(k, sideRange))
 	}
 	return out | ageing.Signs(u.maybe)<<signBands | ageing.Signs(u.sure)<<(signBands+maxBands)
 }
@@ -313,7 +315,7 @@ func (w *Watch) note(a *account, u *usage) {
 		}
 		sight.Again |= show
 		if side.grace > 0 {
-			sight.Enter |= show
+			sight.Enter |= show | sideSign(k, sideRange)
 		}
 	}
 	for _, have := range x.Scales {
