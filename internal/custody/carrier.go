@@ -121,12 +121,15 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 	if m == nil {
 		return
 	}
+	w.wakeAll(w.asleep.at(nil, traceKey{kind: traceCarrier, name: string(key)}, at))
 	var list []Target
+	inside := m.all
 	if at != 0 {
-		list = m.inside(at)
-	} else {
-		for t := range m.open {
-			list = append(list, t)
+		inside = func() []*aggregate { return m.inside(at) }
+	}
+	for _, agg := range inside() {
+		if _, open := m.open[agg]; open || at != 0 {
+			list = append(list, agg.self)
 		}
 	}
 	for i := 0; i < len(list); i++ {
@@ -136,7 +139,7 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 		}
 		seen[t] = true
 		if t.Kind == event.KindTube {
-			for child := range w.children[t.Key] {
+			for _, child := range w.children[t.Key] {
 				list = append(list, Target{event.KindTube, child}) // a new number stays inside with the old
 			}
 		}

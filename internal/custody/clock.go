@@ -84,6 +84,9 @@ func jumpsBeside(ticks []tick, i int, t tick, next int) bool {
 
 // jumps finds where a device's clock was set back, by the scans up to an instant (0: all).
 func (w *World) jumps(device event.Key, until event.Instant) []finding {
+	if until != 0 {
+		w.wakeClock(device) // what rests is thinned for the question of all scans
+	}
 	var found []finding
 	for _, ticks := range w.clocks[device] {
 		last := -1
@@ -98,4 +101,18 @@ func (w *World) jumps(device event.Key, until event.Instant) []finding {
 		}
 	}
 	return found
+}
+
+// wakeClock wakes all whose ticks a device gave.
+func (w *World) wakeClock(device event.Key) {
+	if w.asleep.resting == 0 {
+		return
+	}
+	var cases []uint32
+	for key := range w.asleep.traces {
+		if key.kind == traceClock && key.name == string(device) {
+			cases = w.asleep.since(cases, key, 0)
+		}
+	}
+	w.wakeAll(cases)
 }

@@ -3,6 +3,33 @@
 // gives. The fold accepts any order of arrival and gives the same state; it never
 // refuses. Deciding may refuse a live scan; it never refuses what already
 // happened. Nothing here knows temperature, limits, time of day or the log.
+//
+// # What rests
+//
+// Tubes, draws and requests that name each other are one case. A case of which all is over
+// (see Over) and quiet may rest: World.Rest or RestSome gives its records to the caller,
+// who keeps them in a file, and leaves a trace of some hundred bytes a tube. World.Recall,
+// set by the caller, gives them back. Whoever asks for anything at rest, or writes to it,
+// wakes it first, so that every answer is that of a world which never rests; two laws say
+// so. What only touches a case (its box was emptied by a late phone, its place is described
+// anew) is answered by Apply for the first AtOnce cases and by Stirred for the others, so
+// that no record costs more than a turn allows: whoever judges again only what Apply names
+// calls Stirred until Unread is 0. Near leaves out what was over before a reading.
+//
+// What it costs. Rest derives each tube of the case twice or three times, some 0.1 ms a
+// tube; looking at a tube to which something happened lately costs a glance at its records.
+// Waking costs Recall, an Apply without its search for what it touches for each record, and
+// that the case is looked at anew by RestSome. While nothing at rest is asked for, each read
+// by key costs one look into a table. Orderly traffic wakes nothing, also in boxes, at places
+// and on devices with years of traffic. It wakes much when a place or a carrier becomes of
+// another kind, a timetable changes or a logger is calibrated (all that was there: through
+// Stirred), when AskedDraws lists all (AskedSince doesn't), and when the doubts of a device
+// are asked for at an instant (all that was scanned with it).
+//
+// Rules for the caller: one call at a time, reads too, once something rests. What Rest gave
+// back is no longer to be held: a Look or records of it stay true but are not kept up. When
+// Failed is set the World has lost records: make another from the log. Keep the first
+// message of an id only, as Rest gives it; a case's number isn't used again after a wake.
 package custody
 
 import (

@@ -165,7 +165,7 @@ func DrawOf(tube event.Key) event.Key {
 
 // repeats finds the step that a live scan of the same device repeats.
 func (d *deciding) repeats(facts []event.Fact) string {
-	agg := d.w.logs[d.into.Kind][d.into.Key]
+	agg := d.w.agg(d.into.Kind, d.into.Key)
 	if agg == nil {
 		return ""
 	}

@@ -97,7 +97,7 @@ func placeKey(place string) event.Key {
 // all of them the first. t 0 asks for the last.
 func described[F event.Fact](w *World, target Target, t event.Instant) (F, bool) {
 	var out F
-	agg := w.logs[target.Kind][target.Key]
+	agg := w.agg(target.Kind, target.Key)
 	if agg == nil {
 		return out, false
 	}
@@ -252,7 +252,7 @@ func (l *Logger) detach(at event.Instant) {
 // LoggersOf lists when which loggers were on a carrier or a place, by logger and time.
 func (w *World) LoggersOf(t Target) []Attachment {
 	var out []Attachment
-	for _, key := range w.loggersOn[t].sorted() {
+	for _, key := range w.loggersOn[t] {
 		l, ok := w.Logger(key)
 		if !ok {
 			continue
@@ -320,16 +320,49 @@ func (w *World) Places() []string {
 // OpenDraw gives the draw that is open on a device at an instant: the last one
 // opened there, unless it was ended.
 func (w *World) OpenDraw(device string, at event.Instant) (*Draw, bool) {
-	list := w.drawStarts[device]
-	for i := sort.Search(len(list), func(i int) bool { return list[i].Occurred > at }) - 1; i >= 0; i-- {
-		d, ok := w.draw(list[i].Key)
-		if !ok || !d.startedBy(list[i]) {
+	for start := w.lastStart(device, at, nil); start != nil; start = w.lastStart(device, at, start) {
+		d, ok := w.draw(start.Key)
+		if !ok || !d.startedBy(start) {
 			continue // that scan was voided
 		}
-		if d.Ended.Is() && d.Ended.At >= list[i].Occurred && d.Ended.At <= at {
+		if d.Ended.Is() && d.Ended.At >= start.Occurred && d.Ended.At <= at {
 			return nil, false
 		}
 		return w.Draw(d.Key)
 	}
 	return nil, false
+}
+
+// lastStart is the last start of a draw on a device by an instant, and before another one
+// where that is given. A draw at rest that may have been begun later is woken first.
+func (w *World) lastStart(device string, at event.Instant, before *event.Record) *event.Record {
+	a := &w.asleep
+	if before != nil {
+		at = min(at, before.Occurred)
+	}
+	for {
+		list := w.drawStarts[device]
+		n := sort.Search(len(list), func(i int) bool {
+			return list[i].Occurred > at || before != nil && !list[i].Before(before)
+		})
+		var last *event.Record
+		from := uint32(0)
+		if n > 0 {
+			last = list[n-1]
+			from = earliest(last.Occurred)
+		}
+		if a.resting == 0 || a.failed != nil {
+			return last
+		}
+		newest, found := span{}, false
+		a.traces[traceKey{kind: traceDraws, name: device}].each(from, func(s span) {
+			if a.beds[s.no].resting && s.from <= latest(at) && (!found || s.to > newest.to) {
+				newest, found = s, true
+			}
+		})
+		if !found {
+			return last
+		}
+		w.wake(newest.no)
+	}
 }

@@ -142,7 +142,7 @@ func (w *World) countDoubts(carrier event.Key, at event.Instant) []finding {
 	if agg == nil || !agg.counts {
 		return nil
 	}
-	var found []finding
+	var last *Step // at which the difference was another one
 	var before int64
 	for i := range agg.own {
 		s := &agg.own[i]
@@ -150,27 +150,28 @@ func (w *World) countDoubts(carrier event.Key, at event.Instant) []finding {
 		if s.Voided || count == 0 || at != 0 && s.At() > at {
 			continue
 		}
-		inside := slices.DeleteFunc(w.Contents(carrier, s.At()), func(c Content) bool { return c.Kind != event.KindTube })
-		over := count - int64(len(inside))
-		if over == before {
-			continue
+		inside, known := agg.inside[s.At()]
+		if !known {
+			inside = int32(len(w.tubesIn(carrier, s.At()))) //nolint:gosec // tubes of one box
 		}
-		found, before = nil, over
-		switch {
-		case over < 0 && !w.eachSeen(inside, s.At(), at):
-			found = []finding{{doubt: event.DoubtMissing, causes: []string{idOf(s.Record)}, since: s.At()}}
-		case over > 0:
-			found = []finding{{doubt: event.DoubtExtra, causes: []string{idOf(s.Record)}, since: s.At()}}
+		if over := count - int64(inside); over != before {
+			last, before = s, over
 		}
 	}
-	return found
+	switch {
+	case before < 0 && !w.eachSeen(w.tubesIn(carrier, last.At()), last.At(), at):
+		return []finding{{doubt: event.DoubtMissing, causes: []string{idOf(last.Record)}, since: last.At()}}
+	case before > 0:
+		return []finding{{doubt: event.DoubtExtra, causes: []string{idOf(last.Record)}, since: last.At()}}
+	}
+	return nil
 }
 
 // eachSeen: every one of the tubes has a scan of its own after an instant, up to
 // another (0: by all facts).
 func (w *World) eachSeen(tubes []Content, after, until event.Instant) bool {
 	return !slices.ContainsFunc(tubes, func(c Content) bool {
-		agg := w.logs[event.KindTube][c.Key]
+		agg := w.agg(event.KindTube, c.Key)
 		return agg == nil || !slices.ContainsFunc(foldSteps(event.KindTube, agg), func(s Step) bool {
 			return !s.Voided && s.At() > after && (until == 0 || s.At() <= until) && anyPhysical(s.Facts)
 		})
@@ -200,7 +201,7 @@ func DoubtID(doubt event.Doubt, t Target, causes []string) string {
 // DoubtHistory gives every doubt that the log raised or closed for an aggregate,
 // in order of raising; those of before an instant (0: all).
 func (w *World) DoubtHistory(t Target, at event.Instant) []PastDoubt {
-	agg := w.logs[t.Kind][t.Key]
+	agg := w.agg(t.Kind, t.Key)
 	if agg == nil {
 		return nil
 	}

@@ -55,7 +55,7 @@ func (w *World) Draw(key event.Key) (*Draw, bool) {
 // has facts of its own.
 func (w *World) TubesOf(draw event.Key) []event.Key {
 	var out []event.Key
-	for _, tube := range w.byDraw[draw].sorted() {
+	for _, tube := range w.named(w.byDraw, event.KindDraw, draw) {
 		if w.collectedIn(tube, draw) {
 			out = append(out, tube)
 		}
@@ -65,7 +65,7 @@ func (w *World) TubesOf(draw event.Key) []event.Key {
 
 // draw is Draw without its tubes.
 func (w *World) draw(key event.Key) (*Draw, bool) {
-	agg := w.logs[event.KindDraw][key]
+	agg := w.agg(event.KindDraw, key)
 	if agg == nil {
 		return nil, false
 	}
@@ -124,25 +124,32 @@ func (d *Draw) apply(s *Step, fact event.Fact) {
 }
 
 // AskedDraws lists the draws for which a new sample was ever asked, sorted. An entry may
-// be of an asking that was voided.
+// be of an asking that was voided. It wakes all that rest: see AskedSince.
 func (w *World) AskedDraws() []event.Key {
-	draws := keySet{}
+	return w.AskedSince(0)
+}
+
+// AskedSince is AskedDraws without those that rest and to which nothing happened at an
+// instant or later; what is asked and not answered never rests.
+func (w *World) AskedSince(t event.Instant) []event.Key {
+	w.wakeAll(w.asleep.since(nil, traceKey{kind: traceAsked}, t))
+	var draws []event.Key
 	for _, of := range w.asked {
-		for draw := range of {
-			draws[draw] = struct{}{}
-		}
+		draws = append(draws, of...)
 	}
-	return draws.sorted()
+	slices.Sort(draws)
+	return slices.Compact(draws)
 }
 
 // Again lists the tubes of a request for which a new sample is asked that nobody has
 // declined or drawn yet, sorted.
 func (w *World) Again(request event.Key) []event.Key {
+	tubes := w.named(w.byRequest, event.KindRequest, request)
 	if len(w.asked) == 0 {
 		return nil // no new sample was ever asked for
 	}
 	var out []event.Key
-	for _, tube := range w.byRequest[request].sorted() {
+	for _, tube := range tubes {
 		if w.wantedAgain(tube) && w.tied(tube, Target{event.KindRequest, request}) {
 			out = append(out, tube)
 		}
@@ -151,7 +158,7 @@ func (w *World) Again(request event.Key) []event.Key {
 }
 
 func (w *World) wantedAgain(tube event.Key) bool {
-	for draw := range w.asked[tube] {
+	for _, draw := range w.asked[tube] {
 		d, ok := w.draw(draw)
 		if !ok {
 			continue
@@ -168,7 +175,7 @@ func (w *World) wantedAgain(tube event.Key) bool {
 
 // collectedIn reports whether a collection that counts names the draw.
 func (w *World) collectedIn(tube, draw event.Key) bool {
-	agg := w.logs[event.KindTube][tube]
+	agg := w.agg(event.KindTube, tube)
 	return agg != nil && slices.ContainsFunc(foldSteps(event.KindTube, agg), func(s Step) bool {
 		f, ok := first[event.Collected](s.Facts)
 		return ok && !s.Voided && f.Draw == draw
@@ -177,7 +184,7 @@ func (w *World) collectedIn(tube, draw event.Key) bool {
 
 // asksFor reports whether the draw asks for a new sample for the tube.
 func (w *World) asksFor(draw, tube event.Key, until event.Instant) bool {
-	agg := w.logs[event.KindDraw][draw]
+	agg := w.agg(event.KindDraw, draw)
 	return agg != nil && slices.ContainsFunc(foldSteps(event.KindDraw, agg), func(s Step) bool {
 		f, ok := first[event.RecollectionAsked](s.Facts)
 		return ok && !s.Voided && (until == 0 || s.At() <= until) && slices.Contains(f.Tubes, tube)

@@ -36,7 +36,7 @@ func (s *Step) At() event.Instant { return s.Record.Occurred }
 
 // foldSteps gives the folded steps of an aggregate, in fold order.
 func foldSteps(kind event.Kind, agg *aggregate) []Step {
-	if agg.own != nil {
+	if agg.boxed != nil && agg.own != nil {
 		return agg.own
 	}
 	return foldRecords(kind, agg.records, agg.voids)

@@ -13,7 +13,7 @@ import (
 
 // membership is what ever was put into one carrier.
 type membership struct {
-	open, closed map[Target]stay
+	open, closed map[*aggregate]stay
 	lastOut      event.Instant // latest end of a closed stay
 }
 
@@ -22,8 +22,8 @@ type stay struct {
 	lastIn, out event.Instant
 }
 
-func (w *World) index(self Target, rec *event.Record) {
-	w.indexPlace(self, rec.Place)
+func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
+	eachPlace(self, rec, func(key event.Key) { addMember(w.scannedAt, key, agg) })
 	for _, fact := range rec.Facts {
 		switch self.Kind {
 		case event.KindTube:
@@ -40,19 +40,8 @@ func (w *World) index(self Target, rec *event.Record) {
 				addTo(w.loggersOn, attachedTo(f), self.Key)
 			}
 		}
-		switch f := fact.(type) {
-		case event.Stored:
-			w.indexPlace(self, f.Place)
-		case event.Released:
-			w.indexPlace(self, f.To)
-		case event.TakenOver:
-			w.indexPlace(self, f.From)
-		case event.Received:
-			w.indexPlace(self, f.From)
-		case event.Departed:
-			if f.Route != "" {
-				addMember(w.onRoute, f.Route, self)
-			}
+		if f, ok := fact.(event.Departed); ok && f.Route != "" {
+			addMember(w.onRoute, f.Route, agg)
 		}
 	}
 }
@@ -105,22 +94,30 @@ func (w *World) indexTube(tube, request, draw event.Key) {
 	}
 }
 
-// indexPlace keeps who was where, and what was left for whom.
-func (w *World) indexPlace(self Target, place string) {
-	key := placeKey(place)
-	if key == "" || self.Kind != event.KindTube && self.Kind != event.KindCarrier {
+// eachPlace hands over where a tube or carrier was by a record, and what it was left for or
+// taken from: places and people.
+func eachPlace(self Target, rec *event.Record, f func(event.Key)) {
+	if self.Kind != event.KindTube && self.Kind != event.KindCarrier {
 		return
 	}
-	addMember(w.scannedAt, key, self)
-}
-
-func addMember(m map[event.Key]map[Target]struct{}, at event.Key, t Target) {
-	set := m[at]
-	if set == nil {
-		set = make(map[Target]struct{})
-		m[at] = set
+	name := func(place string) {
+		if key := placeKey(place); key != "" {
+			f(key)
+		}
 	}
-	set[t] = struct{}{}
+	name(rec.Place)
+	for _, fact := range rec.Facts {
+		switch f := fact.(type) {
+		case event.Stored:
+			name(f.Place)
+		case event.Released:
+			name(f.To)
+		case event.TakenOver:
+			name(f.From)
+		case event.Received:
+			name(f.From)
+		}
+	}
 }
 
 // attachedTo names what a logger was put on.
@@ -150,7 +147,7 @@ func (w *World) indexStays(self Target, rec *event.Record, agg *aggregate, last 
 	for _, carrier := range agg.packed {
 		m := w.members[carrier]
 		if m == nil {
-			m = &membership{open: make(map[Target]stay), closed: make(map[Target]stay)}
+			m = &membership{open: make(map[*aggregate]stay), closed: make(map[*aggregate]stay)}
 			w.members[carrier] = m
 		}
 		w.indexStay(m, self, agg, carrier)
@@ -158,8 +155,7 @@ func (w *World) indexStays(self Target, rec *event.Record, agg *aggregate, last 
 }
 
 func (w *World) indexStay(m *membership, self Target, agg *aggregate, carrier event.Key) {
-	delete(m.open, self)
-	delete(m.closed, self)
+	m.drop(agg)
 	s, inside := bounds(self, foldSteps(self.Kind, agg), carrier)
 	if self.Kind == event.KindTube && agg.voids {
 		s, inside = everIn(self, agg.records, carrier)
@@ -171,9 +167,9 @@ func (w *World) indexStay(m *membership, self Target, agg *aggregate, carrier ev
 	}
 	switch {
 	case inside:
-		m.open[self] = s
+		m.open[agg] = s
 	case s.lastIn != 0:
-		m.closed[self] = s
+		m.closed[agg] = s
 		m.lastOut = max(m.lastOut, s.out)
 	}
 }
@@ -202,8 +198,8 @@ func (w *World) indexEmptied(m *membership, carrier event.Key, rec *event.Record
 		return
 	}
 	for _, member := range m.all() {
-		if a := w.logs[member.Kind][member.Key]; a != nil && member.Kind == event.KindTube {
-			w.indexStay(m, member, a, carrier)
+		if member.self.Kind == event.KindTube {
+			w.indexStay(m, member.self, member, carrier)
 		}
 	}
 }
@@ -261,7 +257,7 @@ func leavesCarrier(facts []event.Fact) bool {
 
 func (m *membership) close(at event.Instant) {
 	for t, s := range m.open {
-		if t.Kind == event.KindTube && s.lastIn < at {
+		if t.self.Kind == event.KindTube && s.lastIn < at {
 			s.out = at
 			delete(m.open, t)
 			m.closed[t] = s
@@ -272,14 +268,11 @@ func (m *membership) close(at event.Instant) {
 
 // inside lists what may be in the carrier at or after t. What enters later counts
 // too: in which carrier this one then is depends on facts before.
-func (m *membership) inside(t event.Instant) []Target {
+func (m *membership) inside(t event.Instant) []*aggregate {
 	if m == nil {
 		return nil
 	}
-	var out []Target
-	for member := range m.open {
-		out = append(out, member)
-	}
+	out := slices.Collect(maps.Keys(m.open))
 	if t <= m.lastOut {
 		for member, s := range m.closed {
 			if t <= s.out {
@@ -290,201 +283,24 @@ func (m *membership) inside(t event.Instant) []Target {
 	return out
 }
 
-func (m *membership) all() []Target {
+func (m *membership) all() []*aggregate {
 	if m == nil {
 		return nil
 	}
 	return slices.AppendSeq(slices.Collect(maps.Keys(m.open)), maps.Keys(m.closed))
 }
 
-// reach collects aggregates once each.
-type reach struct {
-	w    *World
-	seen map[Target]struct{}
-	at   event.Instant // what left a carrier before this can't be changed; 0: look at all
+// find gives the stay of a thing; its end is 0 while it lasts.
+func (m *membership) find(agg *aggregate) (stay, bool) {
+	if s, ok := m.open[agg]; ok {
+		s.out = 0
+		return s, true
+	}
+	s, ok := m.closed[agg]
+	return s, ok
 }
 
-// touched lists what a record may change. Moved are the places from which a shortest
-// way is another one than before.
-func (w *World) touched(self Target, rec, replaced *event.Record, agg *aggregate, last bool, moved []string) []Target {
-	// A courier's scan of a box says of an earlier one of a tube whether they took both.
-	r := &reach{w: w, seen: make(map[Target]struct{}, 4), at: rec.Occurred - oneTaking}
-	if agg.voids || !last || holds[event.CarrierDescribed](rec.Facts) {
-		r.at = 0
-	}
-	r.add(self)
-	records := agg.records
-	if replaced != nil {
-		records = append(records[:len(records):len(records)], replaced)
-	}
-	switch self.Kind {
-	case event.KindTube:
-		r.related(rec.Facts)
-		if replaced != nil {
-			r.related(replaced.Facts)
-		}
-		if holds[event.Voided](rec.Facts) || replaced != nil && holds[event.Voided](replaced.Facts) {
-			for _, o := range records {
-				r.related(o.Facts)
-			}
-		}
-	case event.KindRequest:
-		r.tubes(w.byRequest[self.Key])
-	case event.KindDraw:
-		r.tubes(w.byDraw[self.Key])
-		for _, o := range records {
-			if f, ok := first[event.RecollectionAsked](o.Facts); ok {
-				for _, tube := range f.Tubes {
-					r.add(Target{event.KindTube, tube})
-				}
-			}
-		}
-	case event.KindPlace, event.KindPerson:
-		r.place(self.Key) // whether a release named a place or a person decides who holds the tube
-	case event.KindRoute:
-		r.route(self.Key, records, moved)
-	case event.KindPatient:
-		references := []string{self.Key.Label()}
-		for _, o := range records {
-			if f, ok := first[event.IdentityMerged](o.Facts); ok {
-				references = append(references, f.Into)
-			}
-		}
-		if len(references) > 1 {
-			r.patient(references)
-		}
-	case event.KindLogger:
-		for _, o := range records {
-			if f, ok := first[event.LoggerAttached](o.Facts); ok {
-				r.carried(attachedTo(f))
-			}
-		}
-	}
-	r.counts()
-	return slices.SortedFunc(maps.Keys(r.seen), compareTargets)
-}
-
-// counts adds the carriers that were counted and may hold what is reached already,
-// directly or not: a count is compared with what was scanned in.
-func (r *reach) counts() {
-	if !r.w.counting {
-		return
-	}
-	looked := make(map[Target]struct{})
-	var outward func(t Target)
-	outward = func(t Target) {
-		agg := r.w.logs[t.Kind][t.Key]
-		if _, done := looked[t]; done || agg == nil {
-			return
-		}
-		looked[t] = struct{}{}
-		if t.Kind == event.KindTube {
-			for _, rec := range agg.records {
-				if f, ok := first[event.SameMaterialAs](rec.Facts); ok {
-					outward(Target{event.KindTube, f.Tube}) // it may still be where it got its new number
-				}
-			}
-		}
-		for _, key := range agg.packed {
-			carrier := Target{event.KindCarrier, key}
-			if c := r.w.logs[event.KindCarrier][key]; c != nil && c.counts {
-				r.seen[carrier] = struct{}{}
-			}
-			outward(carrier)
-		}
-	}
-	for t := range maps.Clone(r.seen) {
-		if t.Kind == event.KindTube || t.Kind == event.KindCarrier {
-			outward(t)
-		}
-	}
-}
-
-// route adds what a timetable says something of: what left on it, what was at its ends
-// or at the end of a way that is now longer or shorter.
-func (r *reach) route(key event.Key, records []*event.Record, moved []string) {
-	r.at = 0
-	for t := range r.w.onRoute[key] {
-		r.add(t)
-	}
-	for _, o := range records {
-		if f, ok := first[event.RouteDescribed](o.Facts); ok {
-			r.place(placeKey(f.From))
-			r.place(placeKey(f.To))
-		}
-	}
-	for _, place := range moved {
-		r.place(placeKey(place))
-	}
-}
-
-func (r *reach) add(t Target) {
-	if _, ok := r.seen[t]; ok || t.Key == "" {
-		return
-	}
-	r.seen[t] = struct{}{}
-	switch t.Kind {
-	case event.KindTube:
-		r.tubes(r.w.children[t.Key])
-	case event.KindCarrier:
-		members := r.w.members[t.Key]
-		list := members.all
-		if r.at != 0 {
-			list = func() []Target { return members.inside(r.at) }
-		}
-		for _, m := range list() {
-			r.add(m)
-		}
-	}
-}
-
-func (r *reach) tubes(set keySet) {
-	for key := range set {
-		r.add(Target{event.KindTube, key})
-	}
-}
-
-// related adds what a tube's facts name: its material, its draw and its request.
-func (r *reach) related(facts []event.Fact) {
-	named := func(kind event.Kind, key event.Key) {
-		if key != "" {
-			r.seen[Target{kind, key}] = struct{}{}
-		}
-	}
-	for _, fact := range facts {
-		switch f := fact.(type) {
-		case event.DerivedFrom:
-			r.add(Target{event.KindTube, f.Parent})
-		case event.SameMaterialAs:
-			r.add(Target{event.KindTube, f.Tube})
-		case event.SplitInto:
-			for _, part := range f.Tubes {
-				r.add(Target{event.KindTube, part})
-			}
-		case event.Collected:
-			named(event.KindDraw, f.Draw)
-			named(event.KindRequest, f.Request)
-		case event.TubePrepared:
-			named(event.KindRequest, f.Request)
-		case event.Reidentified:
-			named(event.KindRequest, f.Request)
-		}
-	}
-}
-
-// carried adds all that may have been where a logger is.
-func (r *reach) carried(t Target) {
-	if t.Kind == event.KindPlace {
-		r.place(t.Key)
-		return
-	}
-	r.at = 0
-	r.add(t)
-}
-
-func (r *reach) place(key event.Key) {
-	r.at = 0
-	for t := range r.w.scannedAt[key] {
-		r.add(t)
-	}
+func (m *membership) drop(agg *aggregate) {
+	delete(m.open, agg)
+	delete(m.closed, agg)
 }

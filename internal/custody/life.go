@@ -104,15 +104,12 @@ func (d *derived) apply(req *Request, named map[string]bool, said *bool) {
 // requests gives the requests of the tube: those it names and those that name
 // it. An aliquot is judged for its own tests, with its parent's conditions.
 func (d *derived) requests(w *World, t event.Instant) []*Request {
-	keys := make(keySet)
-	for key := range w.assigned[d.tube.Key] {
-		keys[key] = struct{}{}
-	}
+	keys := slices.Clone(w.assigned[d.tube.Key])
 	if d.tube.Request != "" {
-		keys[d.tube.Request] = struct{}{}
+		keys = keys.with(d.tube.Request)
 	}
 	var out []*Request
-	for _, key := range keys.sorted() {
+	for _, key := range keys {
 		req, ok := w.requestAt(key, t)
 		if ok && (key == d.tube.Request || slices.ContainsFunc(req.Assigned, func(a Assignment) bool { return a.Tube == d.tube.Key })) {
 			out = append(out, req)
@@ -352,8 +349,8 @@ func (d *derived) endHandling(s *Step, fact event.Fact) {
 // material is off the cells.
 func (d *derived) offCells(w *World, until event.Instant) {
 	t := &d.tube
-	for _, child := range w.children[t.Key].sorted() {
-		agg := w.logs[event.KindTube][child]
+	for _, child := range w.children[t.Key] {
+		agg := w.agg(event.KindTube, child)
 		if agg == nil {
 			continue
 		}
@@ -374,7 +371,7 @@ func (d *derived) offCells(w *World, until event.Instant) {
 			}
 		}
 	}
-	for _, draw := range w.asked[t.Key].sorted() {
+	for _, draw := range w.asked[t.Key] {
 		if w.asksFor(draw, t.Key, until) {
 			t.Asked = append(t.Asked, draw)
 		}

@@ -85,6 +85,10 @@ func (r *reach) patient(references []string) {
 		}
 		return false
 	}
+	for _, ref := range references {
+		h := patientHash(patientKey(ref))
+		r.cases = w.asleep.between(r.cases, traceKey{kind: tracePatient}, h, h)
+	}
 	for key, agg := range w.logs[event.KindTube] {
 		if names(agg) {
 			r.add(Target{event.KindTube, key})
@@ -124,7 +128,8 @@ func patientOf(fact event.Fact) string {
 }
 
 // Waiting gives, by the reference that stands, the requests that aren't cancelled and
-// have a tube that nobody has collected, or one that shall be drawn again, sorted.
+// have a tube that nobody has collected, or one that shall be drawn again, sorted. None of
+// those ever rests.
 func (w *World) Waiting() map[string][]string {
 	out := map[string][]string{}
 	for key := range w.logs[event.KindRequest] {
@@ -144,6 +149,7 @@ func (w *World) Waiting() map[string][]string {
 // that was merged with it, and what was made of those tubes, sorted.
 func (w *World) OfPatient(reference string) []Target {
 	stands := w.Patient(reference)
+	w.wakePatient(stands)
 	var out []Target
 	for _, kind := range []event.Kind{event.KindTube, event.KindDraw, event.KindRequest} {
 		for key, agg := range w.logs[kind] {
@@ -160,13 +166,13 @@ func (w *World) OfPatient(reference string) []Target {
 	for _, t := range slices.Clone(out) { // tubes that only their request or draw ties to the patient
 		switch t.Kind {
 		case event.KindRequest:
-			for key := range w.byRequest[t.Key] {
+			for _, key := range w.byRequest[t.Key] {
 				if w.tied(key, t) {
 					out = append(out, Target{event.KindTube, key})
 				}
 			}
 		case event.KindDraw:
-			for key := range w.byDraw[t.Key] {
+			for _, key := range w.byDraw[t.Key] {
 				if w.tied(key, t) {
 					out = append(out, Target{event.KindTube, key})
 				}
@@ -182,6 +188,25 @@ func (w *World) OfPatient(reference string) []Target {
 	return slices.Compact(out)
 }
 
+// wakePatient wakes what names a reference, or one for which it stands now.
+func (w *World) wakePatient(stands string) {
+	if w.asleep.resting == 0 {
+		return
+	}
+	keys := []event.Key{patientKey(stands)}
+	for key := range w.logs[event.KindPatient] {
+		if w.Patient(key.Label()) == stands {
+			keys = append(keys, key)
+		}
+	}
+	var cases []uint32
+	for _, key := range keys {
+		h := patientHash(key)
+		cases = w.asleep.between(cases, traceKey{kind: tracePatient}, h, h)
+	}
+	w.wakeAll(cases)
+}
+
 // tied reports whether a record of a tube names a request or draw, or the request names
 // the tube; voided ones count. The indexes alone may hold what a record said that another
 // of its id has replaced.
@@ -189,7 +214,7 @@ func (w *World) tied(tube event.Key, to Target) bool {
 	said := func(agg *aggregate, names func(event.Fact) bool) bool {
 		return agg != nil && slices.ContainsFunc(agg.records, func(r *event.Record) bool { return slices.ContainsFunc(r.Facts, names) })
 	}
-	return said(w.logs[event.KindTube][tube], func(fact event.Fact) bool {
+	return said(w.agg(event.KindTube, tube), func(fact event.Fact) bool {
 		switch f := fact.(type) {
 		case event.TubePrepared:
 			return to.Kind == event.KindRequest && f.Request == to.Key
@@ -200,7 +225,7 @@ func (w *World) tied(tube event.Key, to Target) bool {
 		default:
 			return false
 		}
-	}) || to.Kind == event.KindRequest && said(w.logs[to.Kind][to.Key], func(fact event.Fact) bool {
+	}) || to.Kind == event.KindRequest && said(w.agg(to.Kind, to.Key), func(fact event.Fact) bool {
 		f, ok := fact.(event.TubeAssigned)
 		return ok && f.Tube == tube
 	})
@@ -223,7 +248,7 @@ func (w *World) waits(req *Request) bool {
 		return true
 	}
 	if len(req.Assigned) == 0 {
-		for tube := range w.byRequest[req.Key] {
+		for _, tube := range w.byRequest[req.Key] {
 			if w.tied(tube, Target{event.KindRequest, req.Key}) {
 				return false
 			}
@@ -231,7 +256,7 @@ func (w *World) waits(req *Request) bool {
 		return true
 	}
 	return slices.ContainsFunc(req.Assigned, func(a Assignment) bool {
-		agg := w.logs[event.KindTube][a.Tube]
+		agg := w.agg(event.KindTube, a.Tube)
 		return agg == nil || !slices.ContainsFunc(agg.records, func(r *event.Record) bool { return holds[event.Collected](r.Facts) })
 	})
 }

@@ -37,32 +37,32 @@ func (w *World) Request(key event.Key) (*Request, bool) {
 	if !ok {
 		return nil, false
 	}
-	tubes := make(keySet)
-	for tube := range w.byRequest[key] {
+	for _, tube := range w.byRequest[key] {
 		if w.namesRequest(tube, key) || slices.ContainsFunc(r.Assigned, func(a Assignment) bool { return a.Tube == tube }) {
-			w.addMaterial(tubes, tube, key)
+			r.Tubes = w.addMaterial(r.Tubes, tube, key)
 		}
 	}
-	r.Tubes = tubes.sorted()
+	slices.Sort(r.Tubes)
 	return r, true
 }
 
 // addMaterial adds a tube and what was derived from it for the same request.
-func (w *World) addMaterial(tubes keySet, tube, request event.Key) {
-	if _, ok := tubes[tube]; ok {
-		return
+func (w *World) addMaterial(tubes []event.Key, tube, request event.Key) []event.Key {
+	if slices.Contains(tubes, tube) {
+		return tubes
 	}
-	tubes[tube] = struct{}{}
-	for child := range w.children[tube] {
+	tubes = append(tubes, tube)
+	for _, child := range w.children[tube] {
 		if t, ok := w.Tube(child); ok && t.Parent == tube && t.Request == request {
-			w.addMaterial(tubes, child, request)
+			tubes = w.addMaterial(tubes, child, request)
 		}
 	}
+	return tubes
 }
 
 // namesRequest reports whether a fact of the tube that counts names the request.
 func (w *World) namesRequest(tube, request event.Key) bool {
-	agg := w.logs[event.KindTube][tube]
+	agg := w.agg(event.KindTube, tube)
 	return agg != nil && slices.ContainsFunc(foldSteps(event.KindTube, agg), func(s Step) bool {
 		c, _ := first[event.Collected](s.Facts)
 		p, _ := first[event.TubePrepared](s.Facts)
@@ -71,7 +71,7 @@ func (w *World) namesRequest(tube, request event.Key) bool {
 }
 
 func (w *World) requestAt(key event.Key, t event.Instant) (*Request, bool) {
-	agg := w.logs[event.KindRequest][key]
+	agg := w.agg(event.KindRequest, key)
 	if agg == nil {
 		return nil, false
 	}

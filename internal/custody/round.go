@@ -83,6 +83,7 @@ const DrawnWithin = 24 * time.Hour
 // the reference that stands. Only draws that name a patient count.
 func (w *World) Drawn(patients map[string]bool, since event.Instant) map[string]int64 {
 	out := map[string]int64{}
+	w.wakeDrawn(since)
 	for key, agg := range w.logs[event.KindDraw] {
 		if len(agg.records) == 0 || agg.records[len(agg.records)-1].Occurred < since {
 			continue
@@ -95,13 +96,27 @@ func (w *World) Drawn(patients map[string]bool, since event.Instant) map[string]
 		if !patients[patient] {
 			continue
 		}
-		for tube := range w.byDraw[key] {
+		for _, tube := range w.byDraw[key] {
 			if t, ok := w.Tube(tube); ok && t.Draw == key {
 				out[patient] += t.DrawnUl
 			}
 		}
 	}
 	return out
+}
+
+// wakeDrawn wakes the draws that were begun at an instant or later.
+func (w *World) wakeDrawn(since event.Instant) {
+	if w.asleep.resting == 0 {
+		return
+	}
+	var cases []uint32
+	for key := range w.asleep.traces {
+		if key.kind == traceDraws {
+			cases = w.asleep.since(cases, key, since)
+		}
+	}
+	w.wakeAll(cases)
 }
 
 // BloodUlPerKg is a patient's volume of blood by age in whole months, microlitres a

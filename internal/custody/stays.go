@@ -9,7 +9,7 @@ import (
 // Steps gives the folded steps of one aggregate in fold order, voided ones too, without
 // what it inherits. They must not be changed.
 func (w *World) Steps(t Target) []Step {
-	agg := w.logs[t.Kind][t.Key]
+	agg := w.agg(t.Kind, t.Key)
 	if agg == nil {
 		return nil
 	}
@@ -43,21 +43,23 @@ func (w *World) Trips(carrier event.Key) []Interval {
 }
 
 // Guests are the tubes that were packed into the carrier itself and may have been in it
-// at an instant or after, sorted: an index alone, Stays says when they were.
+// at an instant or after, sorted: an index alone, Stays says when they were. It wakes those
+// that rest.
 func (w *World) Guests(carrier event.Key, since event.Instant) []event.Key {
 	m := w.members[carrier]
 	if m == nil {
 		return nil
 	}
+	w.wakeAll(w.asleep.since(nil, traceKey{kind: traceCarrier, name: string(carrier)}, since))
 	var out []event.Key
-	for t := range m.open {
-		if t.Kind == event.KindTube {
-			out = append(out, t.Key)
+	for agg := range m.open {
+		if agg.self.Kind == event.KindTube {
+			out = append(out, agg.self.Key)
 		}
 	}
-	for t, s := range m.closed {
-		if t.Kind == event.KindTube && s.out >= since {
-			out = append(out, t.Key)
+	for agg, s := range m.closed {
+		if agg.self.Kind == event.KindTube && s.out >= since {
+			out = append(out, agg.self.Key)
 		}
 	}
 	slices.Sort(out)
@@ -71,9 +73,9 @@ func (w *World) Nested(carrier event.Key) []event.Key {
 		return nil
 	}
 	var out []event.Key
-	for _, t := range m.all() {
-		if t.Kind == event.KindCarrier {
-			out = append(out, t.Key)
+	for _, agg := range m.all() {
+		if agg.self.Kind == event.KindCarrier {
+			out = append(out, agg.self.Key)
 		}
 	}
 	slices.Sort(out)

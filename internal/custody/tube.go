@@ -198,7 +198,7 @@ type derived struct {
 // derive works a tube out. Path holds the tubes that ask, so that a ring of
 // parents ends.
 func (w *World) derive(key event.Key, t event.Instant, path []event.Key) *derived {
-	agg := w.logs[event.KindTube][key]
+	agg := w.agg(event.KindTube, key)
 	records := []*event.Record(nil)
 	if agg != nil {
 		records = upTo(agg.records, t)
@@ -244,7 +244,7 @@ func (d *derived) lineage(w *World, own []Step, t event.Instant, path []event.Ke
 	}
 	d.tube.Parent = parent
 	if parent == "" {
-		for _, held := range w.splits[d.tube.Key].sorted() {
+		for _, held := range w.splits[d.tube.Key] {
 			if at := w.splitAt(held, d.tube.Key, t); at != 0 {
 				parent, until, d.split = held, at, at
 				break
@@ -258,7 +258,7 @@ func (d *derived) lineage(w *World, own []Step, t event.Instant, path []event.Ke
 
 // splitAt is the instant at which held was split into part, 0 for never.
 func (w *World) splitAt(held, part event.Key, t event.Instant) event.Instant {
-	agg := w.logs[event.KindTube][held]
+	agg := w.agg(event.KindTube, held)
 	if agg == nil {
 		return 0
 	}

@@ -15,43 +15,58 @@ import (
 // themselves, sorted in fold order, and a few indexes; everything derived is
 // worked out when it is asked for, from the records alone. That is why any order
 // of arrival gives the same state. A World is not safe for concurrent use while
-// Apply runs; its readers change nothing and may run side by side.
+// Apply runs. While nothing rests (see Rest) its readers change nothing and may run
+// side by side; once something does, a reader may wake it: then one at a time.
 type World struct {
 	logs map[event.Kind]map[event.Key]*aggregate
 
-	byRequest  map[event.Key]keySet              // tubes that name the request or that it names
-	assigned   map[event.Key]keySet              // requests that name the tube
-	byDraw     map[event.Key]keySet              // tubes collected in the draw
-	children   map[event.Key]keySet              // tubes that name this one as their material, and its parts when it was split
-	splits     map[event.Key]keySet              // held numbers that were split into this one
-	members    map[event.Key]*membership         // what ever was put into the carrier
-	loggersOn  map[Target]keySet                 // loggers ever attached there
-	scannedAt  map[event.Key]map[Target]struct{} // tubes and carriers with a step that names the place
-	drawStarts map[string][]*event.Record        // device to its opened draws, in fold order
-	asked      map[event.Key]keySet              // tube to the draws in which a new sample was asked for it
-	onRoute    map[event.Key]map[Target]struct{} // tubes and carriers that departed on the route
-	counting   bool                              // some carrier's tubes were counted
-	clocks     map[event.Key]map[string][]tick   // device to what its clock showed, by boot, in the order of its counter
+	byRequest  map[event.Key]keySet            // tubes that name the request or that it names
+	assigned   map[event.Key]keySet            // requests that name the tube
+	byDraw     map[event.Key]keySet            // tubes collected in the draw
+	children   map[event.Key]keySet            // tubes that name this one as their material, and its parts when it was split
+	splits     map[event.Key]keySet            // held numbers that were split into this one
+	members    map[event.Key]*membership       // what ever was put into the carrier
+	loggersOn  map[Target]keySet               // loggers ever attached there
+	scannedAt  map[event.Key]*crowd            // tubes and carriers with a step that names the place
+	drawStarts map[string][]*event.Record      // device to its opened draws, in fold order
+	asked      map[event.Key]keySet            // tube to the draws in which a new sample was asked for it
+	onRoute    map[event.Key]*crowd            // tubes and carriers that departed on the route
+	counting   bool                            // some carrier's tubes were counted
+	clocks     map[event.Key]map[string][]tick // device to what its clock showed, by boot, in the order of its counter
 	ways       ways
+	asleep     asleep
+	words      words
 
 	// Zones finds a time zone by its IANA name; without it timetables have no hours. Set
 	// it before the first Apply.
 	Zones func(name string) (*time.Location, error)
+
+	// Recall gives back the records of a case at rest, by the number that Keep gave. Without
+	// it nothing rests. Set it before the first Apply.
+	Recall func(ref uint64) ([]*event.Record, error)
+	// AtOnce is how many of the cases that a record touches while they rest Apply wakes
+	// itself; Stirred wakes the others. NewWorld sets it.
+	AtOnce int
 }
 
 // aggregate is what is kept of one subject.
 type aggregate struct {
+	self    Target
 	records []*event.Record          // fold order, one per id
 	byID    map[string]*event.Record // nil while short; see find
 	seq     uint64
-	voids   bool        // some record holds a Voided
-	counts  bool        // carriers only: somebody counted what is inside
 	packed  []event.Key // carriers that its records name
-	own     []Step      // carriers only: the folded steps, kept because boxes live for years
-	nests   []int       // carriers only: positions in own that pack or unpack it
+	voids   bool        // some record holds a Voided
+	*boxed              // carriers only
 }
 
-type keySet map[event.Key]struct{}
+// boxed is what is kept of a carrier beside its records.
+type boxed struct {
+	counts bool                    // somebody counted what is inside
+	own    []Step                  // the folded steps, kept because boxes live for years
+	nests  []int                   // positions in own that pack or unpack it
+	inside map[event.Instant]int32 // tubes inside at counts of which some tube rests
+}
 
 // NewWorld gives the world before any fact.
 func NewWorld() *World {
@@ -64,12 +79,15 @@ func NewWorld() *World {
 		splits:     make(map[event.Key]keySet),
 		members:    make(map[event.Key]*membership),
 		loggersOn:  make(map[Target]keySet),
-		scannedAt:  make(map[event.Key]map[Target]struct{}),
+		scannedAt:  make(map[event.Key]*crowd),
 		drawStarts: make(map[string][]*event.Record),
 		asked:      make(map[event.Key]keySet),
-		onRoute:    make(map[event.Key]map[Target]struct{}),
+		onRoute:    make(map[event.Key]*crowd),
 		clocks:     make(map[event.Key]map[string][]tick),
 		ways:       newWays(),
+		asleep:     newAsleep(),
+		words:      words{},
+		AtOnce:     64,
 	}
 	for _, kind := range event.Kinds() {
 		w.logs[kind] = make(map[event.Key]*aggregate)
@@ -80,42 +98,29 @@ func NewWorld() *World {
 // Apply folds one record of any aggregate and gives the aggregates whose derived
 // state may have changed, each once, sorted. A record whose id the aggregate
 // already holds changes nothing but the sequence: readers ignore a second
-// message of one id. The record must not be changed afterwards.
+// message of one id. What it names must not be changed afterwards; the record is copied.
 func (w *World) Apply(rec *event.Record) []Target {
-	logs, ok := w.logs[rec.Kind]
-	if !ok {
+	if _, ok := w.logs[rec.Kind]; !ok {
 		return nil // a kind that a later version knows
 	}
-	agg := logs[rec.Key]
+	rec = w.words.record(rec)
+	w.concerned(rec)
+	was := w.before(rec)
+	agg, replaced, last := w.take(rec)
 	if agg == nil {
-		agg = &aggregate{}
-		logs[rec.Key] = agg
+		return nil
 	}
-	agg.seq = max(agg.seq, rec.Seq)
-	self := Target{rec.Kind, rec.Key}
-	var replaced *event.Record
-	if old := agg.find(idOf(rec)); old != nil {
-		if old.Seq <= rec.Seq {
-			return nil
-		}
-		agg.remove(old) // the first message of an id counts, whichever came first here
-		w.unindexDraw(old)
-		replaced = old
+	w.index(agg.self, rec, agg)
+	w.indexStays(agg.self, rec, agg, last)
+	if rec.Kind == event.KindCarrier && counted(rec.Facts) > 0 {
+		agg.counts, w.counting = true, true
 	}
-	last := agg.insert(rec) && replaced == nil
-	if rec.Kind == event.KindCarrier {
-		agg.refoldCarrier(rec, last)
-	}
-	w.index(self, rec)
-	w.indexStays(self, rec, agg, last)
-	agg.counts = agg.counts || rec.Kind == event.KindCarrier && counted(rec.Facts) > 0
-	w.counting = w.counting || agg.counts
 	var moved []string // places from which a way is another one now
 	if rec.Kind == event.KindRoute {
 		route, known := w.Route(rec.Key)
 		moved = w.ways.describe(rec.Key, route, known)
 	}
-	touched := w.touched(self, rec, replaced, agg, last, moved)
+	touched := w.touched(rec, replaced, agg, was, moved)
 	for _, key := range w.indexClock(rec, replaced) {
 		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {
 			touched = append(touched, device)
@@ -125,10 +130,43 @@ func (w *World) Apply(rec *event.Record) []Target {
 	return touched
 }
 
+// take puts a record into its aggregate; nil when its id is there already. Replaced is the
+// message of the same id that stands behind it in the log.
+func (w *World) take(rec *event.Record) (agg *aggregate, replaced *event.Record, last bool) {
+	logs := w.logs[rec.Kind]
+	agg = logs[rec.Key]
+	if agg == nil {
+		agg = &aggregate{self: Target{rec.Kind, rec.Key}}
+		if rec.Kind == event.KindCarrier {
+			agg.boxed = &boxed{}
+		}
+		logs[rec.Key] = agg
+		if rec.Kind == event.KindTube && w.Recall != nil {
+			w.asleep.ring = append(w.asleep.ring, rec.Key)
+		}
+	}
+	agg.seq = max(agg.seq, rec.Seq)
+	if old := agg.find(idOf(rec)); old != nil {
+		if old.Seq <= rec.Seq {
+			return nil, nil, false
+		}
+		agg.remove(old) // the first message of an id counts, whichever came first here
+		w.unindexDraw(old)
+		if replaced = old; w.Recall != nil && caseKind(rec.Kind) {
+			w.asleep.stale[agg.self] = append(w.asleep.stale[agg.self], old)
+		}
+	}
+	last = agg.insert(rec) && replaced == nil
+	if rec.Kind == event.KindCarrier {
+		agg.refoldCarrier(rec, last)
+	}
+	return agg, replaced, last
+}
+
 // Seq is the last stream sequence applied for t, 0 when there is none: the
 // expected last sequence of the next write.
 func (w *World) Seq(t Target) uint64 {
-	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+	if agg := w.agg(t.Kind, t.Key); agg != nil {
 		return agg.seq
 	}
 	return 0
@@ -157,11 +195,9 @@ func (w *World) Knows(t Target) bool {
 // Begun is when the first thing happened to t, 0 when nothing is known of it.
 func (w *World) Begun(t Target) event.Instant {
 	var first event.Instant
-	if agg := w.logs[t.Kind][t.Key]; agg != nil {
-		for _, rec := range agg.records {
-			if first == 0 || rec.Occurred < first {
-				first = rec.Occurred
-			}
+	for _, rec := range w.Records(t) {
+		if first == 0 || rec.Occurred < first {
+			first = rec.Occurred
 		}
 	}
 	return first
@@ -169,7 +205,7 @@ func (w *World) Begun(t Target) event.Instant {
 
 // Record gives the record of t that carries the scan id, nil when there is none.
 func (w *World) Record(t Target, id string) *event.Record {
-	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+	if agg := w.agg(t.Kind, t.Key); agg != nil {
 		return agg.find(id)
 	}
 	return nil
@@ -177,7 +213,7 @@ func (w *World) Record(t Target, id string) *event.Record {
 
 // Holds reports whether the very message is folded already.
 func (w *World) Holds(t Target, rec *event.Record) bool {
-	agg := w.logs[t.Kind][t.Key]
+	agg := w.agg(t.Kind, t.Key)
 	if agg == nil || agg.seq < rec.Seq {
 		return false
 	}
@@ -187,24 +223,29 @@ func (w *World) Holds(t Target, rec *event.Record) bool {
 
 // Records gives the records of t in fold order. The slice must not be changed.
 func (w *World) Records(t Target) []*event.Record {
-	if agg := w.logs[t.Kind][t.Key]; agg != nil {
+	if agg := w.agg(t.Kind, t.Key); agg != nil {
 		return agg.records
 	}
 	return nil
 }
 
-// Keys lists the aggregates of a kind, sorted.
+// Keys lists the aggregates of a kind, sorted, those at rest too; it wakes none.
 func (w *World) Keys(kind event.Kind) []event.Key {
-	return slices.Sorted(maps.Keys(w.logs[kind]))
+	keys := slices.Collect(maps.Keys(w.logs[kind]))
+	if caseKind(kind) {
+		keys = w.asleep.keysOf(keys, kind)
+	}
+	slices.Sort(keys)
+	return keys
 }
 
 // Len is the number of aggregates of a kind.
-func (w *World) Len(kind event.Kind) int { return len(w.logs[kind]) }
+func (w *World) Len(kind event.Kind) int { return len(w.logs[kind]) + w.asleep.lens[kind] }
 
 // Count is the number of steps of the whole world that hold the fact; a step
 // that was voided doesn't count, one with two sources counts once.
 func (w *World) Count(fact string) int {
-	n := 0
+	n := w.asleep.facts[fact]
 	for kind, logs := range w.logs {
 		for _, agg := range logs {
 			n += countFact(foldSteps(kind, agg), fact)
@@ -216,7 +257,7 @@ func (w *World) Count(fact string) int {
 // Facts is the number of steps of one aggregate that hold the fact, by itself:
 // what it inherited from a carrier isn't counted.
 func (w *World) Facts(t Target, fact string) int {
-	agg := w.logs[t.Kind][t.Key]
+	agg := w.agg(t.Kind, t.Key)
 	if agg == nil {
 		return 0
 	}
@@ -324,17 +365,6 @@ func first[T event.Fact](facts []event.Fact) (T, bool) {
 	}
 	var zero T
 	return zero, false
-}
-
-func (s keySet) sorted() []event.Key { return slices.Sorted(maps.Keys(s)) }
-
-func addTo[K comparable](m map[K]keySet, at K, key event.Key) {
-	set := m[at]
-	if set == nil {
-		set = make(keySet)
-		m[at] = set
-	}
-	set[key] = struct{}{}
 }
 
 func compareTargets(a, b Target) int {

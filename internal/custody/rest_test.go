@@ -1,0 +1,282 @@
+package custody
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+
+	"specimen.example/custody/internal/event"
+)
+
+// house is an invented laboratory with a shelf for what rests, and a count of what was
+// taken from it.
+type house struct {
+	*desk
+	shelf  shelf
+	woken  int
+	broken error
+}
+
+func newHouse(t *testing.T) *house {
+	h := &house{desk: newDesk(t)}
+	h.w = dayWorld()
+	h.w.Recall = func(ref uint64) ([]*event.Record, error) {
+		if h.broken != nil {
+			return nil, h.broken
+		}
+		h.woken++
+		return h.shelf.recall(ref)
+	}
+	return h
+}
+
+// life is a tube from the needle to the bin, in a box that is emptied; a minute apart from
+// hour:00 on.
+func (h *house) life(label, hour, box string) Target {
+	h.t.Helper()
+	x := tube(label)
+	at := func(minute int) string { return fmt.Sprintf("%s:%02d", hour, minute) }
+	h.fact(at(0), Target{event.KindRequest, event.Key("L-R-" + label)}, event.RequestPlaced{Patient: "P-" + label, Tests: []string{"K"}}, event.TubeAssigned{Tube: x.Key})
+	h.scan(at(1), "wristband", Target{event.KindDraw, event.Key("L-D-" + label)}, "mira", "WARD-N", func(s *Scan) { s.Patient = "P-" + label }).ok()
+	h.scan(at(2), "collect", x, "mira", "WARD-N", func(s *Scan) { s.Draw = event.Key("L-D-" + label) }).ok()
+	h.scan(at(3), "pack", x, "mira", "WARD-N", in(box)).ok()
+	h.scan(at(4), "take", carrier(box), "oskar", "WARD-N", from("mira")).ok()
+	h.scan(at(30), "receive", carrier(box), "lena", "LAB", from("oskar")).ok()
+	h.scan(at(31), "receive", x, "lena", "LAB").ok()
+	h.scan(at(32), "empty", carrier(box), "lena", "LAB").ok()
+	h.scan(at(33), "measure", x, "lena", "LAB").ok()
+	h.scan(at(34), "discard", x, "lena", "LAB").ok()
+	return x
+}
+
+func (h *house) rest(x Target, before string) bool {
+	h.t.Helper()
+	all, err := h.w.Rest(x.Key, Terms{Before: clock(h.t, before)}, h.shelf.keep)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	if rests := h.w.AtRest(x); rests != (all != nil) {
+		h.t.Fatalf("%s rests: %v, and Rest gave %v", x.Key, rests, all)
+	}
+	return all != nil
+}
+
+// wakes says how many cases f takes from the shelf.
+func (h *house) wakes(want int, what string, f func()) {
+	h.t.Helper()
+	before := h.woken
+	f()
+	if got := h.woken - before; got != want {
+		h.t.Errorf("%s wakes %d cases and should %d", what, got, want)
+	}
+}
+
+func TestRestTakesWhatIsOver(t *testing.T) {
+	h := newHouse(t)
+	x := h.life("T1", "08", "B1")
+	if h.rest(x, "08:34") {
+		t.Error("it rests before its time")
+	}
+	h.fact("08:35", x, event.FlagRaised{Flag: event.Flag{Episode: 1}})
+	if h.rest(x, "12:00") {
+		t.Error("it rests with its flag up")
+	}
+	h.fact("08:36", x, event.FlagCleared{Episode: 1}).fact("08:37", x, event.DoubtRaised{ID: "one", Doubt: string(event.DoubtMissing)})
+	if h.rest(x, "12:00") {
+		t.Error("it rests with a doubt that the log hasn't closed")
+	}
+	h.fact("08:38", x, event.DoubtClosed{ID: "one", By: "facts"})
+	all, err := h.w.Rest(x.Key, Terms{Before: clock(t, "12:00"), Needed: func(key event.Key) bool { return key == x.Key }}, h.shelf.keep)
+	if all != nil || err != nil {
+		t.Errorf("it rests although it is needed: %v %v", all, err)
+	}
+	full := errors.New("no room")
+	if _, err := h.w.Rest(x.Key, Terms{Before: clock(t, "12:00")}, func([]*event.Record) (uint64, error) { return 0, full }); !errors.Is(err, full) || h.w.AtRest(x) {
+		t.Errorf("what can't be kept must stay: %v", err)
+	}
+	all, err = h.w.Rest(x.Key, Terms{Before: clock(t, "12:00")}, h.shelf.keep)
+	want := []Target{x, {event.KindDraw, "L-D-T1"}, {event.KindRequest, "L-R-T1"}}
+	slices.SortFunc(all, compareTargets)
+	slices.SortFunc(want, compareTargets)
+	if err != nil || !slices.Equal(all, want) {
+		t.Errorf("%v rest, not %v: %v", all, want, err)
+	}
+	if cases, tubes := h.w.Resting(); cases != 1 || tubes != 1 || h.w.Len(event.KindTube) != 1 || len(h.w.Keys(event.KindDraw)) != 1 || h.w.Count("Collected") != 1 {
+		t.Errorf("%d cases, %d tubes, %d of %d known", cases, tubes, len(h.w.Keys(event.KindTube)), h.w.Len(event.KindTube))
+	}
+	if len(h.w.logs[event.KindTube]) != 0 || len(h.w.byDraw)+len(h.w.byRequest)+len(h.w.assigned) != 0 {
+		t.Error("something of it stayed")
+	}
+	if h.woken != 0 {
+		t.Error("counting woke it")
+	}
+}
+
+// What is not over stays, and what waits to be drawn.
+func TestRestLeavesWhatIsOpen(t *testing.T) {
+	h := newHouse(t)
+	order := Target{event.KindRequest, "L-R1"}
+	h.fact("08:00", order, event.RequestPlaced{Patient: "P-1", Tests: []string{"K"}}, event.TubeAssigned{Tube: "L-A"}, event.TubeAssigned{Tube: "L-B"})
+	h.scan("08:05", "collect", tube("A"), "mira", "LAB").ok().scan("08:30", "receive", tube("A"), "lena", "LAB").ok()
+	if h.rest(tube("A"), "12:00") {
+		t.Error("it rests before it was measured")
+	}
+	h.scan("08:40", "measure", tube("A"), "lena", "LAB").ok()
+	if h.rest(tube("A"), "12:00") {
+		t.Error("the order rests while a tube of it waits to be drawn")
+	}
+	h.fact("09:00", order, event.RequestCancelled{})
+	if !h.rest(tube("A"), "12:00") {
+		t.Error("nothing is left to do, and it stays")
+	}
+	// A count that is wrong is asked of all who were in the box then.
+	h.scan("13:00", "collect", tube("C"), "mira", "LAB").ok().scan("13:01", "pack", tube("C"), "mira", "LAB", in("B1")).ok()
+	h.scan("13:05", "seal", carrier("B1"), "mira", "LAB", detail("count", "2")).ok().scan("13:30", "receive", tube("C"), "lena", "LAB").ok()
+	h.scan("13:31", "empty", carrier("B1"), "lena", "LAB").ok().scan("13:40", "discard", tube("C"), "lena", "LAB").ok()
+	if h.rest(tube("C"), "18:00") {
+		t.Error("it rests while one of its box is looked for")
+	}
+	h.scan("14:00", "explain", carrier("B1"), "lena", "LAB", detail("doubt", string(event.DoubtExtra))).ok()
+	if !h.rest(tube("C"), "18:00") {
+		t.Error("the doubt is explained, and it stays")
+	}
+}
+
+// What happens in order wakes nothing, however long a box has been in use.
+func TestOrderlyTrafficWakesNothing(t *testing.T) {
+	h := newHouse(t)
+	h.fact("05:00", Target{event.KindLogger, "L-LG"}, event.LoggerAttached{To: "L-B1", ToKind: "carrier"})
+	h.fact("05:00", Target{event.KindPlace, "L-LAB"}, event.PlaceDescribed{PlaceKind: "reception"})
+	h.fact("05:00", carrier("B1"), event.CarrierDescribed{CarrierKind: "box"})
+	var tubes []Target
+	for hour := 6; hour < 16; hour++ {
+		h.wakes(0, "a trip of the same box", func() {
+			tubes = append(tubes, h.life(fmt.Sprintf("T%d", hour), fmt.Sprintf("%02d", hour), "B1"))
+		})
+		if h.w.Unread() != 0 {
+			t.Errorf("%d cases are stirred by a trip of the same box", h.w.Unread())
+		}
+		if len(tubes) > 2 && !h.rest(tubes[len(tubes)-2], fmt.Sprintf("%02d:40", hour)) {
+			t.Errorf("%s stays", tubes[len(tubes)-2].Key)
+		}
+	}
+	h.wakes(0, "a reading", func() {
+		h.w.Near(carrier("B1"), clock(t, "15:00"))
+		h.w.Near(Target{event.KindPlace, "L-LAB"}, clock(t, "15:00"))
+	})
+	h.wakes(0, "a look at the box", func() { h.doubts(carrier("B1")); h.w.Trip("L-B1", 0); h.w.Contents("L-B1", 0) })
+	h.wakes(0, "a description from now on", func() {
+		h.fact("15:50", Target{event.KindPlace, "L-LAB"}, event.PlaceDescribed{PlaceKind: "reception", Zone: "UTC"})
+		h.fact("15:51", carrier("B1"), event.CarrierDescribed{CarrierKind: "box", OwnClimate: true})
+		h.w.Stirred(100)
+	})
+	h.wakes(1, "a reading of the last trip that rests", func() {
+		if near := h.w.Near(carrier("B1"), clock(t, "14:10")); !slices.Contains(near, tube("T14").Key) || slices.Contains(near, tube("T13").Key) {
+			t.Errorf("near are %v", near)
+		}
+	})
+	h.wakes(2, "a box that was emptied by a late phone", func() {
+		h.scan("12:20", "empty", carrier("B1"), "lena", "LAB", reported)
+		h.w.Stirred(100)
+	})
+	h.wakes(5, "another kind of box", func() {
+		h.fact("15:55", carrier("B1"), event.CarrierDescribed{CarrierKind: "rack"})
+		h.w.Stirred(100)
+	})
+}
+
+// A logger that was on a box all along says something of all that was in it; put there
+// later, only of what came later.
+func TestLoggersStirWhatTheyMeasured(t *testing.T) {
+	for _, c := range []struct {
+		at   string
+		fact event.Fact
+		want int
+	}{
+		{"10:00", event.LoggerAttached{To: "L-B1", ToKind: "carrier"}, 1},
+		{"08:20", event.LoggerAttached{To: "L-LAB", ToKind: "place"}, 3},
+		{"13:00", event.LoggerCalibrated{UncertaintyCenti: 50}, 4},
+		{"13:00", event.LoggerFileImported{First: 1}, 4},
+		{"13:00", event.LoggerDetached{}, 0},
+	} {
+		h := newHouse(t)
+		logger := Target{event.KindLogger, "L-LG"}
+		h.fact("05:00", logger, event.LoggerAttached{To: "L-B1", ToKind: "carrier"})
+		var tubes []Target
+		for hour := 7; hour < 12; hour++ {
+			x := h.life(fmt.Sprintf("T%d", hour), fmt.Sprintf("%02d", hour), "B1")
+			if tubes = append(tubes, x); hour < 11 && !h.rest(x, "12:00") {
+				t.Fatal("it stays")
+			}
+		}
+		h.w.AtOnce = 1
+		h.wakes(min(c.want, 1), fmt.Sprintf("%T at once", c.fact), func() { h.fact(c.at, logger, c.fact) })
+		if h.w.Unread() != max(0, c.want-1) {
+			t.Errorf("%T leaves %d cases to be looked at, not %d", c.fact, h.w.Unread(), c.want-1)
+		}
+		h.wakes(max(0, c.want-1), fmt.Sprintf("%T", c.fact), func() {
+			for h.w.Unread() > 0 {
+				if said := h.w.Stirred(1); len(said) == 0 {
+					t.Errorf("%T stirs a case of nothing", c.fact)
+				}
+			}
+		})
+		for i, x := range tubes[:4] {
+			if rests := h.w.AtRest(x); rests != (i < 4-c.want) {
+				t.Errorf("%T: %s rests: %v", c.fact, x.Key, rests)
+			}
+		}
+	}
+}
+
+// What can't be fetched is said, and nobody is told half of it.
+func TestRecallFails(t *testing.T) {
+	h := newHouse(t)
+	x := h.life("T1", "08", "B1")
+	if !h.rest(x, "12:00") {
+		t.Fatal("it stays")
+	}
+	h.broken = errors.New("the disk is gone")
+	if _, ok := h.w.Tube(x.Key); ok || !errors.Is(h.w.Failed(), h.broken) {
+		t.Errorf("known %v, failed %v", ok, h.w.Failed())
+	}
+}
+
+// A world without Recall never rests.
+func TestNobodyTakesTheRecords(t *testing.T) {
+	h := newHouse(t)
+	h.w.Recall = nil
+	x := h.life("T1", "08", "B1")
+	if h.rest(x, "12:00") {
+		t.Error("it rests, and nobody can wake it")
+	}
+}
+
+// RestSome looks at all in turn, and comes back to those that stayed.
+func TestRestSomeGoesRound(t *testing.T) {
+	h := newHouse(t)
+	for hour := 6; hour < 14; hour++ {
+		h.life(fmt.Sprintf("T%d", hour), fmt.Sprintf("%02d", hour), "B1")
+	}
+	for _, c := range []struct {
+		before string
+		want   int
+	}{{"05:00", 0}, {"09:40", 4}, {"09:40", 4}, {"13:35", 8}} {
+		for range 4 {
+			if _, err := h.w.RestSome(2, Terms{Before: clock(t, c.before)}, h.shelf.keep); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, tubes := h.w.Resting(); tubes != c.want {
+			t.Errorf("before %s %d tubes rest, not %d", c.before, tubes, c.want)
+		}
+	}
+	h.tube(tube("T7"))
+	if _, err := h.w.RestSome(100, Terms{Before: clock(t, "13:35")}, h.shelf.keep); err != nil {
+		t.Fatal(err)
+	}
+	if _, tubes := h.w.Resting(); tubes != 8 {
+		t.Error("what was woken doesn't rest again")
+	}
+}
