@@ -30,7 +30,7 @@ var layers = [][]string{
 	{"stability", "stability/library", "stability/ageing", "stability/vigil", "flags", "proof", "exchange/..."},
 	{"story", "rehearsal", "spinload"},
 	// Core line: above it in this list packages are pure.
-	{"eventlog", "eventlog/..."},
+	{"eventlog", "eventlog/...", "snapshot"},
 	{"live", "intake"},
 	{"seal", "notify"},
 	{"auth", "identity"},

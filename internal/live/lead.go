@@ -41,7 +41,7 @@ type write struct {
 
 // judgeLoop judges what became dirty or due. Every process judges; only the one
 // that holds the lease appends.
-func (m *Model) judgeLoop(ctx context.Context) {
+func (m *Model) judgeLoop(ctx context.Context) error {
 	lease := time.NewTicker(askEvery)
 	defer lease.Stop()
 	defer m.giveBack()
@@ -64,10 +64,13 @@ func (m *Model) judgeLoop(ctx context.Context) {
 			default:
 			}
 		}
+		if err := m.failed(); err != nil {
+			return err
+		}
 		timer.Reset(m.untilNext())
 		select {
 		case <-ctx.Done():
-			return
+			return nil
 		case <-m.poke:
 		case <-timer.C:
 		case <-lease.C:
@@ -123,20 +126,18 @@ func (m *Model) turn(ctx context.Context) bool {
 	now := m.time()
 	m.queueDue(now)
 	m.name(now)
-	n := min(len(m.dirty), batch)
-	keys := m.dirty[:n:n]
-	if m.dirty = m.dirty[n:]; len(m.dirty) == 0 {
-		m.dirty = nil
+	more := m.stirred()
+	m.rests(restLooks, now)
+	if len(m.dirty) == 0 {
+		m.judgeLate()
 	}
-	for _, key := range keys {
-		e := m.entry(key)
-		e.queued, e.busy = false, true
-	}
+	keys := m.takeDirty()
 	doubtful := slices.Collect(maps.Keys(m.doubtful))
 	clear(m.doubtful)
-	if m.busy = n > 0 || len(doubtful) > 0; !m.busy {
+	if m.busy = len(keys) > 0 || len(doubtful) > 0; !m.busy {
+		more = more || m.unnamed
 		m.mu.Unlock()
-		return false
+		return more
 	}
 	m.mu.Unlock()
 	var writes []write
@@ -181,7 +182,22 @@ func (m *Model) turn(ctx context.Context) bool {
 		}
 	}
 	m.advance()
-	return len(writes) > 0 || len(m.dirty) > 0 || m.unnamed
+	return len(writes) > 0 || len(m.dirty) > 0 || m.unnamed || more
+}
+
+// takeDirty gives the tubes of one turn. What went to rest meanwhile isn't among them.
+func (m *Model) takeDirty() (keys []event.Key) {
+	n := 0
+	for ; n < len(m.dirty) && len(keys) < batch; n++ {
+		if e := m.tubes[m.dirty[n]]; e != nil && e.queued {
+			e.queued, e.busy = false, true
+			keys = append(keys, m.dirty[n])
+		}
+	}
+	if m.dirty = m.dirty[n:]; len(m.dirty) == 0 {
+		m.dirty = nil
+	}
+	return keys
 }
 
 // judgeOne judges a tube and says what the log should be told.

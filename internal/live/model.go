@@ -6,6 +6,7 @@ package live
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"slices"
 	"strings"
@@ -16,6 +17,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/snapshot"
 	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/stability/vigil"
 	"specimen.example/custody/internal/thermal"
@@ -33,31 +35,40 @@ type Model struct {
 
 	// mu guards everything below. Applying a record and judging take it whole;
 	// views of single tubes do too, since they fill the tubes' caches.
-	mu       sync.Mutex
-	world    *custody.World
-	series   map[event.Key]*thermal.Series
-	files    map[event.Key]*files
-	adopted  []adoption // by instant of coming in force
-	codes    codes      // of the adopted sets and the shipped lists
-	tubes    map[event.Key]*entry
-	vigil    vigil.Vigil[event.Key]
-	watch    stability.Watch // of the tube that is being judged
-	unnamed  bool            // the vigil has more tubes to name
-	judgings uint64          // since the start
-	readFor  string          // traceparent of the readings that came last
-	due      dueHeap
-	dirty    []event.Key // tubes whose judgement may have changed, each once
-	doubtful map[custody.Target]bool
-	doubtAt  map[string]custody.Target // where a doubt that was raised stands
-	broken   []eventlog.Broken
-	unread   map[custody.Target]uint64 // last sequence of an aggregate's messages that could not be read
-	at       eventlog.Position
-	ahead    map[uint64]struct{} // runs of readings folded before the log handed them back, by sequence
-	recorded event.Instant       // latest recorded time read from the log
-	waiting  []waiter
-	busy     bool // the judge is working on tubes it took off dirty
-	watchers map[*Watcher]struct{}
-	flagged  map[event.Key]struct{} // tubes with an open flag in the log
+	mu        sync.Mutex
+	world     *custody.World
+	series    map[event.Key]*thermal.Series
+	files     map[event.Key]*files
+	adopted   []adoption // by instant of coming in force
+	codes     codes      // of the adopted sets and the shipped lists
+	tubes     map[event.Key]*entry
+	vigil     vigil.Vigil[event.Key]
+	watch     stability.Watch  // of the tube that is being judged
+	unnamed   bool             // the vigil has more tubes to name
+	judgings  uint64           // since the start
+	folder    *snapshot.Folder // nil: all stays in memory
+	logName   string
+	cases     *snapshot.Cases // nil: nothing goes to rest
+	restAfter time.Duration
+	began     eventlog.Position
+	last      check // the last decision that was read
+	saving    bool
+	late      []event.Key // went to rest before anybody judged them
+	afterLoad func()
+	readFor   string // traceparent of the readings that came last
+	due       dueHeap
+	dirty     []event.Key // tubes whose judgement may have changed, each once
+	doubtful  map[custody.Target]bool
+	doubtAt   map[string]custody.Target // where a doubt that was raised stands
+	broken    []eventlog.Broken
+	unread    map[custody.Target]uint64 // last sequence of an aggregate's messages that could not be read
+	at        eventlog.Position
+	ahead     map[uint64]struct{} // runs of readings folded before the log handed them back, by sequence
+	recorded  event.Instant       // latest recorded time read from the log
+	waiting   []waiter
+	busy      bool // the judge is working on tubes it took off dirty
+	watchers  map[*Watcher]struct{}
+	flagged   map[event.Key]struct{} // tubes with an open flag in the log
 	// everFlagged are the tubes that ever had one, for those who look back.
 	everFlagged map[event.Key]struct{}
 	leading     bool
@@ -125,19 +136,55 @@ func (m *Model) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var wg sync.WaitGroup
+	from := m.begin(ctx)
+	var lost error
 	wg.Go(func() {
 		for m.CatchUp(ctx) != nil {
 			if sleep(ctx, time.Second); ctx.Err() != nil {
 				return
 			}
 		}
-		m.judgeLoop(ctx)
+		if lost = m.judgeLoop(ctx); lost != nil {
+			cancel()
+		}
 	})
-	err := m.log.Follow(ctx, eventlog.Position{}, sink{m})
+	if m.folder != nil {
+		wg.Go(func() { m.saveNowAndThen(ctx) })
+	}
+	err := m.log.Follow(ctx, from, sink{m})
 	cancel()
 	wg.Wait()
-	return err
+	return errors.Join(err, lost)
 }
+
+// saveNowAndThen writes a snapshot while anything happens, and one at the end: a start after
+// a clean stop has nothing to read.
+func (m *Model) saveNowAndThen(ctx context.Context) {
+	var saved eventlog.Position
+	save := func(ctx context.Context) {
+		at := m.At()
+		if at == saved {
+			return
+		}
+		if err := m.Save(ctx); err != nil && ctx.Err() == nil {
+			m.logger.Error("a snapshot of the model could not be written; a start will take longer", slog.Any("error", err))
+			return
+		}
+		saved = at
+	}
+	for {
+		if sleep(ctx, saveEvery); ctx.Err() != nil {
+			break
+		}
+		save(ctx)
+	}
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
+	defer cancel()
+	save(last)
+}
+
+// stopTime is how long a clean stop may take to write its snapshot.
+const stopTime = 20 * time.Second
 
 // Decision implements eventlog.Sink.
 func (s sink) Decision(rec *event.Record) {
@@ -145,7 +192,13 @@ func (s sink) Decision(rec *event.Record) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.fold(rec)
-	m.at.Custody = max(m.at.Custody, rec.Seq)
+	if rec.Seq > m.at.Custody {
+		m.at.Custody = rec.Seq
+		m.last = check{rec.Kind, rec.Key, rec.Seq, rec.ID, rec.Digest}
+	}
+	if !m.caughtUp && rec.Seq%restLooks == 0 {
+		m.rests(2*restLooks, m.recorded)
+	}
 	m.tell(rec)
 	m.advance()
 }
@@ -181,12 +234,16 @@ func (m *Model) fold(rec *event.Record) {
 	if m.world.Holds(t, rec) {
 		return
 	}
-	for _, t := range m.world.Apply(rec) {
-		m.touch(t)
+	if m.caughtUp || m.began != (eventlog.Position{}) {
+		for _, t := range m.world.Apply(rec) {
+			m.touch(t)
+			m.causes.note(t, rec.Trace)
+		}
 		m.causes.note(t, rec.Trace)
+	} else {
+		m.world.Fold(rec) // CatchUp looks at everything
 	}
 	m.touch(t)
-	m.causes.note(t, rec.Trace)
 	if rec.Kind == event.KindPerson || rec.Kind == event.KindDevice {
 		m.described.Add(1)
 	}
@@ -457,7 +514,7 @@ func (m *Model) Settled(ctx context.Context, p eventlog.Position) error {
 	m.mu.Unlock()
 	m.wake()
 	return m.wait(ctx, func() bool {
-		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.unnamed && !m.busy && len(m.doubtful) == 0
+		return m.judging && m.at.Reached(p) && len(m.dirty) == 0 && !m.unnamed && !m.busy && len(m.doubtful) == 0 && m.world.Unread() == 0
 	})
 }
 
@@ -591,10 +648,22 @@ func (m *Model) CatchUp(ctx context.Context) error {
 		return err
 	}
 	m.mu.Lock()
-	m.caughtUp = true
+	if !m.caughtUp {
+		m.caughtUp = true
+		m.lookAtAll()
+	}
 	m.mu.Unlock()
 	m.renew(ctx)
 	return nil
+}
+
+// lookAtAll drops what was worked out while the log was read, and queues all that is awake.
+func (m *Model) lookAtAll() {
+	for _, kind := range event.Kinds() {
+		for _, key := range m.world.Awake(kind) {
+			m.touch(custody.Target{Kind: kind, Key: key})
+		}
+	}
 }
 
 // Ready reports whether the model has caught up since it started.

@@ -148,3 +148,16 @@ func (c *Cases) Sync() (name string, end int64, err error) {
 
 // Close closes the file.
 func (c *Cases) Close() error { return c.file.Close() }
+
+// Cases lists the files of cases that a snapshot names.
+func (f *Folder) Cases() (names []string) {
+	for _, name := range f.names() {
+		if r, err := f.read(name); err == nil {
+			if r.Head.Cases != "" {
+				names = append(names, r.Head.Cases)
+			}
+			r.Close()
+		}
+	}
+	return names
+}

@@ -1,0 +1,438 @@
+package live
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"maps"
+	"slices"
+	"time"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/snapshot"
+	"specimen.example/custody/internal/thermal"
+)
+
+// keptForm is the form of a snapshot's entries. It changes with them, with the stored form
+// of facts and with what the world says of cases at rest: an older one is passed over.
+const keptForm = "1"
+
+// Entries of a snapshot.
+const (
+	keptResting byte = 1 + iota // what the world keeps of cases at rest
+	keptRecords                 // records of what is awake
+	keptSeries                  // a logger's readings
+	keptFiles                   // a logger's imports
+	keptRest                    // all else, as JSON
+)
+
+// saveEvery is how often a snapshot is written while anything happens.
+const saveEvery = 10 * time.Minute
+
+// check names the last decision of a snapshot: the log must hold the same there.
+type check struct {
+	Kind   event.Kind
+	Key    event.Key
+	Seq    uint64
+	ID     string
+	Digest []byte
+}
+
+// rest is what a snapshot holds beside records and readings.
+type rest struct {
+	EverFlagged []event.Key
+	DoubtAt     map[string]custody.Target
+	Broken      []brokenMessage
+	Unread      []unreadOf
+	Late        []event.Key // went to rest before anybody judged them
+}
+
+type brokenMessage struct {
+	Stream, Subject, Err string
+	Seq                  uint64
+}
+
+type unreadOf struct {
+	Of  custody.Target
+	Seq uint64
+}
+
+// Keep says where snapshots and cases at rest lie, and of which log they are.
+type Keep struct {
+	Folder *snapshot.Folder
+	Log    string
+	// RestAfter is how long nothing must have happened to a case that is over before it
+	// leaves memory; 0 is as usual.
+	RestAfter time.Duration
+}
+
+// KeepIn has the model keep what it was worked out to be. Without it all stays in memory,
+// and each start reads the whole log. Call it before Run.
+func (m *Model) KeepIn(k Keep) {
+	m.folder, m.logName, m.restAfter = k.Folder, k.Log, cmp.Or(k.RestAfter, restAfter)
+}
+
+// Began tells from where this process read the log: the zero Position when from its
+// beginning.
+func (m *Model) Began() eventlog.Position {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.began
+}
+
+// begin brings the model to where its newest snapshot is, if one can be used, and gives
+// from where the log must be read.
+func (m *Model) begin(ctx context.Context) eventlog.Position {
+	if m.folder == nil {
+		return eventlog.Position{}
+	}
+	start := time.Now()
+	r, err := m.folder.Newest(func(h snapshot.Head) error { return m.fits(ctx, h) })
+	if err == nil {
+		err = m.load(r)
+		r.Close()
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err == nil {
+		m.began = m.at
+		m.logger.Info("the model starts from its snapshot", slog.Uint64("custody", m.at.Custody), slog.Uint64("readings", m.at.Readings), slog.Duration("took", time.Since(start)))
+		return m.at
+	}
+	if !errors.Is(err, snapshot.ErrNone) {
+		m.logger.Warn("the snapshot can't be used", slog.Any("error", err))
+	}
+	m.logger.Info("the model reads the log from its beginning", slog.Any("why", err))
+	m.reset()
+	if err := m.beginCases(nil); err != nil {
+		m.logger.Error("nothing can be kept in the folder of the model; all stays in memory", slog.Any("error", err))
+	}
+	return eventlog.Position{}
+}
+
+// fits tells whether a snapshot is of this log.
+func (m *Model) fits(ctx context.Context, h snapshot.Head) error {
+	if h.Schema != keptForm || h.Log != m.logName {
+		return fmt.Errorf("it is of form %q and log %q, not %q and %q", h.Schema, h.Log, keptForm, m.logName)
+	}
+	end, err := m.log.End(ctx)
+	if err != nil {
+		return err
+	}
+	if !end.Reached(eventlog.Position{Custody: h.Custody, Readings: h.Readings}) {
+		return fmt.Errorf("it reaches to %d and %d, the log to %d and %d", h.Custody, h.Readings, end.Custody, end.Readings)
+	}
+	var c check
+	if err := json.Unmarshal(h.Check, &c); err != nil {
+		return err
+	}
+	if c.Seq == 0 {
+		return nil
+	}
+	history, err := m.log.History(ctx, c.Kind, c.Key)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(history, func(r event.Record) bool {
+		return r.Seq == c.Seq && r.ID == c.ID && bytes.Equal(r.Digest, c.Digest)
+	}) {
+		return fmt.Errorf("the log holds another decision at %d", c.Seq)
+	}
+	return nil
+}
+
+// reset takes back what a snapshot gave that turned out to be damaged.
+func (m *Model) reset() {
+	fresh := New(m.log, m.now, m.lists, m.id, m.logger)
+	m.world, m.series, m.files, m.tubes, m.vigil = fresh.world, fresh.series, fresh.files, fresh.tubes, fresh.vigil
+	m.adopted, m.codes, m.due, m.dirty = fresh.adopted, fresh.codes, fresh.due, fresh.dirty
+	m.doubtful, m.doubtAt, m.broken, m.unread = fresh.doubtful, fresh.doubtAt, fresh.broken, fresh.unread
+	m.at, m.ahead, m.recorded, m.flagged, m.everFlagged = fresh.at, fresh.ahead, fresh.recorded, fresh.flagged, fresh.everFlagged
+	m.causes, m.numbers, m.late, m.last = fresh.causes, fresh.numbers, nil, check{}
+	if m.cases != nil {
+		_ = m.cases.Close() // nothing of it counts any more
+		m.cases = nil
+	}
+}
+
+// load reads a snapshot into the empty model. The first error means that nothing of what
+// was read may be used.
+func (m *Model) load(r *snapshot.Reader) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if err := m.beginCases(r); err != nil {
+		return err
+	}
+	for {
+		kind, data, err := r.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err == nil {
+			err = m.loadEntry(kind, data)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if m.afterLoad != nil {
+		m.afterLoad()
+		m.afterLoad = nil
+	}
+	if err := json.Unmarshal(r.Head.Check, &m.last); err != nil {
+		return err
+	}
+	m.readSchemes()
+	m.readAdoptions()
+	m.at = eventlog.Position{Custody: r.Head.Custody, Readings: r.Head.Readings}
+	m.recorded = r.Head.Recorded
+	for key := range m.series {
+		m.describeSeries(key)
+	}
+	for key, f := range m.files {
+		f.in = m.counting(key)
+	}
+	return nil
+}
+
+func (m *Model) loadEntry(kind byte, data []byte) error {
+	switch kind {
+	case keptResting:
+		done, err := m.world.SetTrace(data)
+		m.afterLoad = done
+		return err
+	case keptRecords:
+		for len(data) > 0 {
+			rec, left, err := takeRecord(data)
+			if err != nil {
+				return err
+			}
+			data = left
+			m.world.Fold(rec)
+			t := custody.Target{Kind: rec.Kind, Key: rec.Key}
+			m.touch(t)
+			m.note(rec)
+		}
+		return nil
+	case keptSeries:
+		key, s, err := readSeries(data)
+		if err != nil {
+			return err
+		}
+		*m.seriesOf(key) = *s
+		return nil
+	case keptFiles:
+		return m.loadFile(data)
+	case keptRest:
+		return m.loadRest(data)
+	default:
+		return fmt.Errorf("entry of an unknown kind %d", kind)
+	}
+}
+
+func (m *Model) loadRest(data []byte) error {
+	var x rest
+	if err := json.Unmarshal(data, &x); err != nil {
+		return err
+	}
+	for _, key := range x.EverFlagged {
+		m.everFlagged[key] = struct{}{}
+	}
+	maps.Copy(m.doubtAt, x.DoubtAt)
+	for _, b := range x.Broken {
+		m.broken = append(m.broken, eventlog.Broken{Stream: b.Stream, Subject: b.Subject, Seq: b.Seq, Err: errors.New(b.Err)})
+	}
+	for _, u := range x.Unread {
+		m.unread[u.Of] = u.Seq
+		m.touch(u.Of)
+	}
+	m.late = x.Late
+	return nil
+}
+
+// Save writes a snapshot of the model as it is now. The model is held up only for moments:
+// what comes meanwhile is in the log behind the snapshot's position, and reading it twice
+// changes nothing.
+func (m *Model) Save(ctx context.Context) error {
+	m.mu.Lock()
+	if m.cases == nil || m.saving || !m.caughtUp {
+		m.mu.Unlock()
+		return nil
+	}
+	m.saving = true // nothing goes to rest meanwhile: it would be neither here nor there
+	head := snapshot.Head{
+		Schema: keptForm, Log: m.logName, Custody: m.at.Custody, Readings: m.at.Readings, Recorded: m.recorded, Made: m.time(),
+	}
+	resting := m.world.Trace()
+	last := m.last
+	var keys []custody.Target
+	for _, kind := range event.Kinds() {
+		for _, key := range m.world.Awake(kind) {
+			keys = append(keys, custody.Target{Kind: kind, Key: key})
+		}
+	}
+	loggers := slices.Sorted(maps.Keys(m.series))
+	all := m.restOf()
+	m.mu.Unlock()
+	defer func() {
+		m.mu.Lock()
+		m.saving = false
+		m.mu.Unlock()
+	}()
+	var err error
+	if head.Cases, head.CasesEnd, err = m.cases.Sync(); err != nil {
+		return err
+	}
+	if head.Check, err = json.Marshal(last); err != nil {
+		return fmt.Errorf("live: %w", err)
+	}
+	return m.folder.Save(head, func(w *snapshot.Writer) error {
+		w.Entry(keptResting, resting)
+		if err := m.saveRecords(ctx, w, keys); err != nil {
+			return err
+		}
+		for _, key := range loggers {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if err := m.saveLogger(w, key); err != nil {
+				return err
+			}
+		}
+		data, err := json.Marshal(all)
+		w.Entry(keptRest, data)
+		return err
+	})
+}
+
+// restOf needs mu.
+func (m *Model) restOf() rest {
+	x := rest{EverFlagged: slices.Sorted(maps.Keys(m.everFlagged)), DoubtAt: maps.Clone(m.doubtAt), Late: slices.Clone(m.late)}
+	for _, b := range m.broken {
+		x.Broken = append(x.Broken, brokenMessage{Stream: b.Stream, Subject: b.Subject, Seq: b.Seq, Err: b.Err.Error()})
+	}
+	for t, seq := range m.unread {
+		x.Unread = append(x.Unread, unreadOf{t, seq})
+	}
+	slices.SortFunc(x.Unread, func(a, b unreadOf) int { return cmp.Compare(a.Seq, b.Seq) })
+	return x
+}
+
+// saveRecords writes the records of what was awake, some aggregates at a time.
+func (m *Model) saveRecords(ctx context.Context, w *snapshot.Writer, keys []custody.Target) error {
+	var buf []byte
+	for part := range slices.Chunk(keys, 256) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		var records []*event.Record
+		m.mu.Lock()
+		for _, t := range part {
+			records = append(records, m.world.Records(t)...)
+		}
+		m.mu.Unlock()
+		buf = buf[:0]
+		for _, rec := range records {
+			var err error
+			if buf, err = appendRecord(buf, rec); err != nil {
+				return err
+			}
+		}
+		w.Entry(keptRecords, buf)
+	}
+	return nil
+}
+
+func (m *Model) saveLogger(w *snapshot.Writer, key event.Key) error {
+	m.mu.Lock()
+	s := m.series[key].Copy()
+	var files []byte
+	f := m.files[key]
+	if f != nil {
+		files = appendFile(nil, key, "", f.sent)
+		for _, id := range slices.Sorted(maps.Keys(f.of)) {
+			files = appendFile(files, key, id, f.of[id])
+		}
+	}
+	m.mu.Unlock()
+	w.Entry(keptSeries, appendSeries(nil, key, s))
+	if f != nil {
+		w.Entry(keptFiles, files)
+	}
+	return nil
+}
+
+// appendSeries adds a logger's readings: key, number of points, and each by its
+// difference from the one before.
+func appendSeries(to []byte, key event.Key, s *thermal.Series) []byte {
+	to = appendText(to, string(key))
+	return s.Append(to)
+}
+
+func readSeries(data []byte) (event.Key, *thermal.Series, error) {
+	key, data, err := takeText(data)
+	if err != nil {
+		return "", nil, err
+	}
+	s := &thermal.Series{Logger: event.Key(key), HoldMs: -1}
+	left, err := s.Read(data)
+	if err == nil && len(left) > 0 {
+		err = errCut
+	}
+	return event.Key(key), s, err
+}
+
+func appendFile(to []byte, key event.Key, id string, s *thermal.Series) []byte {
+	to = appendText(appendText(to, string(key)), id)
+	return s.Append(to)
+}
+
+// loadFile reads the imports of a logger.
+func (m *Model) loadFile(data []byte) error {
+	for len(data) > 0 {
+		key, left, err := takeText(data)
+		if err != nil {
+			return err
+		}
+		id, left, err := takeText(left)
+		if err != nil {
+			return err
+		}
+		s := &thermal.Series{Logger: event.Key(key), HoldMs: -1}
+		if data, err = s.Read(left); err != nil {
+			return err
+		}
+		f := m.files[event.Key(key)]
+		if f == nil {
+			f = &files{of: map[string]*thermal.Series{}}
+			m.files[event.Key(key)] = f
+		}
+		if id == "" {
+			f.sent = s
+		} else {
+			f.of[id] = s
+		}
+	}
+	return nil
+}
+
+func appendText(to []byte, s string) []byte {
+	return append(binary.AppendUvarint(to, uint64(len(s))), s...)
+}
+
+func takeText(data []byte) (string, []byte, error) {
+	n, used := binary.Uvarint(data)
+	if used <= 0 || n > uint64(len(data)-used) {
+		return "", nil, errCut
+	}
+	end := used + int(n) //nolint:gosec // within data
+	return string(data[used:end]), data[end:], nil
+}

@@ -1,0 +1,172 @@
+package live
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"specimen.example/custody/internal/custody"
+	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog/wire"
+	"specimen.example/custody/internal/snapshot"
+)
+
+// restAfter is how long nothing must have happened to a case that is over before it leaves
+// memory: longer than most loggers and phones are late. One that is touched later is read
+// again.
+const restAfter = 6 * time.Hour
+
+const (
+	restLooks  = 32 // cases looked at in one turn of the judge
+	stirsATime = 16 // cases that facts touched, read again in one turn
+	lateLooks  = 8  // tubes that went to rest while the log was read, judged in one turn
+)
+
+// rests puts cases to rest that are over. It needs mu.
+func (m *Model) rests(looks int, now event.Instant) {
+	if m.cases == nil || m.saving {
+		return
+	}
+	terms := custody.Terms{
+		Before: now.Add(-m.restAfter),
+		Needed: func(tube event.Key) bool {
+			_, flagged := m.flagged[tube]
+			e := m.tubes[tube]
+			return flagged || e != nil && (e.busy || m.judging && e.queued)
+		},
+	}
+	rested, err := m.world.RestSome(looks, terms, m.keep)
+	if err != nil {
+		m.logger.Error("what is over can't be kept in the folder of the model; it stays in memory", slog.Any("error", err))
+	}
+	for _, t := range rested {
+		delete(m.doubtful, t)
+		if t.Kind != event.KindTube {
+			continue
+		}
+		m.vigil.Drop(t.Key)
+		if e := m.tubes[t.Key]; e != nil {
+			if e.queued {
+				m.late = append(m.late, t.Key) // dirty's entry finds nothing
+			}
+			e.queued = false
+			e.rest()
+			delete(m.tubes, t.Key)
+		}
+	}
+}
+
+// stirred reads cases again that facts touched while they rested. It reports whether there
+// are more. It needs mu.
+func (m *Model) stirred() bool {
+	if m.cases == nil || m.world.Unread() == 0 {
+		return false
+	}
+	for _, t := range m.world.Stirred(stirsATime) {
+		m.touch(t)
+	}
+	return m.world.Unread() > 0
+}
+
+// judgeLate queues tubes that went to rest before anybody judged them: the log was read
+// from its beginning, and whoever led before may have died before it spoke.
+func (m *Model) judgeLate() {
+	for n := 0; n < lateLooks && len(m.late) > 0; n++ {
+		key := m.late[len(m.late)-1]
+		m.late = m.late[:len(m.late)-1]
+		if _, ok := m.world.Look(key); ok {
+			m.mark(key, m.entry(key))
+		}
+	}
+}
+
+// keep writes the records of a case into the file of cases.
+func (m *Model) keep(records []*event.Record) (uint64, error) {
+	var buf []byte
+	for _, rec := range records {
+		var err error
+		if buf, err = appendRecord(buf, rec); err != nil {
+			return 0, err
+		}
+	}
+	return m.cases.Add(buf)
+}
+
+// recall reads a case again.
+func (m *Model) recall(ref uint64) ([]*event.Record, error) {
+	data, err := m.cases.Get(ref)
+	if err != nil {
+		return nil, err
+	}
+	var out []*event.Record
+	for len(data) > 0 {
+		var rec *event.Record
+		if rec, data, err = takeRecord(data); err != nil {
+			return nil, err
+		}
+		out = append(out, rec)
+	}
+	return out, nil
+}
+
+// appendRecord adds a record: sequence, length, stored form.
+func appendRecord(to []byte, rec *event.Record) ([]byte, error) {
+	data, err := wire.Decision(&rec.Decision)
+	if err != nil {
+		return nil, fmt.Errorf("sequence %d: %w", rec.Seq, err)
+	}
+	to = binary.AppendUvarint(to, rec.Seq)
+	to = binary.AppendUvarint(to, uint64(len(data)))
+	return append(to, data...), nil
+}
+
+var errCut = errors.New("cut short")
+
+func takeRecord(data []byte) (*event.Record, []byte, error) {
+	seq, n := binary.Uvarint(data)
+	if n <= 0 {
+		return nil, nil, errCut
+	}
+	data = data[n:]
+	size, n := binary.Uvarint(data)
+	if n <= 0 || size > uint64(len(data)-n) {
+		return nil, nil, errCut
+	}
+	end := n + int(size) //nolint:gosec // within data
+	d, err := wire.ReadDecision(data[n:end])
+	if err != nil {
+		return nil, nil, fmt.Errorf("sequence %d: %w", seq, err)
+	}
+	return &event.Record{Seq: seq, Decision: d}, data[end:], nil
+}
+
+// failed is why the model can't go on: a case that rests can't be read again. Whoever runs
+// it starts anew from the log.
+func (m *Model) failed() error {
+	if m.cases == nil {
+		return nil
+	}
+	if err := m.world.Failed(); err != nil {
+		m.folder.Clear()
+		return fmt.Errorf("live: a case at rest can't be read again; the log is read from its beginning at the next start: %w", err)
+	}
+	return nil
+}
+
+// beginCases opens the file of cases that a snapshot names, or begins one.
+func (m *Model) beginCases(r *snapshot.Reader) error {
+	var err error
+	if r != nil && r.Head.Cases != "" {
+		m.cases, err = m.folder.OpenCases(r.Head.Cases, r.Head.CasesEnd)
+	} else {
+		m.cases, err = m.folder.NewCases(m.folder.Cases()...)
+	}
+	if err != nil {
+		m.cases = nil
+		return err
+	}
+	m.world.Recall = m.recall
+	return nil
+}
