@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -24,6 +25,8 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/identity"
+	"specimen.example/custody/internal/live"
+	"specimen.example/custody/internal/snapshot"
 )
 
 // stopWithin bounds how long requests under way may hold up a stop.
@@ -108,6 +111,7 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	if err != nil {
 		return err
 	}
+	parts.Keep = keepFor(s, url, []byte(key), logger)
 	daemon, err := app.Start(ctx, parts)
 	if err != nil {
 		return err
@@ -163,6 +167,24 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	stop, cancel := context.WithTimeout(context.Background(), stopWithin)
 	defer cancel()
 	return errors.Join(failed, daemon.Stop(stop))
+}
+
+// modelFolder is where the model keeps snapshots of itself, in the data folder. It may be
+// removed while custodyd stands still: the next start then reads the whole log.
+const modelFolder = "model"
+
+// keepFor says where the model keeps what it was worked out to be, nil for nowhere.
+func keepFor(s config.Settings, url string, key []byte, logger *slog.Logger) *live.Keep {
+	if s.Data == "" {
+		return nil
+	}
+	folder, err := snapshot.Open(filepath.Join(s.Data, modelFolder), key)
+	if err != nil {
+		logger.Warn("no snapshots of the model are kept; each start reads the whole log", slog.Any("error", err))
+		return nil
+	}
+	// The address holds a password; another address is another log, and only costs a reading.
+	return &live.Keep{Folder: folder, Log: fmt.Sprintf("%s %x", s.Volume, sha256.Sum256([]byte(url)))}
 }
 
 // house is the house's own sign-in, nil for none.

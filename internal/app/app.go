@@ -41,6 +41,9 @@ type Parts struct {
 	KeepDays int            // for how long backups of those may be opened; 0 means 30
 	Logger   *slog.Logger
 	Demo     bool
+	// Keep says where the model keeps what it was worked out to be; nil: nowhere, so that a
+	// start reads the whole log.
+	Keep *live.Keep
 	// Tracer, when set, records each request's way to the flag it causes; see Traces.
 	Tracer trace.TracerProvider
 	// SignIn asks everybody who they are. Without it everything is open to whoever
@@ -107,6 +110,9 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 		a.parts.Clock = p.Clock
 	}
 	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: shipped.set.Tubes, Assays: shipped.set.Assays}, intake.NewID(), p.Logger)
+	if p.Keep != nil {
+		a.model.KeepIn(*p.Keep)
+	}
 	if p.Tracer != nil {
 		a.model.TraceBy(p.Tracer.Tracer(tracerName))
 	}

@@ -130,6 +130,14 @@ func newCounts(r *prometheus.Registry, m *live.Model, o *outside) *counts {
 			func() float64 { return float64(len(m.Flagged())) }),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_messages_not_processed", Help: "Messages of the log that could not be processed."},
 			func() float64 { return float64(len(m.BrokenMessages())) }),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_tubes", Help: "Tubes of the log."},
+			func() float64 { return float64(m.Effort().Tubes) }),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_tubes_resting", Help: "Tubes of which all is over, out of memory."},
+			func() float64 { return float64(m.Effort().Resting) }),
+		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_tubes_watched", Help: "Tubes of which readings or time can still change something."},
+			func() float64 { return float64(m.Effort().Watched) }),
+		prometheus.NewCounterFunc(prometheus.CounterOpts{Name: "custody_judgings_total", Help: "Judgements of tubes about which something may have changed."},
+			func() float64 { return float64(m.Effort().Judgings) }),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "custody_leading", Help: "1 when this process appends flags."},
 			func() float64 {
 				if m.Leading() {

@@ -183,8 +183,9 @@ func (m *Model) saveNowAndThen(ctx context.Context) {
 	save(last)
 }
 
-// stopTime is how long a clean stop may take to write its snapshot.
-const stopTime = 20 * time.Second
+// stopTime is how long a clean stop may take to write its snapshot: less than what the
+// daemon gives itself. Without it the next start reads from the one before.
+const stopTime = 8 * time.Second
 
 // Decision implements eventlog.Sink.
 func (s sink) Decision(rec *event.Record) {
@@ -575,17 +576,20 @@ func (m *Model) World(f func(w *custody.World)) {
 	f(m.world)
 }
 
-// Effort is what judging took so far.
+// Effort is what judging took so far, and what the model holds.
 type Effort struct {
 	Judgings uint64 // tubes judged because something about them may have changed
 	Watched  int    // tubes of which readings or time can still change something
+	Tubes    int    // of the log
+	Resting  int    // of them, out of memory
 }
 
 // Effort gives what judging took since the start.
 func (m *Model) Effort() Effort {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return Effort{m.judgings, m.vigil.Len()}
+	_, resting := m.world.Resting()
+	return Effort{m.judgings, m.vigil.Len(), m.world.Len(event.KindTube), resting}
 }
 
 // Described grows with each fact of a person or a device: what was read of them before
