@@ -53,6 +53,8 @@ type Model struct {
 	began     eventlog.Position
 	last      check // the last decision that was read
 	saving    bool
+	looks     []event.Key // tubes that were worked out, oldest first from oldest on
+	oldest    int
 	late      []event.Key // went to rest before anybody judged them
 	afterLoad func()
 	readFor   string // traceparent of the readings that came last
@@ -305,8 +307,27 @@ func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
 			return nil, false
 		}
 		e.look = &look
+		m.looked(key)
 	}
 	return e.look.Tube(), true
+}
+
+// mostLooks is how many tubes stay worked out: one takes a few kilobytes, and working it
+// out again some tens of microseconds.
+const mostLooks = 1 << 16
+
+// looked remembers that a tube was worked out, and lets go of the one that was longest ago.
+func (m *Model) looked(key event.Key) {
+	if len(m.looks) < mostLooks {
+		m.looks = append(m.looks, key)
+		return
+	}
+	old := m.looks[m.oldest]
+	m.looks[m.oldest] = key
+	m.oldest = (m.oldest + 1) % mostLooks
+	if e := m.tubes[old]; e != nil && !e.busy && old != key {
+		e.look, e.layers = nil, nil
+	}
 }
 
 // note keeps where doubts stand and which tubes have a flag up.

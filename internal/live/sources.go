@@ -67,6 +67,9 @@ func (m *Model) stretches(key event.Key, t *custody.Tube, now event.Instant) []S
 	}
 	var out []Stretch
 	at := from
+	if _, ok := m.tube(key); !ok { // worked out again if it was let go of
+		return nil
+	}
 	for _, leg := range m.tubes[key].look.Journey() {
 		around := surroundings(m.world, leg)
 		for _, layer := range m.legLayers(nil, leg) {
