@@ -184,7 +184,8 @@ func keepFor(s config.Settings, url string, key []byte, logger *slog.Logger) *li
 		return nil
 	}
 	// The address holds a password; another address is another log, and only costs a reading.
-	return &live.Keep{Folder: folder, Log: fmt.Sprintf("%s %x", s.Volume, sha256.Sum256([]byte(url)))}
+	every := time.Duration(s.SnapshotMinutes * float64(time.Minute))
+	return &live.Keep{Folder: folder, Every: every, Log: fmt.Sprintf("%s %x", s.Volume, sha256.Sum256([]byte(url)))}
 }
 
 // house is the house's own sign-in, nil for none.

@@ -48,6 +48,7 @@ func (fs *options) daemonOptions() {
 	fs.StringVar(&fs.given.OIDCClient, "oidc-client", s.OIDCClient, "our `ID` there")
 	fs.StringVar(&fs.given.OIDCSecretFile, "oidc-secret-file", s.OIDCSecretFile, "`FILE` with our secret there")
 	fs.StringVar(&fs.given.OIDCClaim, "oidc-claim", s.OIDCClaim, "`CLAIM` that names a person's account; empty: sub, which no two ever share")
+	fs.Float64Var(&fs.given.SnapshotMinutes, "snapshot-minutes", s.SnapshotMinutes, "write a snapshot of what the log says every so many `MINUTES` while anything happens; 0: only at a clean stop")
 	fs.IntVar(&fs.given.IdentityKeepDays, "identity-keep-days", s.IdentityKeepDays, "how many `DAYS` old a backup may be to be readable for identity")
 	fs.StringVar(&fs.given.Clock, "clock", s.Clock, "wall, or steered for rehearsals: the clock then moves only by PUT /v1/clock")
 	fs.StringVar(&fs.given.Log, "log", s.Log, "least `LEVEL` that is written: debug, info, warn or error")

@@ -75,6 +75,9 @@ type Settings struct {
 	// IdentityKeepDays is how many days old a backup may be to be readable for identity:
 	// the keys in IdentityKeys change in half that time and are destroyed after it.
 	IdentityKeepDays int `yaml:"identity-keep-days"`
+	// SnapshotMinutes is how often the model writes a snapshot of itself while anything
+	// happens; 0: only at a clean stop.
+	SnapshotMinutes float64 `yaml:"snapshot-minutes"`
 	// Traces is the address of an OpenTelemetry collector that takes spans by OTLP over
 	// HTTP; empty sends none.
 	Traces string `yaml:"traces"`
@@ -93,7 +96,7 @@ type Settings struct {
 
 // Default gives the settings of a first start.
 func Default() Settings {
-	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", SignIn: "on", Log: "info", MemoryLimit: 2 << 30, LabelDPI: int(printing.DPIs()[0]), IdentityKeepDays: 30}
+	return Settings{Data: "custody-data", Listen: "127.0.0.1:8080", Volume: "2026", Clock: "wall", SignIn: "on", Log: "info", MemoryLimit: 2 << 30, LabelDPI: int(printing.DPIs()[0]), IdentityKeepDays: 30, SnapshotMinutes: 10}
 }
 
 // Read overlays s with a file. An unknown key is an error: a setting that is
@@ -122,6 +125,7 @@ func (s *Settings) Check() error {
 	bad(s.Listen == "", "listen: give an address, for example 127.0.0.1:8080")
 	bad(s.Volume == "" || strings.ContainsAny(s.Volume, ".*> \t\r\n"), "volume: %q must be one word without dots, for example 2026", s.Volume)
 	bad(s.Clock != "wall" && s.Clock != "steered", "clock: %q must be wall or steered", s.Clock)
+	bad(s.SnapshotMinutes < 0 || s.SnapshotMinutes > 24*60, "snapshot-minutes: %g must be 0 to 1440", s.SnapshotMinutes)
 	bad(s.IdentityKeepDays < 2 || s.IdentityKeepDays > 3650, "identity-keep-days: %d must be 2 to 3650", s.IdentityKeepDays)
 	bad(s.SignIn != "on" && s.SignIn != "off", "sign-in: %q must be on or off", s.SignIn)
 	bad(!s.Asks() && s.Listen != "" && !loopback(s.Listen), "listen: %s is not on the loopback, and nobody is asked to sign in; use 127.0.0.1, or leave out demo, clock steered and sign-in off", s.Listen)

@@ -34,9 +34,6 @@ const (
 	keptRest                    // all else, as JSON
 )
 
-// saveEvery is how often a snapshot is written while anything happens.
-const saveEvery = 10 * time.Minute
-
 // check names the last decision of a snapshot: the log must hold the same there.
 type check struct {
 	Kind   event.Kind
@@ -72,12 +69,14 @@ type Keep struct {
 	// RestAfter is how long nothing must have happened to a case that is over before it
 	// leaves memory; 0 is as usual.
 	RestAfter time.Duration
+	// Every is how often a snapshot is written while anything happens; 0: only at a clean stop.
+	Every time.Duration
 }
 
 // KeepIn has the model keep what it was worked out to be. Without it all stays in memory,
 // and each start reads the whole log. Call it before Run.
 func (m *Model) KeepIn(k Keep) {
-	m.folder, m.logName, m.restAfter = k.Folder, k.Log, cmp.Or(k.RestAfter, restAfter)
+	m.folder, m.logName, m.restAfter, m.saveEvery = k.Folder, k.Log, cmp.Or(k.RestAfter, restAfter), k.Every
 }
 
 // Began tells from where this process read the log: the zero Position when from its

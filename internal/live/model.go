@@ -50,6 +50,7 @@ type Model struct {
 	logName   string
 	cases     *snapshot.Cases // nil: nothing goes to rest
 	restAfter time.Duration
+	saveEvery time.Duration
 	began     eventlog.Position
 	last      check // the last decision that was read
 	saving    bool
@@ -174,12 +175,13 @@ func (m *Model) saveNowAndThen(ctx context.Context) {
 		}
 		saved = at
 	}
-	for {
-		if sleep(ctx, saveEvery); ctx.Err() != nil {
+	for m.saveEvery > 0 {
+		if sleep(ctx, m.saveEvery); ctx.Err() != nil {
 			break
 		}
 		save(ctx)
 	}
+	<-ctx.Done()
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
 	defer cancel()
 	save(last)

@@ -98,7 +98,7 @@ func (c *Cases) Add(data []byte) (ref uint64, err error) {
 	defer c.mu.Unlock()
 	at := c.end
 	fresh := make([]byte, 12)
-	_, _ = rand.Read(fresh) // never fails on the platforms Go supports
+	_, _ = rand.Read(fresh)                                                           // never fails on the platforms Go supports
 	buf := binary.LittleEndian.AppendUint32(nil, uint32(len(data)+c.aead.Overhead())) //nolint:gosec // a case is far smaller
 	buf = append(buf, fresh...)
 	buf = c.aead.Seal(buf, fresh, data, binary.BigEndian.AppendUint64(nil, uint64(at))) //nolint:gosec // a place in a file
