@@ -42,7 +42,7 @@ type Head struct {
 	Made     event.Instant
 }
 
-// ErrNone: there is no snapshot that can be used; read the log.
+// ErrNone says that there is no snapshot that can be used; read the log.
 var ErrNone = errors.New("snapshot: none that can be used")
 
 const (

@@ -155,7 +155,7 @@ func (e *Engine) revise(sources []int32, windows []window, last event.Instant) {
 		s.reading = false
 		// A reading that ends no line is first seen in the ms behind it.
 		last, ok := e.lastOf(s)
-		s.unseen = len(s.views) > 0 && !(ok && last.Reading1)
+		s.unseen = len(s.views) > 0 && (!ok || !last.Reading1)
 	}
 	for n, id := range sources {
 		if e.sources[id].late {
