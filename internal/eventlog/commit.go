@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
@@ -35,13 +36,19 @@ type entry struct {
 	trace   string // W3C traceparent, or empty
 	after   uint64
 	expect  bool // after is the expected last sequence of subject
+	at      int  // place among those that share done
 	done    chan outcome
 }
 
 type outcome struct {
+	at  int // of the entry
 	seq uint64
 	err error
 }
+
+// tell gives the entry's outcome to who waits for it. done has room for all that
+// share it.
+func (e *entry) tell(seq uint64, err error) { e.done <- outcome{e.at, seq, err} }
 
 // committer makes messages durable. While few are on their way, each caller
 // publishes its own: the broker then never waits for us between two of them. More
@@ -77,21 +84,13 @@ func newCommitter(js jetstream.JetStream, line *line, breakEven int) *committer 
 // append makes e durable and gives its sequence. If ctx ends first, the outcome is
 // not known.
 func (c *committer) append(ctx context.Context, e *entry) (uint64, error) {
+	if c.goAlone() {
+		return c.alonePublish(ctx, e)
+	}
 	c.mu.Lock()
 	if c.closed {
 		c.mu.Unlock()
 		return 0, ErrClosed
-	}
-	if !c.grouped && c.alone < c.breakEven {
-		c.alone++
-		c.flying.Add(1)
-		c.mu.Unlock()
-		defer c.flying.Done()
-		seq, err := c.single(ctx, e)
-		c.mu.Lock()
-		c.alone--
-		c.mu.Unlock()
-		return seq, err
 	}
 	e.done = make(chan outcome, 1)
 	c.queue = append(c.queue, e)
@@ -106,6 +105,90 @@ func (c *committer) append(ctx context.Context, e *entry) (uint64, error) {
 	case <-ctx.Done():
 		return 0, fmt.Errorf("%w: %w", ErrUncertain, ctx.Err())
 	}
+}
+
+// appendAll makes entries durable that expect nothing of each other, and gives their
+// sequences, 0 for those that are not stored for sure, with the first error. When ctx
+// ends, what has not left yet is taken back and what has is waited for.
+func (c *committer) appendAll(ctx context.Context, all []*entry) ([]uint64, error) {
+	seqs := make([]uint64, len(all))
+	switch len(all) {
+	case 0:
+		return seqs, nil
+	case 1:
+		if c.goAlone() {
+			seq, err := c.alonePublish(ctx, all[0])
+			seqs[0] = seq
+			return seqs, err
+		}
+	}
+	done := make(chan outcome, len(all))
+	for i, e := range all {
+		e.at, e.done = i, done
+	}
+	c.mu.Lock()
+	if c.closed {
+		c.mu.Unlock()
+		return seqs, ErrClosed
+	}
+	c.queue = append(c.queue, all...)
+	if !c.grouped {
+		c.grouped = true
+		c.wake <- struct{}{} // as in append
+	}
+	c.mu.Unlock()
+	var first error
+	hear := func(o outcome) {
+		seqs[o.at] = o.seq
+		if first == nil {
+			first = o.err
+		}
+	}
+	gone := ctx.Done()
+	for left := len(all); left > 0; {
+		select {
+		case o := <-done:
+			hear(o)
+			left--
+		case <-gone:
+			gone = nil
+			left -= c.withdraw(done)
+			if first == nil {
+				first = fmt.Errorf("%w: %w", ErrUncertain, ctx.Err())
+			}
+		}
+	}
+	return seqs, first
+}
+
+// goAlone reports whether a caller is to publish its own, by alonePublish.
+func (c *committer) goAlone() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.closed || c.grouped || c.alone >= c.breakEven {
+		return false
+	}
+	c.alone++
+	c.flying.Add(1)
+	return true
+}
+
+func (c *committer) alonePublish(ctx context.Context, e *entry) (uint64, error) {
+	defer c.flying.Done()
+	seq, err := c.single(ctx, e)
+	c.mu.Lock()
+	c.alone--
+	c.mu.Unlock()
+	return seq, err
+}
+
+// withdraw takes from the queue what answers to done, and says how many that were.
+func (c *committer) withdraw(done chan outcome) int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	before := len(c.queue)
+	c.queue = slices.DeleteFunc(c.queue, func(e *entry) bool { return e.done == done })
+	return before - len(c.queue)
 }
 
 // traceHeader carries where a message was caused (W3C Trace Context, traceparent), so
@@ -202,13 +285,19 @@ func (c *committer) take() []*entry {
 	}
 	var group, rest []*entry
 	bytes := 0
-	seen := make(map[string]bool, len(c.queue))
-	for _, e := range c.queue {
-		if len(group) == maxGroup || bytes+len(e.data) > maxGroupBytes && len(group) > 0 || e.expect && seen[e.subject] {
+	seen := map[string]bool{}
+	for i, e := range c.queue {
+		if len(group) == maxGroup || bytes+len(e.data) > maxGroupBytes && len(group) > 0 {
+			rest = append(rest, c.queue[i:]...)
+			break
+		}
+		if e.expect && seen[e.subject] {
 			rest = append(rest, e)
 			continue
 		}
-		seen[e.subject] = true
+		if e.expect {
+			seen[e.subject] = true
+		}
 		bytes += len(e.data)
 		group = append(group, e)
 	}
@@ -222,7 +311,7 @@ func (c *committer) refuseRest() {
 	c.queue = nil
 	c.mu.Unlock()
 	for _, e := range rest {
-		e.done <- outcome{err: ErrClosed}
+		e.tell(0, ErrClosed)
 	}
 }
 
@@ -240,7 +329,7 @@ func (c *committer) singly(group []*entry) {
 	for i, e := range group {
 		f, err := c.js.PublishMsgAsync(e.msg())
 		if err != nil {
-			e.done <- outcome{err: fmt.Errorf("%w: %w", ErrUncertain, err)}
+			e.tell(0, fmt.Errorf("%w: %w", ErrUncertain, err))
 			continue
 		}
 		futures[i] = f
@@ -253,11 +342,11 @@ func (c *committer) singly(group []*entry) {
 		}
 		select {
 		case ack := <-f.Ok():
-			group[i].done <- outcome{seq: ack.Sequence}
+			group[i].tell(ack.Sequence, nil)
 		case err := <-f.Err():
-			group[i].done <- outcome{err: classify(err)}
+			group[i].tell(0, classify(err))
 		case <-ctx.Done():
-			group[i].done <- outcome{err: ErrUncertain}
+			group[i].tell(0, ErrUncertain)
 		}
 	}
 }
@@ -276,19 +365,19 @@ func (c *committer) batch(group []*entry) {
 	if err == nil {
 		first := ack.Sequence - uint64(len(group)) + 1
 		for i, e := range group {
-			e.done <- outcome{seq: first + uint64(i)}
+			e.tell(first+uint64(i), nil)
 		}
 		return
 	}
 	kind := classify(err)
 	if errors.Is(kind, ErrUncertain) || errors.Is(kind, ErrFull) {
 		for _, e := range group {
-			e.done <- outcome{err: kind}
+			e.tell(0, kind)
 		}
 		return
 	}
 	if len(group) == 1 {
-		group[0].done <- outcome{err: kind}
+		group[0].tell(0, kind)
 		return
 	}
 	half := len(group) / 2

@@ -270,22 +270,37 @@ func (j *jet) Append(ctx context.Context, d *event.Decision, after uint64) (uint
 
 // AppendRun implements Log.
 func (j *jet) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
-	if !r.Logger.Valid() {
-		return 0, fmt.Errorf("eventlog: logger %q is no aggregate", r.Logger)
-	}
-	data, err := wire.Run(r)
-	if err != nil {
+	seqs, err := j.AppendRuns(ctx, []*event.Run{r})
+	if len(seqs) == 0 {
 		return 0, err
+	}
+	return seqs[0], err
+}
+
+// AppendRuns implements Log.
+func (j *jet) AppendRuns(ctx context.Context, runs []*event.Run) ([]uint64, error) {
+	all := make([]*entry, len(runs))
+	for i, r := range runs {
+		if !r.Logger.Valid() {
+			return nil, fmt.Errorf("eventlog: logger %q is no aggregate", r.Logger)
+		}
+		data, err := wire.Run(r)
+		if err != nil {
+			return nil, err
+		}
+		all[i] = &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data, trace: r.Trace}
 	}
 	if err := j.guard.may(); err != nil {
-		return 0, err
+		return nil, err
 	}
-	seq, err := j.readings.append(ctx, &entry{subject: event.ReadingsSubject(j.opts.Volume, r.Logger), data: data, trace: r.Trace})
-	if err == nil {
-		acknowledged(&j.guard.readings, seq)
-		j.runs.put(seq, r)
+	seqs, err := j.readings.appendAll(ctx, all)
+	for i, seq := range seqs {
+		if seq != 0 {
+			acknowledged(&j.guard.readings, seq)
+			j.runs.put(seq, runs[i])
+		}
 	}
-	return seq, err
+	return seqs, err
 }
 
 // End implements Log.

@@ -24,6 +24,12 @@ type Log interface {
 	// reading are harmless. Errors: ErrFull, ErrUncertain, or a plain error. r must
 	// not be changed afterwards.
 	AppendRun(ctx context.Context, r *event.Run) (uint64, error)
+	// AppendRuns is AppendRun for many at once, without a caller for each. It gives
+	// each run's sequence, 0 where it isn't known to be stored; an error means that
+	// there is such a one, and is the first. A run that can't be stored at all keeps all
+	// of them out. When it returns, nothing of it is on its way any more: who counts
+	// what is in flight counts right, also when ctx ended.
+	AppendRuns(ctx context.Context, runs []*event.Run) ([]uint64, error)
 	// Follow hands everything behind from to sink, in order within each stream,
 	// never two calls at once, until ctx ends or the log closes. It returns nil
 	// when ctx ended.

@@ -39,6 +39,17 @@ func (t *traced) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
 	return seq, ended(span, err)
 }
 
+// AppendRuns implements Log. One span is for all.
+func (t *traced) AppendRuns(ctx context.Context, runs []*event.Run) ([]uint64, error) {
+	ctx, span := t.start(ctx, "log append readings")
+	parent := parentOf(ctx)
+	for _, r := range runs {
+		r.Trace = parent
+	}
+	seqs, err := t.Log.AppendRuns(ctx, runs)
+	return seqs, ended(span, err)
+}
+
 func (t *traced) start(ctx context.Context, name string) (context.Context, trace.Span) {
 	if !trace.SpanContextFromContext(ctx).IsSampled() {
 		return ctx, noop.Span{}

@@ -139,6 +139,8 @@ func Run(t *testing.T, open func(t *testing.T) eventlog.Log) {
 	t.Run("many callers, every answer true", func(t *testing.T) { many(t, open(t)) })
 	t.Run("one stale writer does not poison others", func(t *testing.T) { stale(t, open(t)) })
 	t.Run("readings keep presence", func(t *testing.T) { readings(t, open(t)) })
+	t.Run("many runs at once, every sequence true", func(t *testing.T) { manyRuns(t, open(t)) })
+	t.Run("runs that nobody waits for any more", func(t *testing.T) { runsGivenUp(t, open(t)) })
 	t.Run("follow from a position", func(t *testing.T) { resume(t, open(t)) })
 	t.Run("shelves", func(t *testing.T) { shelves(t, open(t)) })
 	t.Run("a lease has one holder", func(t *testing.T) { lease(t, open(t)) })
@@ -326,6 +328,109 @@ func readings(t *testing.T, l eventlog.Log) {
 	tape.Wait(t, end(t, l))
 	if len(tape.runs) != 1 || fmt.Sprint(tape.runs[0]) != fmt.Sprint(*run) {
 		t.Fatalf("read %+v, want %+v", tape.runs, *run)
+	}
+}
+
+// runOf is a run that says which it is.
+func runOf(sender, n int) *event.Run {
+	return &event.Run{Logger: event.Key(fmt.Sprint("L-LG", sender)), ID: fmt.Sprintf("%d-%d", sender, n), Recorded: 5, Readings: []event.Reading{{At: event.Instant(1000 + n), C: 425, OK: true}}}
+}
+
+// manyRuns: several senders, lists longer than one group of the committer.
+func manyRuns(t *testing.T, l eventlog.Log) {
+	const senders, each = 4, 1300
+	got := make([][]uint64, senders)
+	var wg sync.WaitGroup
+	for s := range senders {
+		wg.Go(func() {
+			list := make([]*event.Run, each)
+			for i := range list {
+				list[i] = runOf(s, i)
+			}
+			for _, part := range [][]*event.Run{list[:1], list[1:3], list[3:3], list[3:]} {
+				seqs, err := l.AppendRuns(context.Background(), part)
+				if err != nil || len(seqs) != len(part) {
+					t.Errorf("sender %d: %d sequences for %d runs, %v", s, len(seqs), len(part), err)
+					return
+				}
+				got[s] = append(got[s], seqs...)
+			}
+		})
+	}
+	wg.Wait()
+	if t.Failed() {
+		return
+	}
+	if p := end(t, l); p.Readings != senders*each {
+		t.Fatalf("the log ends at %d after %d runs", p.Readings, senders*each)
+	}
+	tape := follow(t, l, eventlog.Position{})
+	tape.Wait(t, end(t, l))
+	runs := tape.Runs()
+	for s, seqs := range got {
+		for i, seq := range seqs {
+			if want := fmt.Sprintf("%d-%d", s, i); seq == 0 || runs[seq-1].ID != want {
+				t.Fatalf("%s was told sequence %d, where %q stands", want, seq, runs[max(seq, 1)-1].ID)
+			}
+		}
+	}
+	bad := runOf(0, 0)
+	bad.Logger = "L-a.b>"
+	if _, err := l.AppendRuns(context.Background(), []*event.Run{runOf(0, 0), bad}); err == nil {
+		t.Error("a logger that would change the subject was accepted")
+	}
+	if p := end(t, l); p.Readings != senders*each {
+		t.Errorf("beside a run that can't be stored others were: the log ends at %d", p.Readings)
+	}
+}
+
+// runsGivenUp: whoever goes away is told what is stored, and nothing comes later.
+func runsGivenUp(t *testing.T, l eventlog.Log) {
+	const senders, each = 8, 1500
+	told, errs := make([][]uint64, senders), make([]error, senders)
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	var wg sync.WaitGroup
+	for s := range senders {
+		wg.Go(func() {
+			list := make([]*event.Run, each)
+			for i := range list {
+				list[i] = runOf(s, i)
+			}
+			told[s], errs[s] = l.AppendRuns(ctx, list)
+			cancel() // the first that has its answer takes all others away
+		})
+	}
+	wg.Wait()
+	at := end(t, l)
+	tape := follow(t, l, eventlog.Position{})
+	tape.Wait(t, at)
+	runs := tape.Runs()
+	stored := 0
+	for s, seqs := range told {
+		for i, seq := range seqs {
+			if seq == 0 {
+				if errs[s] == nil {
+					t.Fatalf("run %d of sender %d has neither sequence nor error", i, s)
+				}
+				continue
+			}
+			if stored++; runs[seq-1].ID != fmt.Sprintf("%d-%d", s, i) {
+				t.Fatalf("sequence %d holds %s, and %d-%d was told", seq, runs[seq-1].ID, s, i)
+			}
+		}
+		if errs[s] != nil && !errors.Is(errs[s], eventlog.ErrUncertain) {
+			t.Errorf("sender %d heard %v", s, errs[s])
+		}
+	}
+	if uint64(stored) != at.Readings { //nolint:gosec // a count
+		t.Errorf("%d were told and the log holds %d", stored, at.Readings)
+	}
+	if _, err := l.AppendRuns(context.Background(), []*event.Run{runOf(9, 0)}); err != nil {
+		t.Fatal(err)
+	}
+	if now := end(t, l); now.Readings != at.Readings+1 {
+		t.Errorf("something came later: %d after %d", now.Readings, at.Readings)
 	}
 }
 

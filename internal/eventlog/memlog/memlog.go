@@ -19,6 +19,9 @@ type Log struct {
 	// OnAppend, when set before use, decides for each decision whether the write
 	// lands and what the caller hears. The two may differ: networks do that.
 	OnAppend func(d *event.Decision) (land bool, err error)
+	// OnRuns is OnAppend for runs of readings: how many of them land, the first ones, and
+	// of how many of these the caller hears. It may take its time: a slow log does.
+	OnRuns func(ctx context.Context, runs []*event.Run) (land, told int, err error)
 
 	mu       sync.Mutex
 	custody  []message
@@ -88,24 +91,49 @@ func (l *Log) Append(ctx context.Context, d *event.Decision, after uint64) (uint
 
 // AppendRun implements eventlog.Log.
 func (l *Log) AppendRun(ctx context.Context, r *event.Run) (uint64, error) {
-	if err := ctx.Err(); err != nil {
-		return 0, fmt.Errorf("%w: %w", eventlog.ErrUncertain, err)
-	}
-	if !r.Logger.Valid() {
-		return 0, fmt.Errorf("memlog: logger %q is no aggregate", r.Logger)
-	}
-	data, err := wire.Run(r)
-	if err != nil {
+	seqs, err := l.AppendRuns(ctx, []*event.Run{r})
+	if len(seqs) == 0 {
 		return 0, err
 	}
+	return seqs[0], err
+}
+
+// AppendRuns implements eventlog.Log.
+func (l *Log) AppendRuns(ctx context.Context, runs []*event.Run) ([]uint64, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, fmt.Errorf("%w: %w", eventlog.ErrUncertain, err)
+	}
+	all := make([]message, len(runs))
+	for i, r := range runs {
+		if !r.Logger.Valid() {
+			return nil, fmt.Errorf("memlog: logger %q is no aggregate", r.Logger)
+		}
+		data, err := wire.Run(r)
+		if err != nil {
+			return nil, err
+		}
+		all[i] = message{event.ReadingsSubject(volume, r.Logger), data}
+	}
+	land, told, hear := len(all), len(all), error(nil)
+	if l.OnRuns != nil {
+		land, told, hear = l.OnRuns(ctx, runs)
+	}
+	seqs := make([]uint64, len(runs))
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.closed {
-		return 0, eventlog.ErrClosed
+		return seqs, eventlog.ErrClosed
 	}
-	l.readings = append(l.readings, message{event.ReadingsSubject(volume, r.Logger), data})
-	l.grow()
-	return uint64(len(l.readings)), nil
+	for i, m := range all[:land] {
+		l.readings = append(l.readings, m)
+		if i < told {
+			seqs[i] = uint64(len(l.readings))
+		}
+	}
+	if land > 0 {
+		l.grow()
+	}
+	return seqs, hear
 }
 
 func (l *Log) grow() {
