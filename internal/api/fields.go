@@ -218,7 +218,7 @@ func clip(s string) string {
 // a name means something else. A field of a request without a check fails
 // TestEveryFieldHasACheck.
 var byName = map[protoreflect.Name]check{
-	"id": aLabel, "scan_id": anID, "by": aCaller, "from": aCaller, "to": aCaller, "with": aCaller, "on_behalf_of": aCaller, "place": aLabel,
+	"id": aLabel, "scan_id": anID, "batch": anID, "by": aCaller, "from": aCaller, "to": aCaller, "with": aCaller, "on_behalf_of": aCaller, "place": aLabel,
 	"label": nil, "clock": nil, "scans": nil, "runs": nil, "readings": nil, "tubes": aLabel, "assumed": nil, // messages are walked
 	"occurred_at": instant, "as_of": instant, "now": instant, "until": instant, "review": instant, "in_force": instant, "at": instant,
 	"device": aLabel, "carrier": aLabel, "draw": aLabel, "patient": aLabel, "parent": aLabel, "request": aLabel, "logger": aLabel,
@@ -314,6 +314,7 @@ var byField = map[protoreflect.FullName]check{
 var required = map[protoreflect.FullName]bool{
 	"specimen.custody.v1.Scan.id": true, "specimen.custody.v1.Scan.step": true, "specimen.custody.v1.Scan.occurred_at": true,
 	"specimen.custody.v1.RecordScansRequest.scans": true, "specimen.custody.v1.RecordReadingsRequest.runs": true,
+	"specimen.custody.v1.StreamReadingsRequest.batch": true, "specimen.custody.v1.StreamReadingsRequest.runs": true,
 	"specimen.custody.v1.Readings.logger": true, "specimen.custody.v1.Readings.readings": true, "specimen.custody.v1.Reading.at": true,
 	"specimen.custody.v1.ImportReadingsRequest.logger": true, "specimen.custody.v1.ImportReadingsRequest.file": true,
 	"specimen.custody.v1.ClockSighting.logger": true, "specimen.custody.v1.ClockSighting.true_time": true,
@@ -366,6 +367,7 @@ var mostOf = map[protoreflect.FullName]int{
 	"specimen.custody.v1.ReadLabelRequest.wanted":    maxSchemes,
 	"specimen.custody.v1.RecordScansRequest.scans":   maxBatch,
 	"specimen.custody.v1.RecordReadingsRequest.runs": maxRuns,
+	"specimen.custody.v1.StreamReadingsRequest.runs": maxRuns,
 	"specimen.custody.v1.Readings.readings":          maxReadings,
 	"specimen.custody.v1.ImportReadingsRequest.sync": 2,
 }
@@ -468,7 +470,8 @@ func Unary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.Unar
 	return next(ctx, req)
 }
 
-// Stream is Unary for streaming methods.
+// Stream is Unary for streaming methods. A message of a stream that has a name is
+// named beside its fields.
 func Stream(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 	return next(srv, checkedStream{ss})
 }
@@ -482,7 +485,11 @@ func (s checkedStream) RecvMsg(m any) error {
 	}
 	if p, ok := m.(proto.Message); ok {
 		if vs := wrong(p); len(vs) > 0 {
-			return violations(vs...)
+			named, _ := m.(interface{ GetBatch() string })
+			if named == nil {
+				return violations(vs...)
+			}
+			return inBatch(named.GetBatch(), violations(vs...))
 		}
 	}
 	return nil

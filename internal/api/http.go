@@ -160,7 +160,7 @@ func restError(ctx context.Context, mux *runtime.ServeMux, m runtime.Marshaler, 
 		body, _ := ctx.Value(sentBody{}).([]byte)
 		err = bodyError(st.Message(), body)
 	}
-	if st.Code() == codes.Unavailable {
+	if st.Code() == codes.Unavailable || st.Code() == codes.ResourceExhausted {
 		w.Header().Set("Retry-After", "2")
 	}
 	runtime.DefaultHTTPErrorHandler(ctx, mux, m, w, r, err)

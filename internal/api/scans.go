@@ -3,8 +3,6 @@ package api
 import (
 	"context"
 	"errors"
-	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -13,12 +11,10 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
-	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/intake"
-	"specimen.example/custody/internal/thermal"
 	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
@@ -180,61 +176,6 @@ func (s *Server) answer(a *intake.Answer, judged bool) *custodyv1.ScanAnswer {
 		m.Doubts = doubtMessages(&v)
 	}
 	return m
-}
-
-// RecordReadings takes runs of readings.
-func (s *Server) RecordReadings(ctx context.Context, req *custodyv1.RecordReadingsRequest) (*custodyv1.RecordReadingsResponse, error) {
-	resp := &custodyv1.RecordReadingsResponse{}
-	var runs []event.Run
-	for i, m := range req.GetRuns() {
-		key, err := s.key(fmt.Sprintf("runs[%d].logger", i), m.GetLogger(), event.KindLogger)
-		if err != nil {
-			return nil, err
-		}
-		if err := mayReport(ctx, key); err != nil {
-			return nil, err
-		}
-		run := event.Run{Logger: key, ID: m.GetId(), Device: m.GetDevice()}
-		for _, r := range m.GetReadings() {
-			at, _ := parseInstant(r.GetAt()) // checked already
-			v := event.Reading{At: event.At(at)}
-			if r.Celsius != nil {
-				v.Raw = r.GetCelsius()
-				v.C = centi(r.GetCelsius())
-				v.OK = r.GetCelsius() != "" && !thermal.IsFault(v.C)
-			}
-			if !v.OK {
-				resp.Faults++
-			}
-			run.Readings = append(run.Readings, v)
-		}
-		resp.Stored += int64(len(run.Readings))
-		runs = append(runs, run)
-	}
-	seq, err := s.Desk.Readings(ctx, runs)
-	if err != nil {
-		return nil, logError(err)
-	}
-	resp.Sequence = seq
-	return resp, nil
-}
-
-// mayReport refuses the readings of another logger to a token that is for some alone.
-func mayReport(ctx context.Context, logger event.Key) error {
-	if p := auth.From(ctx); len(p.Loggers) > 0 && !slices.Contains(p.Loggers, logger) {
-		return status.Errorf(codes.PermissionDenied, "this token is not for the readings of %s", logger.Label())
-	}
-	return nil
-}
-
-// centi reads checked decimal text as 0.01 °C.
-func centi(s string) event.CentiC {
-	whole, frac, _ := strings.Cut(s, ".")
-	for len(frac) < 2 {
-		frac += "0"
-	}
-	n, _ := strconv.ParseInt(whole+frac, 10, 32) // the form was checked
-	return event.CentiC(n)
 }
 
 // VoidFact takes a step back.

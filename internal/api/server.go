@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/event"
@@ -96,6 +98,8 @@ func logError(err error) error {
 		return nil
 	case errors.As(err, &field):
 		return violations(violation{field.Field, field.Say})
+	case errors.Is(err, intake.ErrBusy):
+		return status.Error(codes.ResourceExhausted, "too many readings are on their way into the log and nothing of these was stored; send all of it again in a moment, or use the stream of StreamReadings, which waits by itself")
 	case errors.Is(err, eventlog.ErrFull):
 		return notSaved("the store is full; send it again later, and tell the engineer to make room or raise the limit")
 	default:

@@ -31,6 +31,7 @@ var (
 var who = map[string]auth.Rule{
 	"Scans/RecordScans":    bySteps,
 	"Scans/RecordReadings": {Roles: append([]string{event.RoleEngineer}, atHand...), Here: true, Scopes: []auth.Scope{auth.ScopeReadings}},
+	"Scans/StreamReadings": {Roles: append([]string{event.RoleEngineer}, atHand...), Here: true, Scopes: []auth.Scope{auth.ScopeReadings}},
 	"Scans/ImportReadings": {Roles: append([]string{event.RoleEngineer}, atHand...), Here: true, Scopes: []auth.Scope{auth.ScopeReadings}},
 	"Scans/VoidFact":       bySteps,
 	"Scans/ExplainDoubt":   bySteps,

@@ -9,7 +9,7 @@ var kinds = map[string]string{
 	"id": "label", "place": "label", "device": "label", "carrier": "label", "draw": "label", "patient": "label", "parent": "label",
 	"request": "label", "logger": "label", "tube": "label", "tubes": "label", "new_draw": "label", "in": "label", "key": "label",
 	"destination": "label",
-	"scan_id":     "id", "boot_id": "id", "causes": "id",
+	"scan_id":     "id", "batch": "id", "boot_id": "id", "causes": "id",
 	"type": "code", "tests": "code", "test": "code", "how": "code", "priority": "code",
 	"occurred_at": "instant", "as_of": "instant", "now": "instant", "until": "instant", "review": "instant", "in_force": "instant", "at": "instant",
 	"step": "word", "mode": "word", "action": "word", "state": "word", "role": "word", "kind": "word", "fact": "word", "doubt": "word",

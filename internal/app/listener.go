@@ -21,6 +21,10 @@ const (
 	// pages of a browser and the lanes of a device, and at least the 100 that RFC 9113,
 	// 6.5.2 asks for.
 	maxStreams = 250
+	// How much of requests' bodies waits unread, of one call and of one connection, so
+	// that calls which are held back (api.Paced) don't hold up the others beside them.
+	maxUnread     = 256 << 10
+	maxUnreadConn = 4<<20 - 1 // the most that net/http takes
 )
 
 // newHTTP is the server of the listener: gRPC and everything else on one port. In the
@@ -33,14 +37,16 @@ func (a *App) newHTTP(run context.Context, rest http.Handler) *http.Server {
 	return &http.Server{
 		// The time for headers is also the time for a handshake.
 		Protocols: protocols, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute,
-		MaxHeaderBytes: maxHeader, HTTP2: &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
+		MaxHeaderBytes: maxHeader, HTTP2: &http.HTTP2Config{
+			MaxConcurrentStreams: maxStreams, MaxReceiveBufferPerStream: maxUnread, MaxReceiveBufferPerConnection: maxUnreadConn,
+		},
 		TLSConfig:   a.parts.TLS,
 		ErrorLog:    log.New(serverLog{a.parts.Logger}, "", 0),
 		BaseContext: func(net.Listener) context.Context { return run },
 		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			if r.ProtoMajor == 2 && strings.HasPrefix(r.Header.Get("Content-Type"), "application/grpc") {
 				api.FromNetwork(r)
-				a.grpc.ServeHTTP(w, r)
+				a.grpc.ServeHTTP(w, api.Paced(r))
 				return
 			}
 			rest.ServeHTTP(w, r)

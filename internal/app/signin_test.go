@@ -11,8 +11,13 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+
 	"specimen.example/custody/internal/auth"
 	"specimen.example/custody/internal/eventlog/memlog"
+	custodyv1 "specimen.example/custody/proto/custody/v1"
 )
 
 func TestNothingIsOpenBeforeTheSetUpLinkIsUsed(t *testing.T) {
@@ -347,6 +352,26 @@ func TestTokensOfMachines(t *testing.T) {
 	}
 	if g := machine(http.MethodPost, "/v1/readings", run("LG-2"), secret); g.code != http.StatusForbidden {
 		t.Errorf("another logger's readings: %d %s", g.code, g.body)
+	}
+	// In a stream each batch is looked at.
+	stream, err := custodyv1.NewScansClient(a.app.Conn()).StreamReadings(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+secret))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, logger := range []string{"LG-1", "LG-2"} {
+		celsius := "4.5"
+		err := stream.Send(&custodyv1.StreamReadingsRequest{Batch: "of-" + logger, Runs: []*custodyv1.Readings{
+			{Logger: logger, Readings: []*custodyv1.Reading{{At: "2026-11-24T11:05:00Z", Celsius: &celsius}}},
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if answer, err := stream.Recv(); err != nil || answer.GetBatch() != "of-LG-1" {
+		t.Errorf("its own readings as a stream: %v, %v", answer, err)
+	}
+	if _, err := stream.Recv(); status.Code(err) != codes.PermissionDenied || !strings.Contains(err.Error(), "of-LG-2") {
+		t.Errorf("another logger's readings in a stream: %v", err)
 	}
 	if g := machine(http.MethodPost, "/v1/readings:import", `{"logger":"LG-2","file":"dGltZQo="}`, secret); g.code != http.StatusForbidden {
 		t.Errorf("another logger's file: %d %s", g.code, g.body)

@@ -31,14 +31,19 @@ type Desk struct {
 
 	clock stamp
 	turns turns
+	// calls and lines bound the readings on their way, of calls with one answer and of streams.
+	calls, lines *room
 }
 
 // New gives a desk that decides on model and writes to log.
 func New(log eventlog.Log, model *live.Model, now func() event.Instant, patients Patients, logger *slog.Logger) *Desk {
-	return &Desk{
+	d := &Desk{
 		log: log, model: model, now: now, logger: logger,
 		patients: patients, turns: turns{busy: map[custody.Target]*turn{}},
+		calls: newRoom(MostValues, MostBatches), lines: newRoom(MostValues, MostBatches),
 	}
+	d.calls.model, d.lines.model = model, model
+	return d
 }
 
 // Scan is one scan as it arrives, understood no further than its shape. Empty

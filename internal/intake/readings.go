@@ -3,35 +3,100 @@ package intake
 import (
 	"context"
 	"errors"
-	"sync"
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 )
 
-// Readings makes runs of readings durable. It returns the highest sequence of the
-// readings stream; an error means that at least one run may not be stored, and
-// sending all again is harmless.
+// Readings makes runs of readings durable and waits for room if it must. It returns
+// the highest sequence of the readings stream; an error means that at least one run
+// may not be stored, and sending all again is harmless.
 func (d *Desk) Readings(ctx context.Context, runs []event.Run) (uint64, error) {
-	seqs := make([]uint64, len(runs))
-	errs := make([]error, len(runs))
-	var wg sync.WaitGroup
+	p, err := d.calls.take(ctx, weightOf(runs))
+	if err != nil {
+		return 0, err
+	}
+	return d.store(ctx, runs, d.calls, p)
+}
+
+// ReadingsNow is Readings for somebody who can be told to come again: without room it
+// stores nothing and says ErrBusy.
+func (d *Desk) ReadingsNow(ctx context.Context, runs []event.Run) (uint64, error) {
+	p, err := d.calls.try(weightOf(runs))
+	if err != nil {
+		return 0, err
+	}
+	return d.store(ctx, runs, d.calls, p)
+}
+
+// store writes runs and gives their place in the room back.
+func (d *Desk) store(ctx context.Context, runs []event.Run, r *room, p place) (last uint64, err error) {
+	defer func() { r.give(p, last) }()
+	list := make([]*event.Run, len(runs))
 	for i := range runs {
 		runs[i].Recorded = d.clock.next(d.now())
-		wg.Go(func() {
-			if seqs[i], errs[i] = d.log.AppendRun(ctx, &runs[i]); errs[i] == nil {
-				d.model.WrittenRun(&runs[i], seqs[i])
-			}
-		})
+		list[i] = &runs[i]
 	}
-	wg.Wait()
-	var last uint64
-	for _, s := range seqs {
-		last = max(last, s)
+	seqs, err := d.log.AppendRuns(ctx, list)
+	for i, seq := range seqs {
+		if seq != 0 {
+			d.model.WrittenRun(list[i], seq)
+			last = max(last, seq)
+		}
 	}
-	return last, errors.Join(errs...)
+	return last, err
 }
+
+// Line is one sender's stream of batches. It has a room of its own within the desk's,
+// so that no single sender fills that, and one that doesn't hear its answers stops
+// only itself.
+type Line struct {
+	d   *Desk
+	own *room
+}
+
+// Line begins a stream.
+func (d *Desk) Line() *Line { return &Line{d, newRoom(LineValues, LineBatches)} }
+
+// Admit waits until there is room for a batch, in the line and at the desk. Whoever
+// waits reads no further from the sender.
+func (l *Line) Admit(ctx context.Context, runs []event.Run) (*Batch, error) {
+	b := &Batch{line: l, runs: runs}
+	var err error
+	if b.own, err = l.own.take(ctx, weightOf(runs)); err != nil {
+		return nil, err
+	}
+	if b.all, err = l.d.lines.take(ctx, weightOf(runs)); err != nil {
+		l.own.give(b.own, 0)
+		return nil, err
+	}
+	return b, nil
+}
+
+// Batch is what of a stream was admitted: Refuse, or Store and then Answered, must be
+// called, but for Answered on a stream that has ended.
+type Batch struct {
+	line     *Line
+	runs     []event.Run
+	own, all place
+}
+
+// Store makes the batch durable, as Desk.Readings does.
+func (b *Batch) Store(ctx context.Context) (uint64, error) {
+	runs := b.runs
+	b.runs = nil // the answer may wait for the sender; the values need not
+	return b.line.d.store(ctx, runs, b.line.d.lines, b.all)
+}
+
+// Refuse gives up a batch that was admitted and is not to be stored.
+func (b *Batch) Refuse() {
+	b.line.d.lines.give(b.all, 0)
+	b.line.own.give(b.own, 0)
+}
+
+// Answered says that the sender was told.
+func (b *Batch) Answered() { b.line.own.give(b.own, 0) }
 
 // Entry is a change of the directory, or another decision that no scan made.
 type Entry struct {

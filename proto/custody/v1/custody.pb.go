@@ -984,6 +984,131 @@ func (x *RecordReadingsResponse) GetSequence() uint64 {
 	return 0
 }
 
+type StreamReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Batch is the sender's name for it, which the answer and every error repeat: letters,
+	// digits, dot, underscore, colon and hyphen, at most 64.
+	Batch string `protobuf:"bytes,1,opt,name=batch,proto3" json:"batch,omitempty"`
+	// At most 1000 runs of at most 10000 values each.
+	Runs          []*Readings `protobuf:"bytes,2,rep,name=runs,proto3" json:"runs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StreamReadingsRequest) Reset() {
+	*x = StreamReadingsRequest{}
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StreamReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StreamReadingsRequest) ProtoMessage() {}
+
+func (x *StreamReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StreamReadingsRequest.ProtoReflect.Descriptor instead.
+func (*StreamReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *StreamReadingsRequest) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *StreamReadingsRequest) GetRuns() []*Readings {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+type StreamReadingsResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Batch  string                 `protobuf:"bytes,1,opt,name=batch,proto3" json:"batch,omitempty"`
+	Stored int64                  `protobuf:"varint,2,opt,name=stored,proto3" json:"stored,omitempty"`
+	// Faults are values that mean "no reading", such as 85 and -127.
+	Faults int64 `protobuf:"varint,3,opt,name=faults,proto3" json:"faults,omitempty"`
+	// Sequence of the batch's last run in the log.
+	Sequence      uint64 `protobuf:"varint,4,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StreamReadingsResponse) Reset() {
+	*x = StreamReadingsResponse{}
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StreamReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StreamReadingsResponse) ProtoMessage() {}
+
+func (x *StreamReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StreamReadingsResponse.ProtoReflect.Descriptor instead.
+func (*StreamReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *StreamReadingsResponse) GetBatch() string {
+	if x != nil {
+		return x.Batch
+	}
+	return ""
+}
+
+func (x *StreamReadingsResponse) GetStored() int64 {
+	if x != nil {
+		return x.Stored
+	}
+	return 0
+}
+
+func (x *StreamReadingsResponse) GetFaults() int64 {
+	if x != nil {
+		return x.Faults
+	}
+	return 0
+}
+
+func (x *StreamReadingsResponse) GetSequence() uint64 {
+	if x != nil {
+		return x.Sequence
+	}
+	return 0
+}
+
 type ImportReadingsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Logger string                 `protobuf:"bytes,1,opt,name=logger,proto3" json:"logger,omitempty"`
@@ -1027,7 +1152,7 @@ type ImportReadingsRequest struct {
 
 func (x *ImportReadingsRequest) Reset() {
 	*x = ImportReadingsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1039,7 +1164,7 @@ func (x *ImportReadingsRequest) String() string {
 func (*ImportReadingsRequest) ProtoMessage() {}
 
 func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[11]
+	mi := &file_custody_v1_custody_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1052,7 +1177,7 @@ func (x *ImportReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{11}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ImportReadingsRequest) GetLogger() string {
@@ -1199,7 +1324,7 @@ type ClockSighting struct {
 
 func (x *ClockSighting) Reset() {
 	*x = ClockSighting{}
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1211,7 +1336,7 @@ func (x *ClockSighting) String() string {
 func (*ClockSighting) ProtoMessage() {}
 
 func (x *ClockSighting) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[12]
+	mi := &file_custody_v1_custody_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1224,7 +1349,7 @@ func (x *ClockSighting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockSighting.ProtoReflect.Descriptor instead.
 func (*ClockSighting) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{12}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ClockSighting) GetLogger() string {
@@ -1271,7 +1396,7 @@ type ImportReadingsResponse struct {
 
 func (x *ImportReadingsResponse) Reset() {
 	*x = ImportReadingsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1283,7 +1408,7 @@ func (x *ImportReadingsResponse) String() string {
 func (*ImportReadingsResponse) ProtoMessage() {}
 
 func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[13]
+	mi := &file_custody_v1_custody_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1296,7 +1421,7 @@ func (x *ImportReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{13}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ImportReadingsResponse) GetStored() int64 {
@@ -1403,7 +1528,7 @@ type ImportDecision struct {
 
 func (x *ImportDecision) Reset() {
 	*x = ImportDecision{}
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1415,7 +1540,7 @@ func (x *ImportDecision) String() string {
 func (*ImportDecision) ProtoMessage() {}
 
 func (x *ImportDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[14]
+	mi := &file_custody_v1_custody_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1428,7 +1553,7 @@ func (x *ImportDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportDecision.ProtoReflect.Descriptor instead.
 func (*ImportDecision) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{14}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ImportDecision) GetField() string {
@@ -1467,7 +1592,7 @@ type ImportQuestion struct {
 
 func (x *ImportQuestion) Reset() {
 	*x = ImportQuestion{}
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1479,7 +1604,7 @@ func (x *ImportQuestion) String() string {
 func (*ImportQuestion) ProtoMessage() {}
 
 func (x *ImportQuestion) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[15]
+	mi := &file_custody_v1_custody_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1492,7 +1617,7 @@ func (x *ImportQuestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportQuestion.ProtoReflect.Descriptor instead.
 func (*ImportQuestion) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{15}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ImportQuestion) GetField() string {
@@ -1552,7 +1677,7 @@ type ImportChoice struct {
 
 func (x *ImportChoice) Reset() {
 	*x = ImportChoice{}
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1564,7 +1689,7 @@ func (x *ImportChoice) String() string {
 func (*ImportChoice) ProtoMessage() {}
 
 func (x *ImportChoice) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[16]
+	mi := &file_custody_v1_custody_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1577,7 +1702,7 @@ func (x *ImportChoice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportChoice.ProtoReflect.Descriptor instead.
 func (*ImportChoice) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{16}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ImportChoice) GetValue() string {
@@ -1635,7 +1760,7 @@ type ImportMistake struct {
 
 func (x *ImportMistake) Reset() {
 	*x = ImportMistake{}
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1647,7 +1772,7 @@ func (x *ImportMistake) String() string {
 func (*ImportMistake) ProtoMessage() {}
 
 func (x *ImportMistake) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[17]
+	mi := &file_custody_v1_custody_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1660,7 +1785,7 @@ func (x *ImportMistake) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportMistake.ProtoReflect.Descriptor instead.
 func (*ImportMistake) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{17}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ImportMistake) GetLine() int32 {
@@ -1721,7 +1846,7 @@ type ImportCounts struct {
 
 func (x *ImportCounts) Reset() {
 	*x = ImportCounts{}
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1733,7 +1858,7 @@ func (x *ImportCounts) String() string {
 func (*ImportCounts) ProtoMessage() {}
 
 func (x *ImportCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[18]
+	mi := &file_custody_v1_custody_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1746,7 +1871,7 @@ func (x *ImportCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportCounts.ProtoReflect.Descriptor instead.
 func (*ImportCounts) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{18}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ImportCounts) GetRows() int64 {
@@ -1860,7 +1985,7 @@ type ImportRow struct {
 
 func (x *ImportRow) Reset() {
 	*x = ImportRow{}
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1872,7 +1997,7 @@ func (x *ImportRow) String() string {
 func (*ImportRow) ProtoMessage() {}
 
 func (x *ImportRow) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[19]
+	mi := &file_custody_v1_custody_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1885,7 +2010,7 @@ func (x *ImportRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportRow.ProtoReflect.Descriptor instead.
 func (*ImportRow) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{19}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ImportRow) GetLine() int32 {
@@ -1933,7 +2058,7 @@ type ImportGap struct {
 
 func (x *ImportGap) Reset() {
 	*x = ImportGap{}
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1945,7 +2070,7 @@ func (x *ImportGap) String() string {
 func (*ImportGap) ProtoMessage() {}
 
 func (x *ImportGap) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[20]
+	mi := &file_custody_v1_custody_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1958,7 +2083,7 @@ func (x *ImportGap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportGap.ProtoReflect.Descriptor instead.
 func (*ImportGap) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{20}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ImportGap) GetFrom() string {
@@ -1990,7 +2115,7 @@ type VoidFactRequest struct {
 
 func (x *VoidFactRequest) Reset() {
 	*x = VoidFactRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2002,7 +2127,7 @@ func (x *VoidFactRequest) String() string {
 func (*VoidFactRequest) ProtoMessage() {}
 
 func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[21]
+	mi := &file_custody_v1_custody_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2015,7 +2140,7 @@ func (x *VoidFactRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidFactRequest.ProtoReflect.Descriptor instead.
 func (*VoidFactRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{21}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *VoidFactRequest) GetId() string {
@@ -2072,7 +2197,7 @@ type ExplainDoubtRequest struct {
 
 func (x *ExplainDoubtRequest) Reset() {
 	*x = ExplainDoubtRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2084,7 +2209,7 @@ func (x *ExplainDoubtRequest) String() string {
 func (*ExplainDoubtRequest) ProtoMessage() {}
 
 func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[22]
+	mi := &file_custody_v1_custody_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2097,7 +2222,7 @@ func (x *ExplainDoubtRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainDoubtRequest.ProtoReflect.Descriptor instead.
 func (*ExplainDoubtRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{22}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ExplainDoubtRequest) GetId() string {
@@ -2138,7 +2263,7 @@ type CountFactsRequest struct {
 
 func (x *CountFactsRequest) Reset() {
 	*x = CountFactsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2150,7 +2275,7 @@ func (x *CountFactsRequest) String() string {
 func (*CountFactsRequest) ProtoMessage() {}
 
 func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[23]
+	mi := &file_custody_v1_custody_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2163,7 +2288,7 @@ func (x *CountFactsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsRequest.ProtoReflect.Descriptor instead.
 func (*CountFactsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{23}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CountFactsRequest) GetFact() string {
@@ -2182,7 +2307,7 @@ type CountFactsResponse struct {
 
 func (x *CountFactsResponse) Reset() {
 	*x = CountFactsResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2194,7 +2319,7 @@ func (x *CountFactsResponse) String() string {
 func (*CountFactsResponse) ProtoMessage() {}
 
 func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[24]
+	mi := &file_custody_v1_custody_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2207,7 +2332,7 @@ func (x *CountFactsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountFactsResponse.ProtoReflect.Descriptor instead.
 func (*CountFactsResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{24}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CountFactsResponse) GetCount() int64 {
@@ -2226,7 +2351,7 @@ type SetClockRequest struct {
 
 func (x *SetClockRequest) Reset() {
 	*x = SetClockRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2238,7 +2363,7 @@ func (x *SetClockRequest) String() string {
 func (*SetClockRequest) ProtoMessage() {}
 
 func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[25]
+	mi := &file_custody_v1_custody_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2251,7 +2376,7 @@ func (x *SetClockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockRequest.ProtoReflect.Descriptor instead.
 func (*SetClockRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{25}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SetClockRequest) GetNow() string {
@@ -2270,7 +2395,7 @@ type SetClockResponse struct {
 
 func (x *SetClockResponse) Reset() {
 	*x = SetClockResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2282,7 +2407,7 @@ func (x *SetClockResponse) String() string {
 func (*SetClockResponse) ProtoMessage() {}
 
 func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[26]
+	mi := &file_custody_v1_custody_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2295,7 +2420,7 @@ func (x *SetClockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetClockResponse.ProtoReflect.Descriptor instead.
 func (*SetClockResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{26}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *SetClockResponse) GetNow() string {
@@ -2325,7 +2450,7 @@ type PlaceRequestRequest struct {
 
 func (x *PlaceRequestRequest) Reset() {
 	*x = PlaceRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2337,7 +2462,7 @@ func (x *PlaceRequestRequest) String() string {
 func (*PlaceRequestRequest) ProtoMessage() {}
 
 func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[27]
+	mi := &file_custody_v1_custody_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2350,7 +2475,7 @@ func (x *PlaceRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceRequestRequest.ProtoReflect.Descriptor instead.
 func (*PlaceRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{27}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PlaceRequestRequest) GetId() string {
@@ -2441,7 +2566,7 @@ type AssignedTube struct {
 
 func (x *AssignedTube) Reset() {
 	*x = AssignedTube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2453,7 +2578,7 @@ func (x *AssignedTube) String() string {
 func (*AssignedTube) ProtoMessage() {}
 
 func (x *AssignedTube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[28]
+	mi := &file_custody_v1_custody_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2466,7 +2591,7 @@ func (x *AssignedTube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignedTube.ProtoReflect.Descriptor instead.
 func (*AssignedTube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{28}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *AssignedTube) GetTube() string {
@@ -2507,7 +2632,7 @@ type Request struct {
 
 func (x *Request) Reset() {
 	*x = Request{}
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2519,7 +2644,7 @@ func (x *Request) String() string {
 func (*Request) ProtoMessage() {}
 
 func (x *Request) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[29]
+	mi := &file_custody_v1_custody_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2532,7 +2657,7 @@ func (x *Request) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Request.ProtoReflect.Descriptor instead.
 func (*Request) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{29}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Request) GetId() string {
@@ -2607,7 +2732,7 @@ type GetRequestRequest struct {
 
 func (x *GetRequestRequest) Reset() {
 	*x = GetRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2619,7 +2744,7 @@ func (x *GetRequestRequest) String() string {
 func (*GetRequestRequest) ProtoMessage() {}
 
 func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[30]
+	mi := &file_custody_v1_custody_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2632,7 +2757,7 @@ func (x *GetRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRequestRequest.ProtoReflect.Descriptor instead.
 func (*GetRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{30}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetRequestRequest) GetId() string {
@@ -2655,7 +2780,7 @@ type ChangeTestRequest struct {
 
 func (x *ChangeTestRequest) Reset() {
 	*x = ChangeTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2667,7 +2792,7 @@ func (x *ChangeTestRequest) String() string {
 func (*ChangeTestRequest) ProtoMessage() {}
 
 func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[31]
+	mi := &file_custody_v1_custody_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2680,7 +2805,7 @@ func (x *ChangeTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChangeTestRequest.ProtoReflect.Descriptor instead.
 func (*ChangeTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{31}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ChangeTestRequest) GetId() string {
@@ -2731,7 +2856,7 @@ type CancelRequestRequest struct {
 
 func (x *CancelRequestRequest) Reset() {
 	*x = CancelRequestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2743,7 +2868,7 @@ func (x *CancelRequestRequest) String() string {
 func (*CancelRequestRequest) ProtoMessage() {}
 
 func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[32]
+	mi := &file_custody_v1_custody_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2756,7 +2881,7 @@ func (x *CancelRequestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelRequestRequest.ProtoReflect.Descriptor instead.
 func (*CancelRequestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{32}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *CancelRequestRequest) GetId() string {
@@ -2805,7 +2930,7 @@ type GetTubeRequest struct {
 
 func (x *GetTubeRequest) Reset() {
 	*x = GetTubeRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2817,7 +2942,7 @@ func (x *GetTubeRequest) String() string {
 func (*GetTubeRequest) ProtoMessage() {}
 
 func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[33]
+	mi := &file_custody_v1_custody_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2830,7 +2955,7 @@ func (x *GetTubeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTubeRequest.ProtoReflect.Descriptor instead.
 func (*GetTubeRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{33}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GetTubeRequest) GetId() string {
@@ -2901,7 +3026,7 @@ type Tube struct {
 
 func (x *Tube) Reset() {
 	*x = Tube{}
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2913,7 +3038,7 @@ func (x *Tube) String() string {
 func (*Tube) ProtoMessage() {}
 
 func (x *Tube) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[34]
+	mi := &file_custody_v1_custody_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2926,7 +3051,7 @@ func (x *Tube) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tube.ProtoReflect.Descriptor instead.
 func (*Tube) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{34}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Tube) GetId() string {
@@ -3185,7 +3310,7 @@ type TemperatureSummary struct {
 
 func (x *TemperatureSummary) Reset() {
 	*x = TemperatureSummary{}
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3197,7 +3322,7 @@ func (x *TemperatureSummary) String() string {
 func (*TemperatureSummary) ProtoMessage() {}
 
 func (x *TemperatureSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[35]
+	mi := &file_custody_v1_custody_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3210,7 +3335,7 @@ func (x *TemperatureSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TemperatureSummary.ProtoReflect.Descriptor instead.
 func (*TemperatureSummary) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{35}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *TemperatureSummary) GetFrom() string {
@@ -3366,7 +3491,7 @@ type Doubt struct {
 
 func (x *Doubt) Reset() {
 	*x = Doubt{}
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3378,7 +3503,7 @@ func (x *Doubt) String() string {
 func (*Doubt) ProtoMessage() {}
 
 func (x *Doubt) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[36]
+	mi := &file_custody_v1_custody_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3391,7 +3516,7 @@ func (x *Doubt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Doubt.ProtoReflect.Descriptor instead.
 func (*Doubt) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{36}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Doubt) GetId() string {
@@ -3519,7 +3644,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3531,7 +3656,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[37]
+	mi := &file_custody_v1_custody_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3544,7 +3669,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{37}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Step) GetId() string {
@@ -3664,7 +3789,7 @@ type ExplainTestRequest struct {
 
 func (x *ExplainTestRequest) Reset() {
 	*x = ExplainTestRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3676,7 +3801,7 @@ func (x *ExplainTestRequest) String() string {
 func (*ExplainTestRequest) ProtoMessage() {}
 
 func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[38]
+	mi := &file_custody_v1_custody_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3689,7 +3814,7 @@ func (x *ExplainTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainTestRequest.ProtoReflect.Descriptor instead.
 func (*ExplainTestRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{38}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ExplainTestRequest) GetId() string {
@@ -3722,7 +3847,7 @@ type GetDrawRequest struct {
 
 func (x *GetDrawRequest) Reset() {
 	*x = GetDrawRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3734,7 +3859,7 @@ func (x *GetDrawRequest) String() string {
 func (*GetDrawRequest) ProtoMessage() {}
 
 func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[39]
+	mi := &file_custody_v1_custody_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3747,7 +3872,7 @@ func (x *GetDrawRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDrawRequest.ProtoReflect.Descriptor instead.
 func (*GetDrawRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{39}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GetDrawRequest) GetId() string {
@@ -3774,7 +3899,7 @@ type Draw struct {
 
 func (x *Draw) Reset() {
 	*x = Draw{}
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3786,7 +3911,7 @@ func (x *Draw) String() string {
 func (*Draw) ProtoMessage() {}
 
 func (x *Draw) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[40]
+	mi := &file_custody_v1_custody_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3799,7 +3924,7 @@ func (x *Draw) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Draw.ProtoReflect.Descriptor instead.
 func (*Draw) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{40}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Draw) GetId() string {
@@ -3872,7 +3997,7 @@ type AskSampleRequest struct {
 
 func (x *AskSampleRequest) Reset() {
 	*x = AskSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3884,7 +4009,7 @@ func (x *AskSampleRequest) String() string {
 func (*AskSampleRequest) ProtoMessage() {}
 
 func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[41]
+	mi := &file_custody_v1_custody_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3897,7 +4022,7 @@ func (x *AskSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskSampleRequest.ProtoReflect.Descriptor instead.
 func (*AskSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{41}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *AskSampleRequest) GetId() string {
@@ -3954,7 +4079,7 @@ type DeclineSampleRequest struct {
 
 func (x *DeclineSampleRequest) Reset() {
 	*x = DeclineSampleRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3966,7 +4091,7 @@ func (x *DeclineSampleRequest) String() string {
 func (*DeclineSampleRequest) ProtoMessage() {}
 
 func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[42]
+	mi := &file_custody_v1_custody_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3979,7 +4104,7 @@ func (x *DeclineSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclineSampleRequest.ProtoReflect.Descriptor instead.
 func (*DeclineSampleRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{42}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *DeclineSampleRequest) GetId() string {
@@ -4022,7 +4147,7 @@ type SampleDoneRequest struct {
 
 func (x *SampleDoneRequest) Reset() {
 	*x = SampleDoneRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[43]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4034,7 +4159,7 @@ func (x *SampleDoneRequest) String() string {
 func (*SampleDoneRequest) ProtoMessage() {}
 
 func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[43]
+	mi := &file_custody_v1_custody_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4047,7 +4172,7 @@ func (x *SampleDoneRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleDoneRequest.ProtoReflect.Descriptor instead.
 func (*SampleDoneRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{43}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *SampleDoneRequest) GetId() string {
@@ -4087,7 +4212,7 @@ type GetContentsRequest struct {
 
 func (x *GetContentsRequest) Reset() {
 	*x = GetContentsRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[44]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4099,7 +4224,7 @@ func (x *GetContentsRequest) String() string {
 func (*GetContentsRequest) ProtoMessage() {}
 
 func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[44]
+	mi := &file_custody_v1_custody_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4112,7 +4237,7 @@ func (x *GetContentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetContentsRequest.ProtoReflect.Descriptor instead.
 func (*GetContentsRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{44}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *GetContentsRequest) GetId() string {
@@ -4142,7 +4267,7 @@ type Contents struct {
 
 func (x *Contents) Reset() {
 	*x = Contents{}
-	mi := &file_custody_v1_custody_proto_msgTypes[45]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4154,7 +4279,7 @@ func (x *Contents) String() string {
 func (*Contents) ProtoMessage() {}
 
 func (x *Contents) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[45]
+	mi := &file_custody_v1_custody_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4167,7 +4292,7 @@ func (x *Contents) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Contents.ProtoReflect.Descriptor instead.
 func (*Contents) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{45}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Contents) GetId() string {
@@ -4253,7 +4378,7 @@ type Content struct {
 
 func (x *Content) Reset() {
 	*x = Content{}
-	mi := &file_custody_v1_custody_proto_msgTypes[46]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4265,7 +4390,7 @@ func (x *Content) String() string {
 func (*Content) ProtoMessage() {}
 
 func (x *Content) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[46]
+	mi := &file_custody_v1_custody_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4278,7 +4403,7 @@ func (x *Content) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Content.ProtoReflect.Descriptor instead.
 func (*Content) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{46}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Content) GetKind() string {
@@ -4318,7 +4443,7 @@ type GetEntryRequest struct {
 
 func (x *GetEntryRequest) Reset() {
 	*x = GetEntryRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[47]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4330,7 +4455,7 @@ func (x *GetEntryRequest) String() string {
 func (*GetEntryRequest) ProtoMessage() {}
 
 func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[47]
+	mi := &file_custody_v1_custody_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4343,7 +4468,7 @@ func (x *GetEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEntryRequest.ProtoReflect.Descriptor instead.
 func (*GetEntryRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{47}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetEntryRequest) GetId() string {
@@ -4364,7 +4489,7 @@ type Range struct {
 
 func (x *Range) Reset() {
 	*x = Range{}
-	mi := &file_custody_v1_custody_proto_msgTypes[48]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4376,7 +4501,7 @@ func (x *Range) String() string {
 func (*Range) ProtoMessage() {}
 
 func (x *Range) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[48]
+	mi := &file_custody_v1_custody_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4389,7 +4514,7 @@ func (x *Range) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Range.ProtoReflect.Descriptor instead.
 func (*Range) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{48}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Range) GetLow() string {
@@ -4440,7 +4565,7 @@ type Place struct {
 
 func (x *Place) Reset() {
 	*x = Place{}
-	mi := &file_custody_v1_custody_proto_msgTypes[49]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4452,7 +4577,7 @@ func (x *Place) String() string {
 func (*Place) ProtoMessage() {}
 
 func (x *Place) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[49]
+	mi := &file_custody_v1_custody_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4465,7 +4590,7 @@ func (x *Place) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Place.ProtoReflect.Descriptor instead.
 func (*Place) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{49}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Place) GetId() string {
@@ -4599,7 +4724,7 @@ type Rotor struct {
 
 func (x *Rotor) Reset() {
 	*x = Rotor{}
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4611,7 +4736,7 @@ func (x *Rotor) String() string {
 func (*Rotor) ProtoMessage() {}
 
 func (x *Rotor) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[50]
+	mi := &file_custody_v1_custody_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4624,7 +4749,7 @@ func (x *Rotor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Rotor.ProtoReflect.Descriptor instead.
 func (*Rotor) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{50}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Rotor) GetSlots() int64 {
@@ -4680,7 +4805,7 @@ type Carrier struct {
 
 func (x *Carrier) Reset() {
 	*x = Carrier{}
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4692,7 +4817,7 @@ func (x *Carrier) String() string {
 func (*Carrier) ProtoMessage() {}
 
 func (x *Carrier) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[51]
+	mi := &file_custody_v1_custody_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4705,7 +4830,7 @@ func (x *Carrier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carrier.ProtoReflect.Descriptor instead.
 func (*Carrier) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{51}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *Carrier) GetId() string {
@@ -4788,7 +4913,7 @@ type Logger struct {
 
 func (x *Logger) Reset() {
 	*x = Logger{}
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4800,7 +4925,7 @@ func (x *Logger) String() string {
 func (*Logger) ProtoMessage() {}
 
 func (x *Logger) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[52]
+	mi := &file_custody_v1_custody_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4813,7 +4938,7 @@ func (x *Logger) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Logger.ProtoReflect.Descriptor instead.
 func (*Logger) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{52}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Logger) GetId() string {
@@ -4907,7 +5032,7 @@ type LoggerFile struct {
 
 func (x *LoggerFile) Reset() {
 	*x = LoggerFile{}
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4919,7 +5044,7 @@ func (x *LoggerFile) String() string {
 func (*LoggerFile) ProtoMessage() {}
 
 func (x *LoggerFile) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[53]
+	mi := &file_custody_v1_custody_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4932,7 +5057,7 @@ func (x *LoggerFile) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoggerFile.ProtoReflect.Descriptor instead.
 func (*LoggerFile) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{53}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *LoggerFile) GetId() string {
@@ -5027,7 +5152,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5039,7 +5164,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[54]
+	mi := &file_custody_v1_custody_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5052,7 +5177,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{54}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Person) GetId() string {
@@ -5101,7 +5226,7 @@ type RoleAt struct {
 
 func (x *RoleAt) Reset() {
 	*x = RoleAt{}
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5113,7 +5238,7 @@ func (x *RoleAt) String() string {
 func (*RoleAt) ProtoMessage() {}
 
 func (x *RoleAt) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[55]
+	mi := &file_custody_v1_custody_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5126,7 +5251,7 @@ func (x *RoleAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoleAt.ProtoReflect.Descriptor instead.
 func (*RoleAt) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{55}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *RoleAt) GetRole() string {
@@ -5164,7 +5289,7 @@ type Device struct {
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5176,7 +5301,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[56]
+	mi := &file_custody_v1_custody_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5189,7 +5314,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{56}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Device) GetId() string {
@@ -5264,7 +5389,7 @@ type Route struct {
 
 func (x *Route) Reset() {
 	*x = Route{}
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5276,7 +5401,7 @@ func (x *Route) String() string {
 func (*Route) ProtoMessage() {}
 
 func (x *Route) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[57]
+	mi := &file_custody_v1_custody_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5289,7 +5414,7 @@ func (x *Route) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Route.ProtoReflect.Descriptor instead.
 func (*Route) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{57}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *Route) GetId() string {
@@ -5349,7 +5474,7 @@ type GetSchemesRequest struct {
 
 func (x *GetSchemesRequest) Reset() {
 	*x = GetSchemesRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5361,7 +5486,7 @@ func (x *GetSchemesRequest) String() string {
 func (*GetSchemesRequest) ProtoMessage() {}
 
 func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[58]
+	mi := &file_custody_v1_custody_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5374,7 +5499,7 @@ func (x *GetSchemesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetSchemesRequest.ProtoReflect.Descriptor instead.
 func (*GetSchemesRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{58}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
 }
 
 type NumberSchemes struct {
@@ -5390,7 +5515,7 @@ type NumberSchemes struct {
 
 func (x *NumberSchemes) Reset() {
 	*x = NumberSchemes{}
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5402,7 +5527,7 @@ func (x *NumberSchemes) String() string {
 func (*NumberSchemes) ProtoMessage() {}
 
 func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[59]
+	mi := &file_custody_v1_custody_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5415,7 +5540,7 @@ func (x *NumberSchemes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberSchemes.ProtoReflect.Descriptor instead.
 func (*NumberSchemes) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{59}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *NumberSchemes) GetSchemes() []*NumberScheme {
@@ -5479,7 +5604,7 @@ type NumberScheme struct {
 
 func (x *NumberScheme) Reset() {
 	*x = NumberScheme{}
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5491,7 +5616,7 @@ func (x *NumberScheme) String() string {
 func (*NumberScheme) ProtoMessage() {}
 
 func (x *NumberScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[60]
+	mi := &file_custody_v1_custody_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5504,7 +5629,7 @@ func (x *NumberScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberScheme.ProtoReflect.Descriptor instead.
 func (*NumberScheme) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{60}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *NumberScheme) GetId() string {
@@ -5609,7 +5734,7 @@ type ReadLabelRequest struct {
 
 func (x *ReadLabelRequest) Reset() {
 	*x = ReadLabelRequest{}
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5621,7 +5746,7 @@ func (x *ReadLabelRequest) String() string {
 func (*ReadLabelRequest) ProtoMessage() {}
 
 func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[61]
+	mi := &file_custody_v1_custody_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5634,7 +5759,7 @@ func (x *ReadLabelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelRequest.ProtoReflect.Descriptor instead.
 func (*ReadLabelRequest) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{61}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ReadLabelRequest) GetLabel() *Label {
@@ -5690,7 +5815,7 @@ type ReadLabelResponse struct {
 
 func (x *ReadLabelResponse) Reset() {
 	*x = ReadLabelResponse{}
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5702,7 +5827,7 @@ func (x *ReadLabelResponse) String() string {
 func (*ReadLabelResponse) ProtoMessage() {}
 
 func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[62]
+	mi := &file_custody_v1_custody_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5715,7 +5840,7 @@ func (x *ReadLabelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadLabelResponse.ProtoReflect.Descriptor instead.
 func (*ReadLabelResponse) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{62}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ReadLabelResponse) GetReading() *LabelReading {
@@ -5765,7 +5890,7 @@ type LabelReading struct {
 
 func (x *LabelReading) Reset() {
 	*x = LabelReading{}
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5777,7 +5902,7 @@ func (x *LabelReading) String() string {
 func (*LabelReading) ProtoMessage() {}
 
 func (x *LabelReading) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[63]
+	mi := &file_custody_v1_custody_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5790,7 +5915,7 @@ func (x *LabelReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelReading.ProtoReflect.Descriptor instead.
 func (*LabelReading) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{63}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *LabelReading) GetNames() string {
@@ -5902,7 +6027,7 @@ type LabelElement struct {
 
 func (x *LabelElement) Reset() {
 	*x = LabelElement{}
-	mi := &file_custody_v1_custody_proto_msgTypes[64]
+	mi := &file_custody_v1_custody_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5914,7 +6039,7 @@ func (x *LabelElement) String() string {
 func (*LabelElement) ProtoMessage() {}
 
 func (x *LabelElement) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[64]
+	mi := &file_custody_v1_custody_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5927,7 +6052,7 @@ func (x *LabelElement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelElement.ProtoReflect.Descriptor instead.
 func (*LabelElement) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{64}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LabelElement) GetAi() string {
@@ -5959,7 +6084,7 @@ type ProductCode struct {
 
 func (x *ProductCode) Reset() {
 	*x = ProductCode{}
-	mi := &file_custody_v1_custody_proto_msgTypes[65]
+	mi := &file_custody_v1_custody_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5971,7 +6096,7 @@ func (x *ProductCode) String() string {
 func (*ProductCode) ProtoMessage() {}
 
 func (x *ProductCode) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[65]
+	mi := &file_custody_v1_custody_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5984,7 +6109,7 @@ func (x *ProductCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProductCode.ProtoReflect.Descriptor instead.
 func (*ProductCode) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{65}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ProductCode) GetNumber() string {
@@ -6044,7 +6169,7 @@ type LabelRefusal struct {
 
 func (x *LabelRefusal) Reset() {
 	*x = LabelRefusal{}
-	mi := &file_custody_v1_custody_proto_msgTypes[66]
+	mi := &file_custody_v1_custody_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6056,7 +6181,7 @@ func (x *LabelRefusal) String() string {
 func (*LabelRefusal) ProtoMessage() {}
 
 func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
-	mi := &file_custody_v1_custody_proto_msgTypes[66]
+	mi := &file_custody_v1_custody_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6069,7 +6194,7 @@ func (x *LabelRefusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabelRefusal.ProtoReflect.Descriptor instead.
 func (*LabelRefusal) Descriptor() ([]byte, []int) {
-	return file_custody_v1_custody_proto_rawDescGZIP(), []int{66}
+	return file_custody_v1_custody_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *LabelRefusal) GetRefusal() string {
@@ -6220,7 +6345,15 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x16RecordReadingsResponse\x12\x16\n" +
 	"\x06stored\x18\x01 \x01(\x03R\x06stored\x12\x16\n" +
 	"\x06faults\x18\x02 \x01(\x03R\x06faults\x12\x1a\n" +
-	"\bsequence\x18\x03 \x01(\x04R\bsequence\"\xa7\x04\n" +
+	"\bsequence\x18\x03 \x01(\x04R\bsequence\"`\n" +
+	"\x15StreamReadingsRequest\x12\x14\n" +
+	"\x05batch\x18\x01 \x01(\tR\x05batch\x121\n" +
+	"\x04runs\x18\x02 \x03(\v2\x1d.specimen.custody.v1.ReadingsR\x04runs\"z\n" +
+	"\x16StreamReadingsResponse\x12\x14\n" +
+	"\x05batch\x18\x01 \x01(\tR\x05batch\x12\x16\n" +
+	"\x06stored\x18\x02 \x01(\x03R\x06stored\x12\x16\n" +
+	"\x06faults\x18\x03 \x01(\x03R\x06faults\x12\x1a\n" +
+	"\bsequence\x18\x04 \x01(\x04R\bsequence\"\xa7\x04\n" +
 	"\x15ImportReadingsRequest\x12\x16\n" +
 	"\x06logger\x18\x01 \x01(\tR\x06logger\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
@@ -6710,10 +6843,11 @@ const file_custody_v1_custody_proto_rawDesc = "" +
 	"\x05parts\x18\x05 \x03(\tR\x05parts\x12\x1a\n" +
 	"\bproposal\x18\x06 \x01(\tR\bproposal\x12\x12\n" +
 	"\x04ways\x18\a \x03(\tR\x04ways\x12:\n" +
-	"\aproduct\x18\b \x01(\v2 .specimen.custody.v1.ProductCodeR\aproduct2\xe3\x06\n" +
+	"\aproduct\x18\b \x01(\v2 .specimen.custody.v1.ProductCodeR\aproduct2\xd2\a\n" +
 	"\x05Scans\x12v\n" +
 	"\vRecordScans\x12'.specimen.custody.v1.RecordScansRequest\x1a(.specimen.custody.v1.RecordScansResponse\"\x14\x82\xd3\xe4\x93\x02\x0e:\x01*\"\t/v1/scans\x12\x82\x01\n" +
-	"\x0eRecordReadings\x12*.specimen.custody.v1.RecordReadingsRequest\x1a+.specimen.custody.v1.RecordReadingsResponse\"\x17\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/readings\x12\x89\x01\n" +
+	"\x0eRecordReadings\x12*.specimen.custody.v1.RecordReadingsRequest\x1a+.specimen.custody.v1.RecordReadingsResponse\"\x17\x82\xd3\xe4\x93\x02\x11:\x01*\"\f/v1/readings\x12m\n" +
+	"\x0eStreamReadings\x12*.specimen.custody.v1.StreamReadingsRequest\x1a+.specimen.custody.v1.StreamReadingsResponse(\x010\x01\x12\x89\x01\n" +
 	"\x0eImportReadings\x12*.specimen.custody.v1.ImportReadingsRequest\x1a+.specimen.custody.v1.ImportReadingsResponse\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/readings:import\x12q\n" +
 	"\bVoidFact\x12$.specimen.custody.v1.VoidFactRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"\x1e\x82\xd3\xe4\x93\x02\x18:\x01*\"\x13/v1/facts/{id}:void\x12}\n" +
 	"\fExplainDoubt\x12(.specimen.custody.v1.ExplainDoubtRequest\x1a\x1f.specimen.custody.v1.ScanAnswer\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/doubts/{id}:explain\x12p\n" +
@@ -6769,7 +6903,7 @@ func file_custody_v1_custody_proto_rawDescGZIP() []byte {
 	return file_custody_v1_custody_proto_rawDescData
 }
 
-var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
+var file_custody_v1_custody_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
 var file_custody_v1_custody_proto_goTypes = []any{
 	(*Label)(nil),                  // 0: specimen.custody.v1.Label
 	(*Clock)(nil),                  // 1: specimen.custody.v1.Clock
@@ -6782,188 +6916,193 @@ var file_custody_v1_custody_proto_goTypes = []any{
 	(*Readings)(nil),               // 8: specimen.custody.v1.Readings
 	(*Reading)(nil),                // 9: specimen.custody.v1.Reading
 	(*RecordReadingsResponse)(nil), // 10: specimen.custody.v1.RecordReadingsResponse
-	(*ImportReadingsRequest)(nil),  // 11: specimen.custody.v1.ImportReadingsRequest
-	(*ClockSighting)(nil),          // 12: specimen.custody.v1.ClockSighting
-	(*ImportReadingsResponse)(nil), // 13: specimen.custody.v1.ImportReadingsResponse
-	(*ImportDecision)(nil),         // 14: specimen.custody.v1.ImportDecision
-	(*ImportQuestion)(nil),         // 15: specimen.custody.v1.ImportQuestion
-	(*ImportChoice)(nil),           // 16: specimen.custody.v1.ImportChoice
-	(*ImportMistake)(nil),          // 17: specimen.custody.v1.ImportMistake
-	(*ImportCounts)(nil),           // 18: specimen.custody.v1.ImportCounts
-	(*ImportRow)(nil),              // 19: specimen.custody.v1.ImportRow
-	(*ImportGap)(nil),              // 20: specimen.custody.v1.ImportGap
-	(*VoidFactRequest)(nil),        // 21: specimen.custody.v1.VoidFactRequest
-	(*ExplainDoubtRequest)(nil),    // 22: specimen.custody.v1.ExplainDoubtRequest
-	(*CountFactsRequest)(nil),      // 23: specimen.custody.v1.CountFactsRequest
-	(*CountFactsResponse)(nil),     // 24: specimen.custody.v1.CountFactsResponse
-	(*SetClockRequest)(nil),        // 25: specimen.custody.v1.SetClockRequest
-	(*SetClockResponse)(nil),       // 26: specimen.custody.v1.SetClockResponse
-	(*PlaceRequestRequest)(nil),    // 27: specimen.custody.v1.PlaceRequestRequest
-	(*AssignedTube)(nil),           // 28: specimen.custody.v1.AssignedTube
-	(*Request)(nil),                // 29: specimen.custody.v1.Request
-	(*GetRequestRequest)(nil),      // 30: specimen.custody.v1.GetRequestRequest
-	(*ChangeTestRequest)(nil),      // 31: specimen.custody.v1.ChangeTestRequest
-	(*CancelRequestRequest)(nil),   // 32: specimen.custody.v1.CancelRequestRequest
-	(*GetTubeRequest)(nil),         // 33: specimen.custody.v1.GetTubeRequest
-	(*Tube)(nil),                   // 34: specimen.custody.v1.Tube
-	(*TemperatureSummary)(nil),     // 35: specimen.custody.v1.TemperatureSummary
-	(*Doubt)(nil),                  // 36: specimen.custody.v1.Doubt
-	(*Step)(nil),                   // 37: specimen.custody.v1.Step
-	(*ExplainTestRequest)(nil),     // 38: specimen.custody.v1.ExplainTestRequest
-	(*GetDrawRequest)(nil),         // 39: specimen.custody.v1.GetDrawRequest
-	(*Draw)(nil),                   // 40: specimen.custody.v1.Draw
-	(*AskSampleRequest)(nil),       // 41: specimen.custody.v1.AskSampleRequest
-	(*DeclineSampleRequest)(nil),   // 42: specimen.custody.v1.DeclineSampleRequest
-	(*SampleDoneRequest)(nil),      // 43: specimen.custody.v1.SampleDoneRequest
-	(*GetContentsRequest)(nil),     // 44: specimen.custody.v1.GetContentsRequest
-	(*Contents)(nil),               // 45: specimen.custody.v1.Contents
-	(*Content)(nil),                // 46: specimen.custody.v1.Content
-	(*GetEntryRequest)(nil),        // 47: specimen.custody.v1.GetEntryRequest
-	(*Range)(nil),                  // 48: specimen.custody.v1.Range
-	(*Place)(nil),                  // 49: specimen.custody.v1.Place
-	(*Rotor)(nil),                  // 50: specimen.custody.v1.Rotor
-	(*Carrier)(nil),                // 51: specimen.custody.v1.Carrier
-	(*Logger)(nil),                 // 52: specimen.custody.v1.Logger
-	(*LoggerFile)(nil),             // 53: specimen.custody.v1.LoggerFile
-	(*Person)(nil),                 // 54: specimen.custody.v1.Person
-	(*RoleAt)(nil),                 // 55: specimen.custody.v1.RoleAt
-	(*Device)(nil),                 // 56: specimen.custody.v1.Device
-	(*Route)(nil),                  // 57: specimen.custody.v1.Route
-	(*GetSchemesRequest)(nil),      // 58: specimen.custody.v1.GetSchemesRequest
-	(*NumberSchemes)(nil),          // 59: specimen.custody.v1.NumberSchemes
-	(*NumberScheme)(nil),           // 60: specimen.custody.v1.NumberScheme
-	(*ReadLabelRequest)(nil),       // 61: specimen.custody.v1.ReadLabelRequest
-	(*ReadLabelResponse)(nil),      // 62: specimen.custody.v1.ReadLabelResponse
-	(*LabelReading)(nil),           // 63: specimen.custody.v1.LabelReading
-	(*LabelElement)(nil),           // 64: specimen.custody.v1.LabelElement
-	(*ProductCode)(nil),            // 65: specimen.custody.v1.ProductCode
-	(*LabelRefusal)(nil),           // 66: specimen.custody.v1.LabelRefusal
-	nil,                            // 67: specimen.custody.v1.Scan.DetailsEntry
-	nil,                            // 68: specimen.custody.v1.Tube.FactsEntry
-	(*Identity)(nil),               // 69: specimen.custody.v1.Identity
-	(*v1.Verdict)(nil),             // 70: specimen.stability.v1.Verdict
-	(*v1.Flag)(nil),                // 71: specimen.stability.v1.Flag
-	(*v1.Explanation)(nil),         // 72: specimen.stability.v1.Explanation
+	(*StreamReadingsRequest)(nil),  // 11: specimen.custody.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil), // 12: specimen.custody.v1.StreamReadingsResponse
+	(*ImportReadingsRequest)(nil),  // 13: specimen.custody.v1.ImportReadingsRequest
+	(*ClockSighting)(nil),          // 14: specimen.custody.v1.ClockSighting
+	(*ImportReadingsResponse)(nil), // 15: specimen.custody.v1.ImportReadingsResponse
+	(*ImportDecision)(nil),         // 16: specimen.custody.v1.ImportDecision
+	(*ImportQuestion)(nil),         // 17: specimen.custody.v1.ImportQuestion
+	(*ImportChoice)(nil),           // 18: specimen.custody.v1.ImportChoice
+	(*ImportMistake)(nil),          // 19: specimen.custody.v1.ImportMistake
+	(*ImportCounts)(nil),           // 20: specimen.custody.v1.ImportCounts
+	(*ImportRow)(nil),              // 21: specimen.custody.v1.ImportRow
+	(*ImportGap)(nil),              // 22: specimen.custody.v1.ImportGap
+	(*VoidFactRequest)(nil),        // 23: specimen.custody.v1.VoidFactRequest
+	(*ExplainDoubtRequest)(nil),    // 24: specimen.custody.v1.ExplainDoubtRequest
+	(*CountFactsRequest)(nil),      // 25: specimen.custody.v1.CountFactsRequest
+	(*CountFactsResponse)(nil),     // 26: specimen.custody.v1.CountFactsResponse
+	(*SetClockRequest)(nil),        // 27: specimen.custody.v1.SetClockRequest
+	(*SetClockResponse)(nil),       // 28: specimen.custody.v1.SetClockResponse
+	(*PlaceRequestRequest)(nil),    // 29: specimen.custody.v1.PlaceRequestRequest
+	(*AssignedTube)(nil),           // 30: specimen.custody.v1.AssignedTube
+	(*Request)(nil),                // 31: specimen.custody.v1.Request
+	(*GetRequestRequest)(nil),      // 32: specimen.custody.v1.GetRequestRequest
+	(*ChangeTestRequest)(nil),      // 33: specimen.custody.v1.ChangeTestRequest
+	(*CancelRequestRequest)(nil),   // 34: specimen.custody.v1.CancelRequestRequest
+	(*GetTubeRequest)(nil),         // 35: specimen.custody.v1.GetTubeRequest
+	(*Tube)(nil),                   // 36: specimen.custody.v1.Tube
+	(*TemperatureSummary)(nil),     // 37: specimen.custody.v1.TemperatureSummary
+	(*Doubt)(nil),                  // 38: specimen.custody.v1.Doubt
+	(*Step)(nil),                   // 39: specimen.custody.v1.Step
+	(*ExplainTestRequest)(nil),     // 40: specimen.custody.v1.ExplainTestRequest
+	(*GetDrawRequest)(nil),         // 41: specimen.custody.v1.GetDrawRequest
+	(*Draw)(nil),                   // 42: specimen.custody.v1.Draw
+	(*AskSampleRequest)(nil),       // 43: specimen.custody.v1.AskSampleRequest
+	(*DeclineSampleRequest)(nil),   // 44: specimen.custody.v1.DeclineSampleRequest
+	(*SampleDoneRequest)(nil),      // 45: specimen.custody.v1.SampleDoneRequest
+	(*GetContentsRequest)(nil),     // 46: specimen.custody.v1.GetContentsRequest
+	(*Contents)(nil),               // 47: specimen.custody.v1.Contents
+	(*Content)(nil),                // 48: specimen.custody.v1.Content
+	(*GetEntryRequest)(nil),        // 49: specimen.custody.v1.GetEntryRequest
+	(*Range)(nil),                  // 50: specimen.custody.v1.Range
+	(*Place)(nil),                  // 51: specimen.custody.v1.Place
+	(*Rotor)(nil),                  // 52: specimen.custody.v1.Rotor
+	(*Carrier)(nil),                // 53: specimen.custody.v1.Carrier
+	(*Logger)(nil),                 // 54: specimen.custody.v1.Logger
+	(*LoggerFile)(nil),             // 55: specimen.custody.v1.LoggerFile
+	(*Person)(nil),                 // 56: specimen.custody.v1.Person
+	(*RoleAt)(nil),                 // 57: specimen.custody.v1.RoleAt
+	(*Device)(nil),                 // 58: specimen.custody.v1.Device
+	(*Route)(nil),                  // 59: specimen.custody.v1.Route
+	(*GetSchemesRequest)(nil),      // 60: specimen.custody.v1.GetSchemesRequest
+	(*NumberSchemes)(nil),          // 61: specimen.custody.v1.NumberSchemes
+	(*NumberScheme)(nil),           // 62: specimen.custody.v1.NumberScheme
+	(*ReadLabelRequest)(nil),       // 63: specimen.custody.v1.ReadLabelRequest
+	(*ReadLabelResponse)(nil),      // 64: specimen.custody.v1.ReadLabelResponse
+	(*LabelReading)(nil),           // 65: specimen.custody.v1.LabelReading
+	(*LabelElement)(nil),           // 66: specimen.custody.v1.LabelElement
+	(*ProductCode)(nil),            // 67: specimen.custody.v1.ProductCode
+	(*LabelRefusal)(nil),           // 68: specimen.custody.v1.LabelRefusal
+	nil,                            // 69: specimen.custody.v1.Scan.DetailsEntry
+	nil,                            // 70: specimen.custody.v1.Tube.FactsEntry
+	(*Identity)(nil),               // 71: specimen.custody.v1.Identity
+	(*v1.Verdict)(nil),             // 72: specimen.stability.v1.Verdict
+	(*v1.Flag)(nil),                // 73: specimen.stability.v1.Flag
+	(*v1.Explanation)(nil),         // 74: specimen.stability.v1.Explanation
 }
 var file_custody_v1_custody_proto_depIdxs = []int32{
 	0,  // 0: specimen.custody.v1.Scan.label:type_name -> specimen.custody.v1.Label
 	1,  // 1: specimen.custody.v1.Scan.clock:type_name -> specimen.custody.v1.Clock
-	67, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
+	69, // 2: specimen.custody.v1.Scan.details:type_name -> specimen.custody.v1.Scan.DetailsEntry
 	3,  // 3: specimen.custody.v1.Scan.attested:type_name -> specimen.custody.v1.AttestedScan
 	2,  // 4: specimen.custody.v1.RecordScansRequest.scans:type_name -> specimen.custody.v1.Scan
 	6,  // 5: specimen.custody.v1.RecordScansResponse.answers:type_name -> specimen.custody.v1.ScanAnswer
-	36, // 6: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
-	34, // 7: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
-	69, // 8: specimen.custody.v1.ScanAnswer.identities:type_name -> specimen.custody.v1.Identity
+	38, // 6: specimen.custody.v1.ScanAnswer.doubts:type_name -> specimen.custody.v1.Doubt
+	36, // 7: specimen.custody.v1.ScanAnswer.tube:type_name -> specimen.custody.v1.Tube
+	71, // 8: specimen.custody.v1.ScanAnswer.identities:type_name -> specimen.custody.v1.Identity
 	8,  // 9: specimen.custody.v1.RecordReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
 	9,  // 10: specimen.custody.v1.Readings.readings:type_name -> specimen.custody.v1.Reading
-	12, // 11: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
-	14, // 12: specimen.custody.v1.ImportReadingsResponse.understood:type_name -> specimen.custody.v1.ImportDecision
-	15, // 13: specimen.custody.v1.ImportReadingsResponse.questions:type_name -> specimen.custody.v1.ImportQuestion
-	17, // 14: specimen.custody.v1.ImportReadingsResponse.mistakes:type_name -> specimen.custody.v1.ImportMistake
-	18, // 15: specimen.custody.v1.ImportReadingsResponse.counts:type_name -> specimen.custody.v1.ImportCounts
-	19, // 16: specimen.custody.v1.ImportReadingsResponse.preview:type_name -> specimen.custody.v1.ImportRow
-	20, // 17: specimen.custody.v1.ImportReadingsResponse.gaps:type_name -> specimen.custody.v1.ImportGap
-	16, // 18: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
-	28, // 19: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
-	28, // 20: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
-	70, // 21: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
-	71, // 22: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
-	36, // 23: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
-	37, // 24: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
-	68, // 25: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
-	35, // 26: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
-	37, // 27: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
-	46, // 28: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
-	36, // 29: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
-	37, // 30: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
-	35, // 31: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
-	48, // 32: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
-	50, // 33: specimen.custody.v1.Place.rotor:type_name -> specimen.custody.v1.Rotor
-	48, // 34: specimen.custody.v1.Rotor.holds:type_name -> specimen.custody.v1.Range
-	48, // 35: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
-	53, // 36: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
-	55, // 37: specimen.custody.v1.Person.roles:type_name -> specimen.custody.v1.RoleAt
-	36, // 38: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
-	60, // 39: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
-	0,  // 40: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
-	63, // 41: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
-	66, // 42: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
-	64, // 43: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
-	65, // 44: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
-	4,  // 45: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
-	7,  // 46: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
-	11, // 47: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
-	21, // 48: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
-	22, // 49: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
-	23, // 50: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
-	25, // 51: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
-	27, // 52: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
-	30, // 53: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
-	31, // 54: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	31, // 55: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
-	32, // 56: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
-	33, // 57: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
-	38, // 58: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
-	39, // 59: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
-	41, // 60: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
-	42, // 61: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
-	43, // 62: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
-	44, // 63: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
-	49, // 64: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
-	47, // 65: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
-	51, // 66: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
-	47, // 67: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
-	52, // 68: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
-	47, // 69: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
-	54, // 70: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
-	47, // 71: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
-	56, // 72: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
-	47, // 73: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
-	57, // 74: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
-	47, // 75: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
-	59, // 76: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
-	58, // 77: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
-	61, // 78: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
-	5,  // 79: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
-	10, // 80: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
-	13, // 81: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
-	6,  // 82: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 83: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
-	24, // 84: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
-	26, // 85: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
-	29, // 86: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
-	29, // 87: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
-	29, // 88: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
-	29, // 89: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
-	29, // 90: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
-	34, // 91: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
-	72, // 92: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
-	40, // 93: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
-	6,  // 94: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 95: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
-	6,  // 96: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
-	45, // 97: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
-	49, // 98: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
-	49, // 99: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
-	51, // 100: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
-	51, // 101: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
-	52, // 102: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
-	52, // 103: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
-	54, // 104: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
-	54, // 105: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
-	56, // 106: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
-	56, // 107: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
-	57, // 108: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
-	57, // 109: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
-	59, // 110: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	59, // 111: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
-	62, // 112: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
-	79, // [79:113] is the sub-list for method output_type
-	45, // [45:79] is the sub-list for method input_type
-	45, // [45:45] is the sub-list for extension type_name
-	45, // [45:45] is the sub-list for extension extendee
-	0,  // [0:45] is the sub-list for field type_name
+	8,  // 11: specimen.custody.v1.StreamReadingsRequest.runs:type_name -> specimen.custody.v1.Readings
+	14, // 12: specimen.custody.v1.ImportReadingsRequest.sync:type_name -> specimen.custody.v1.ClockSighting
+	16, // 13: specimen.custody.v1.ImportReadingsResponse.understood:type_name -> specimen.custody.v1.ImportDecision
+	17, // 14: specimen.custody.v1.ImportReadingsResponse.questions:type_name -> specimen.custody.v1.ImportQuestion
+	19, // 15: specimen.custody.v1.ImportReadingsResponse.mistakes:type_name -> specimen.custody.v1.ImportMistake
+	20, // 16: specimen.custody.v1.ImportReadingsResponse.counts:type_name -> specimen.custody.v1.ImportCounts
+	21, // 17: specimen.custody.v1.ImportReadingsResponse.preview:type_name -> specimen.custody.v1.ImportRow
+	22, // 18: specimen.custody.v1.ImportReadingsResponse.gaps:type_name -> specimen.custody.v1.ImportGap
+	18, // 19: specimen.custody.v1.ImportQuestion.choices:type_name -> specimen.custody.v1.ImportChoice
+	30, // 20: specimen.custody.v1.PlaceRequestRequest.tubes:type_name -> specimen.custody.v1.AssignedTube
+	30, // 21: specimen.custody.v1.Request.tubes:type_name -> specimen.custody.v1.AssignedTube
+	72, // 22: specimen.custody.v1.Tube.verdicts:type_name -> specimen.stability.v1.Verdict
+	73, // 23: specimen.custody.v1.Tube.flag:type_name -> specimen.stability.v1.Flag
+	38, // 24: specimen.custody.v1.Tube.doubts:type_name -> specimen.custody.v1.Doubt
+	39, // 25: specimen.custody.v1.Tube.timeline:type_name -> specimen.custody.v1.Step
+	70, // 26: specimen.custody.v1.Tube.facts:type_name -> specimen.custody.v1.Tube.FactsEntry
+	37, // 27: specimen.custody.v1.Tube.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	39, // 28: specimen.custody.v1.Draw.timeline:type_name -> specimen.custody.v1.Step
+	48, // 29: specimen.custody.v1.Contents.contents:type_name -> specimen.custody.v1.Content
+	38, // 30: specimen.custody.v1.Contents.doubts:type_name -> specimen.custody.v1.Doubt
+	39, // 31: specimen.custody.v1.Contents.timeline:type_name -> specimen.custody.v1.Step
+	37, // 32: specimen.custody.v1.Contents.temperature:type_name -> specimen.custody.v1.TemperatureSummary
+	50, // 33: specimen.custody.v1.Place.assumed:type_name -> specimen.custody.v1.Range
+	52, // 34: specimen.custody.v1.Place.rotor:type_name -> specimen.custody.v1.Rotor
+	50, // 35: specimen.custody.v1.Rotor.holds:type_name -> specimen.custody.v1.Range
+	50, // 36: specimen.custody.v1.Carrier.assumed:type_name -> specimen.custody.v1.Range
+	55, // 37: specimen.custody.v1.Logger.imports:type_name -> specimen.custody.v1.LoggerFile
+	57, // 38: specimen.custody.v1.Person.roles:type_name -> specimen.custody.v1.RoleAt
+	38, // 39: specimen.custody.v1.Device.doubts:type_name -> specimen.custody.v1.Doubt
+	62, // 40: specimen.custody.v1.NumberSchemes.schemes:type_name -> specimen.custody.v1.NumberScheme
+	0,  // 41: specimen.custody.v1.ReadLabelRequest.label:type_name -> specimen.custody.v1.Label
+	65, // 42: specimen.custody.v1.ReadLabelResponse.reading:type_name -> specimen.custody.v1.LabelReading
+	68, // 43: specimen.custody.v1.ReadLabelResponse.refusal:type_name -> specimen.custody.v1.LabelRefusal
+	66, // 44: specimen.custody.v1.LabelReading.elements:type_name -> specimen.custody.v1.LabelElement
+	67, // 45: specimen.custody.v1.LabelRefusal.product:type_name -> specimen.custody.v1.ProductCode
+	4,  // 46: specimen.custody.v1.Scans.RecordScans:input_type -> specimen.custody.v1.RecordScansRequest
+	7,  // 47: specimen.custody.v1.Scans.RecordReadings:input_type -> specimen.custody.v1.RecordReadingsRequest
+	11, // 48: specimen.custody.v1.Scans.StreamReadings:input_type -> specimen.custody.v1.StreamReadingsRequest
+	13, // 49: specimen.custody.v1.Scans.ImportReadings:input_type -> specimen.custody.v1.ImportReadingsRequest
+	23, // 50: specimen.custody.v1.Scans.VoidFact:input_type -> specimen.custody.v1.VoidFactRequest
+	24, // 51: specimen.custody.v1.Scans.ExplainDoubt:input_type -> specimen.custody.v1.ExplainDoubtRequest
+	25, // 52: specimen.custody.v1.Scans.CountFacts:input_type -> specimen.custody.v1.CountFactsRequest
+	27, // 53: specimen.custody.v1.Scans.SetClock:input_type -> specimen.custody.v1.SetClockRequest
+	29, // 54: specimen.custody.v1.Requests.PlaceRequest:input_type -> specimen.custody.v1.PlaceRequestRequest
+	32, // 55: specimen.custody.v1.Requests.GetRequest:input_type -> specimen.custody.v1.GetRequestRequest
+	33, // 56: specimen.custody.v1.Requests.AddTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	33, // 57: specimen.custody.v1.Requests.WithdrawTest:input_type -> specimen.custody.v1.ChangeTestRequest
+	34, // 58: specimen.custody.v1.Requests.CancelRequest:input_type -> specimen.custody.v1.CancelRequestRequest
+	35, // 59: specimen.custody.v1.Tubes.GetTube:input_type -> specimen.custody.v1.GetTubeRequest
+	40, // 60: specimen.custody.v1.Tubes.ExplainTest:input_type -> specimen.custody.v1.ExplainTestRequest
+	41, // 61: specimen.custody.v1.Tubes.GetDraw:input_type -> specimen.custody.v1.GetDrawRequest
+	43, // 62: specimen.custody.v1.Tubes.AskSample:input_type -> specimen.custody.v1.AskSampleRequest
+	44, // 63: specimen.custody.v1.Tubes.DeclineSample:input_type -> specimen.custody.v1.DeclineSampleRequest
+	45, // 64: specimen.custody.v1.Tubes.SampleDone:input_type -> specimen.custody.v1.SampleDoneRequest
+	46, // 65: specimen.custody.v1.Tubes.GetContents:input_type -> specimen.custody.v1.GetContentsRequest
+	51, // 66: specimen.custody.v1.Directory.PutPlace:input_type -> specimen.custody.v1.Place
+	49, // 67: specimen.custody.v1.Directory.GetPlace:input_type -> specimen.custody.v1.GetEntryRequest
+	53, // 68: specimen.custody.v1.Directory.PutCarrier:input_type -> specimen.custody.v1.Carrier
+	49, // 69: specimen.custody.v1.Directory.GetCarrier:input_type -> specimen.custody.v1.GetEntryRequest
+	54, // 70: specimen.custody.v1.Directory.PutLogger:input_type -> specimen.custody.v1.Logger
+	49, // 71: specimen.custody.v1.Directory.GetLogger:input_type -> specimen.custody.v1.GetEntryRequest
+	56, // 72: specimen.custody.v1.Directory.PutPerson:input_type -> specimen.custody.v1.Person
+	49, // 73: specimen.custody.v1.Directory.GetPerson:input_type -> specimen.custody.v1.GetEntryRequest
+	58, // 74: specimen.custody.v1.Directory.PutDevice:input_type -> specimen.custody.v1.Device
+	49, // 75: specimen.custody.v1.Directory.GetDevice:input_type -> specimen.custody.v1.GetEntryRequest
+	59, // 76: specimen.custody.v1.Directory.PutRoute:input_type -> specimen.custody.v1.Route
+	49, // 77: specimen.custody.v1.Directory.GetRoute:input_type -> specimen.custody.v1.GetEntryRequest
+	61, // 78: specimen.custody.v1.Directory.PutSchemes:input_type -> specimen.custody.v1.NumberSchemes
+	60, // 79: specimen.custody.v1.Directory.GetSchemes:input_type -> specimen.custody.v1.GetSchemesRequest
+	63, // 80: specimen.custody.v1.Directory.ReadLabel:input_type -> specimen.custody.v1.ReadLabelRequest
+	5,  // 81: specimen.custody.v1.Scans.RecordScans:output_type -> specimen.custody.v1.RecordScansResponse
+	10, // 82: specimen.custody.v1.Scans.RecordReadings:output_type -> specimen.custody.v1.RecordReadingsResponse
+	12, // 83: specimen.custody.v1.Scans.StreamReadings:output_type -> specimen.custody.v1.StreamReadingsResponse
+	15, // 84: specimen.custody.v1.Scans.ImportReadings:output_type -> specimen.custody.v1.ImportReadingsResponse
+	6,  // 85: specimen.custody.v1.Scans.VoidFact:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 86: specimen.custody.v1.Scans.ExplainDoubt:output_type -> specimen.custody.v1.ScanAnswer
+	26, // 87: specimen.custody.v1.Scans.CountFacts:output_type -> specimen.custody.v1.CountFactsResponse
+	28, // 88: specimen.custody.v1.Scans.SetClock:output_type -> specimen.custody.v1.SetClockResponse
+	31, // 89: specimen.custody.v1.Requests.PlaceRequest:output_type -> specimen.custody.v1.Request
+	31, // 90: specimen.custody.v1.Requests.GetRequest:output_type -> specimen.custody.v1.Request
+	31, // 91: specimen.custody.v1.Requests.AddTest:output_type -> specimen.custody.v1.Request
+	31, // 92: specimen.custody.v1.Requests.WithdrawTest:output_type -> specimen.custody.v1.Request
+	31, // 93: specimen.custody.v1.Requests.CancelRequest:output_type -> specimen.custody.v1.Request
+	36, // 94: specimen.custody.v1.Tubes.GetTube:output_type -> specimen.custody.v1.Tube
+	74, // 95: specimen.custody.v1.Tubes.ExplainTest:output_type -> specimen.stability.v1.Explanation
+	42, // 96: specimen.custody.v1.Tubes.GetDraw:output_type -> specimen.custody.v1.Draw
+	6,  // 97: specimen.custody.v1.Tubes.AskSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 98: specimen.custody.v1.Tubes.DeclineSample:output_type -> specimen.custody.v1.ScanAnswer
+	6,  // 99: specimen.custody.v1.Tubes.SampleDone:output_type -> specimen.custody.v1.ScanAnswer
+	47, // 100: specimen.custody.v1.Tubes.GetContents:output_type -> specimen.custody.v1.Contents
+	51, // 101: specimen.custody.v1.Directory.PutPlace:output_type -> specimen.custody.v1.Place
+	51, // 102: specimen.custody.v1.Directory.GetPlace:output_type -> specimen.custody.v1.Place
+	53, // 103: specimen.custody.v1.Directory.PutCarrier:output_type -> specimen.custody.v1.Carrier
+	53, // 104: specimen.custody.v1.Directory.GetCarrier:output_type -> specimen.custody.v1.Carrier
+	54, // 105: specimen.custody.v1.Directory.PutLogger:output_type -> specimen.custody.v1.Logger
+	54, // 106: specimen.custody.v1.Directory.GetLogger:output_type -> specimen.custody.v1.Logger
+	56, // 107: specimen.custody.v1.Directory.PutPerson:output_type -> specimen.custody.v1.Person
+	56, // 108: specimen.custody.v1.Directory.GetPerson:output_type -> specimen.custody.v1.Person
+	58, // 109: specimen.custody.v1.Directory.PutDevice:output_type -> specimen.custody.v1.Device
+	58, // 110: specimen.custody.v1.Directory.GetDevice:output_type -> specimen.custody.v1.Device
+	59, // 111: specimen.custody.v1.Directory.PutRoute:output_type -> specimen.custody.v1.Route
+	59, // 112: specimen.custody.v1.Directory.GetRoute:output_type -> specimen.custody.v1.Route
+	61, // 113: specimen.custody.v1.Directory.PutSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	61, // 114: specimen.custody.v1.Directory.GetSchemes:output_type -> specimen.custody.v1.NumberSchemes
+	64, // 115: specimen.custody.v1.Directory.ReadLabel:output_type -> specimen.custody.v1.ReadLabelResponse
+	81, // [81:116] is the sub-list for method output_type
+	46, // [46:81] is the sub-list for method input_type
+	46, // [46:46] is the sub-list for extension type_name
+	46, // [46:46] is the sub-list for extension extendee
+	0,  // [0:46] is the sub-list for field type_name
 }
 
 func init() { file_custody_v1_custody_proto_init() }
@@ -6973,15 +7112,15 @@ func file_custody_v1_custody_proto_init() {
 	}
 	file_custody_v1_patients_proto_init()
 	file_custody_v1_custody_proto_msgTypes[9].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[19].OneofWrappers = []any{}
-	file_custody_v1_custody_proto_msgTypes[52].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[21].OneofWrappers = []any{}
+	file_custody_v1_custody_proto_msgTypes[54].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_custody_v1_custody_proto_rawDesc), len(file_custody_v1_custody_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   69,
+			NumMessages:   71,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -26,6 +26,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	Scans_RecordScans_FullMethodName    = "/specimen.custody.v1.Scans/RecordScans"
 	Scans_RecordReadings_FullMethodName = "/specimen.custody.v1.Scans/RecordReadings"
+	Scans_StreamReadings_FullMethodName = "/specimen.custody.v1.Scans/StreamReadings"
 	Scans_ImportReadings_FullMethodName = "/specimen.custody.v1.Scans/ImportReadings"
 	Scans_VoidFact_FullMethodName       = "/specimen.custody.v1.Scans/VoidFact"
 	Scans_ExplainDoubt_FullMethodName   = "/specimen.custody.v1.Scans/ExplainDoubt"
@@ -42,8 +43,14 @@ type ScansClient interface {
 	// RecordScans decides a batch in order. The answer of an item that was refused
 	// is in the item; the call fails only when nothing could be saved.
 	RecordScans(ctx context.Context, in *RecordScansRequest, opts ...grpc.CallOption) (*RecordScansResponse, error)
-	// RecordReadings takes temperatures of loggers.
+	// RecordReadings takes temperatures of loggers. While too many are on their way into
+	// the log it is refused (RESOURCE_EXHAUSTED, 429) and nothing of it is stored.
 	RecordReadings(ctx context.Context, in *RecordReadingsRequest, opts ...grpc.CallOption) (*RecordReadingsResponse, error)
+	// StreamReadings takes readings in batches, one after the other, and answers each once
+	// all of it is durable: in the order in which they became so. What was not answered
+	// when a stream ends is to be sent again; what is stored already does no harm. It has
+	// no REST form. Whoever sends faster than the log stores is not read until it has.
+	StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error)
 	// ImportReadings reads a logger's file. It says how the file was understood; with
 	// dry run, or while a question is open, nothing is stored.
 	ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error)
@@ -84,6 +91,19 @@ func (c *scansClient) RecordReadings(ctx context.Context, in *RecordReadingsRequ
 	}
 	return out, nil
 }
+
+func (c *scansClient) StreamReadings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &Scans_ServiceDesc.Streams[0], Scans_StreamReadings_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[StreamReadingsRequest, StreamReadingsResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type Scans_StreamReadingsClient = grpc.BidiStreamingClient[StreamReadingsRequest, StreamReadingsResponse]
 
 func (c *scansClient) ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
@@ -144,8 +164,14 @@ type ScansServer interface {
 	// RecordScans decides a batch in order. The answer of an item that was refused
 	// is in the item; the call fails only when nothing could be saved.
 	RecordScans(context.Context, *RecordScansRequest) (*RecordScansResponse, error)
-	// RecordReadings takes temperatures of loggers.
+	// RecordReadings takes temperatures of loggers. While too many are on their way into
+	// the log it is refused (RESOURCE_EXHAUSTED, 429) and nothing of it is stored.
 	RecordReadings(context.Context, *RecordReadingsRequest) (*RecordReadingsResponse, error)
+	// StreamReadings takes readings in batches, one after the other, and answers each once
+	// all of it is durable: in the order in which they became so. What was not answered
+	// when a stream ends is to be sent again; what is stored already does no harm. It has
+	// no REST form. Whoever sends faster than the log stores is not read until it has.
+	StreamReadings(grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error
 	// ImportReadings reads a logger's file. It says how the file was understood; with
 	// dry run, or while a question is open, nothing is stored.
 	ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error)
@@ -172,6 +198,9 @@ func (UnimplementedScansServer) RecordScans(context.Context, *RecordScansRequest
 }
 func (UnimplementedScansServer) RecordReadings(context.Context, *RecordReadingsRequest) (*RecordReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordReadings not implemented")
+}
+func (UnimplementedScansServer) StreamReadings(grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]) error {
+	return status.Error(codes.Unimplemented, "method StreamReadings not implemented")
 }
 func (UnimplementedScansServer) ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ImportReadings not implemented")
@@ -244,6 +273,13 @@ func _Scans_RecordReadings_Handler(srv interface{}, ctx context.Context, dec fun
 	}
 	return interceptor(ctx, in, info, handler)
 }
+
+func _Scans_StreamReadings_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(ScansServer).StreamReadings(&grpc.GenericServerStream[StreamReadingsRequest, StreamReadingsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type Scans_StreamReadingsServer = grpc.BidiStreamingServer[StreamReadingsRequest, StreamReadingsResponse]
 
 func _Scans_ImportReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ImportReadingsRequest)
@@ -371,7 +407,14 @@ var Scans_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _Scans_SetClock_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "StreamReadings",
+			Handler:       _Scans_StreamReadings_Handler,
+			ServerStreams: true,
+			ClientStreams: true,
+		},
+	},
 	Metadata: "custody/v1/custody.proto",
 }
 
