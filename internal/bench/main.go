@@ -2,7 +2,8 @@
 // the bare thing it is built on and in the same run: durable scans beside raw
 // publishes and beside a relational database, the time from a reading to a flag
 // beside the bare log, the price of a judgement, a request's time with and without
-// sign-in, and the tests that are lost before the centrifuges by the order of loading. It decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next run can
+// sign-in, readings by stream and by call beside the bare log and what they do to scans,
+// a start's reading of them beside a raw read, and the tests that are lost before the centrifuges by the order of loading. It decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next run can
 // say what moved. Machines differ and are shared, so a missed target is printed
 // and is no failure.
 package main
@@ -29,6 +30,7 @@ type settings struct {
 	rounds  int           // per system and number of callers; the median is shown
 	round   time.Duration // length of a round
 	flags   time.Duration // length of each reading-to-flag measurement
+	replay  int           // readings of a bulk replay
 	tell    func(string, ...any)
 }
 
@@ -41,7 +43,7 @@ func main() {
 
 func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
-	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages", "which parts to run")
+	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages,readings,replay", "which parts to run")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
 	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
@@ -49,6 +51,7 @@ func run() (err error) {
 	flag.IntVar(&s.rounds, "rounds", 3, "rounds per system")
 	flag.DurationVar(&s.round, "round", 2500*time.Millisecond, "length of a round")
 	flag.DurationVar(&s.flags, "flags", 10*time.Second, "length of a reading-to-flag measurement")
+	flag.IntVar(&s.replay, "replay", 200_000, "readings of a bulk replay")
 	flag.Parse()
 	for text := range strings.SplitSeq(*callers, ",") {
 		n, err := strconv.Atoi(strings.TrimSpace(text))
@@ -78,7 +81,7 @@ func run() (err error) {
 	for _, part := range []struct {
 		name string
 		run  func(context.Context, *settings, *table) error
-	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}} {
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}, {"readings", readingsIn}, {"replay", replay}} {
 		if !slices.Contains(strings.Split(*only, ","), part.name) {
 			continue
 		}
