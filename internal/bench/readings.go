@@ -82,7 +82,9 @@ func readingsRates(ctx context.Context, s *settings, t *table) error {
 				length = 500 * time.Millisecond // the first round only warms up
 			}
 			rctx, cancel := context.WithTimeout(ctx, length)
+			before := cpuTime()
 			got, err := c.run(rctx, gateways)
+			got.cpu = cpuTime() - before
 			cancel()
 			if err != nil {
 				return fmt.Errorf("%s: %w", c.name, err)
@@ -94,11 +96,12 @@ func readingsRates(ctx context.Context, s *settings, t *table) error {
 		}
 		s.tell("readings: round %d of %d", round, s.rounds)
 	}
-	bare := median(measured["bare log"], (*sample).perSecond)
+	bare, bareCPU := median(measured["bare log"], (*sample).perSecond), median(measured["bare log"], (*sample).cpuEach)
 	for _, c := range list {
 		r := row{Part: "readings", What: c.name, Callers: gateways, PerSec: median(measured[c.name], (*sample).perSecond),
 			P50: median(measured[c.name], p50), P99: median(measured[c.name], p99)}
-		r.Said = fmt.Sprintf("batches of %d runs of %d; %.2f of the bare log", batchRuns, runValues, r.PerSec/bare)
+		cpu := median(measured[c.name], (*sample).cpuEach)
+		r.Said = fmt.Sprintf("batches of %d runs of %d; %.2f of the bare log; %.0f ns of processor each, the sender's too, %.1f x the bare log", batchRuns, runValues, r.PerSec/bare, cpu, cpu/bareCPU)
 		t.add(r)
 	}
 	return nil

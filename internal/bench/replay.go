@@ -72,6 +72,10 @@ func replayOf(ctx context.Context, s *settings, t *table, length int) error {
 	if err := eachThousand(number, length, write); err != nil {
 		return errors.Join(err, log.Close())
 	}
+	facts, err := boxesWithTubes(ctx, log)
+	if err != nil {
+		return errors.Join(err, log.Close())
+	}
 	if err := log.Close(); err != nil {
 		return err
 	}
@@ -79,15 +83,20 @@ func replayOf(ctx context.Context, s *settings, t *table, length int) error {
 		return err
 	}
 	defer func() { _ = log.Close() }()
+	// The model reads readings without the facts that put the loggers into boxes, or
+	// behind them: then each run has tubes that it speaks of.
 	ways := []contender{
 		{"raw ordered read", func(ctx context.Context, _ int) (sample, error) { return rawRead(ctx, r, cfg.Name, number) }},
 		{"the log, decoded", func(ctx context.Context, _ int) (sample, error) { return logRead(ctx, log, number) }},
-		{"the model, folded", func(ctx context.Context, _ int) (sample, error) { return modelRead(ctx, log, number) }},
+		{"the model, folded", func(ctx context.Context, _ int) (sample, error) { return modelRead(ctx, log, number, facts, false) }},
+		{"the model with tubes in boxes", func(ctx context.Context, _ int) (sample, error) { return modelRead(ctx, log, number, facts, true) }},
 	}
 	measured := map[string][]sample{}
 	for range s.rounds {
 		for _, w := range ways {
+			before := cpuTime()
 			got, err := w.run(ctx, 1)
+			got.cpu = cpuTime() - before
 			if err != nil {
 				return fmt.Errorf("%s: %w", w.name, err)
 			}
@@ -95,10 +104,11 @@ func replayOf(ctx context.Context, s *settings, t *table, length int) error {
 			measured[w.name] = append(measured[w.name], got)
 		}
 	}
-	raw := median(measured[ways[0].name], (*sample).perSecond)
+	raw, rawCPU := median(measured[ways[0].name], (*sample).perSecond), median(measured[ways[0].name], (*sample).cpuEach)
 	for _, w := range ways {
 		row := row{Part: "replay", What: fmt.Sprintf("%s, runs of %d", w.name, length), PerSec: median(measured[w.name], (*sample).perSecond)}
-		row.Said = fmt.Sprintf("%d readings; %.2f of the raw read (want %.1f)", number*length, row.PerSec/raw, replayTarget)
+		cpu := median(measured[w.name], (*sample).cpuEach)
+		row.Said = fmt.Sprintf("%d readings; %.2f of the raw read (want %.1f); %.0f ns of processor each, %.1f x the raw read", number*length, row.PerSec/raw, replayTarget, cpu, cpu/rawCPU)
 		row.Missed = row.PerSec < replayTarget*raw
 		t.add(row)
 	}
@@ -187,12 +197,68 @@ func logRead(ctx context.Context, log eventlog.Log, number int) (sample, error) 
 	return sample{took: took}, <-ended
 }
 
-func modelRead(ctx context.Context, log eventlog.Log, number int) (sample, error) {
+// boxesWithTubes puts the loggers into boxes with tubes, and gives the last sequence of
+// that.
+func boxesWithTubes(ctx context.Context, log eventlog.Log) (last uint64, err error) {
+	append := func(kind event.Kind, label string, at event.Instant, facts ...event.Fact) {
+		if err != nil {
+			return
+		}
+		last, err = log.Append(ctx, &event.Decision{
+			Envelope: event.Envelope{ID: id(), Kind: kind, Key: key(label), Occurred: at, DeviceTime: at, Recorded: at, Mode: event.Reported, Actor: "mira", Place: "CLINIC"},
+			Facts:    facts,
+		}, 0)
+	}
+	at := event.At(instantOf(0))
+	for box := range loggers {
+		append(event.KindLogger, loggerOf(box), at, event.LoggerDescribed{EveryMs: 60_000, HoldMs: -1}, event.LoggerAttached{To: key(boxOf(box)), ToKind: string(event.KindCarrier)})
+		for i := range tubesInBox {
+			append(event.KindTube, tubeOf(box, i), at, event.Collected{Type: "LIHEP", Tests: []string{"K"}}, event.Packed{Carrier: key(boxOf(box))})
+		}
+	}
+	return last, err
+}
+
+// inOrder reads the facts up to a sequence before the readings, or none of them.
+type inOrder struct {
+	eventlog.Log
+	facts, readings uint64
+	first           bool
+}
+
+// Follow implements eventlog.Log.
+func (l *inOrder) Follow(ctx context.Context, _ eventlog.Position, sink eventlog.Sink) error {
+	if l.first {
+		reading, stop := context.WithCancel(ctx)
+		err := l.Log.Follow(reading, eventlog.Position{Readings: l.readings}, &until{sink, l.facts, stop})
+		stop()
+		if err != nil {
+			return err
+		}
+	}
+	return l.Log.Follow(ctx, eventlog.Position{Custody: l.facts}, sink)
+}
+
+type until struct {
+	eventlog.Sink
+	last uint64
+	stop context.CancelFunc
+}
+
+// Decision implements eventlog.Sink.
+func (u *until) Decision(rec *event.Record) {
+	if u.Sink.Decision(rec); rec.Seq == u.last {
+		u.stop()
+	}
+}
+
+// modelRead is a start.
+func modelRead(ctx context.Context, log eventlog.Log, number int, facts uint64, first bool) (sample, error) {
 	lists, err := library.Catalogue()
 	if err != nil {
 		return sample{}, err
 	}
-	m := live.New(log, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, id(), quiet())
+	m := live.New(&inOrder{Log: log, facts: facts, readings: uint64(number), first: first}, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, id(), quiet())
 	reading, stop := context.WithCancel(ctx)
 	defer stop()
 	ended := make(chan error, 1)

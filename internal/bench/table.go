@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 	"text/tabwriter"
 	"time"
 )
@@ -166,9 +167,22 @@ func ms(us float64) string {
 // sample is what one round measured.
 type sample struct {
 	took   time.Duration
+	cpu    time.Duration // of this process, where it was measured: it doesn't know of other work on the machine
 	done   int
 	delays []time.Duration
 }
+
+// cpuTime is what this process has computed so far.
+func cpuTime() time.Duration {
+	var u syscall.Rusage
+	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
+		return 0
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// cpuEach is the processor's time for one, in ns.
+func (s *sample) cpuEach() float64 { return float64(s.cpu) / float64(max(s.done, 1)) }
 
 func (s *sample) perSecond() float64 { return float64(s.done) / s.took.Seconds() }
 
