@@ -223,7 +223,7 @@ func oneStream(ctx context.Context, address string, number, rate int, clock *int
 	if err != nil {
 		return nil, err
 	}
-	defer conn.Close()
+	defer func() { _ = conn.Close() }()
 	s, err := custodyv1.NewScansClient(conn).StreamReadings(context.WithoutCancel(ctx))
 	if err != nil {
 		return nil, err

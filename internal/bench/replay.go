@@ -87,7 +87,7 @@ func replayOf(ctx context.Context, s *settings, t *table, length int) error {
 	// behind them: then each run has tubes that it speaks of.
 	ways := []contender{
 		{"raw ordered read", func(ctx context.Context, _ int) (sample, error) { return rawRead(ctx, r, cfg.Name, number) }},
-		{"the log, decoded", func(ctx context.Context, _ int) (sample, error) { return logRead(ctx, log, number) }},
+		{"the log, decoded", func(ctx context.Context, _ int) (sample, error) { return logRead(ctx, log, number, facts) }},
 		{"the model, folded", func(ctx context.Context, _ int) (sample, error) { return modelRead(ctx, log, number, facts, false) }},
 		{"the model with tubes in boxes", func(ctx context.Context, _ int) (sample, error) { return modelRead(ctx, log, number, facts, true) }},
 	}
@@ -179,14 +179,14 @@ func (c *counter) Run(uint64, *event.Run) {
 
 func (c *counter) Broken(eventlog.Broken) {}
 
-func logRead(ctx context.Context, log eventlog.Log, number int) (sample, error) {
+func logRead(ctx context.Context, log eventlog.Log, number int, facts uint64) (sample, error) {
 	c := &counter{done: make(chan struct{})}
 	c.left.Store(int64(number))
 	reading, stop := context.WithCancel(ctx)
 	defer stop()
 	ended := make(chan error, 1)
 	start := time.Now()
-	go func() { ended <- log.Follow(reading, eventlog.Position{}, c) }()
+	go func() { ended <- log.Follow(reading, eventlog.Position{Custody: facts}, c) }()
 	select {
 	case <-c.done:
 	case err := <-ended:

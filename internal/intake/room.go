@@ -9,7 +9,7 @@ import (
 	"specimen.example/custody/internal/eventlog"
 )
 
-// ErrBusy: so many readings are on their way into the log already that no more are
+// ErrBusy says that so many readings are on their way into the log that no more are
 // taken; nothing was stored. What is sent as a stream waits instead.
 var ErrBusy = errors.New("intake: too many readings are on their way into the log; nothing of these was stored")
 
