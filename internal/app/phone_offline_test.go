@@ -333,3 +333,48 @@ func TestAClockIsMovedWithoutNetwork(t *testing.T) {
 		})
 	})
 }
+
+// What was measured of a clock before it was moved is believed of nothing after it: neither
+// where the network comes back too late for a measurement and in time for the scan, nor
+// where a measurement was under way when the clock was moved.
+func TestAClockIsMovedAsItIsMeasured(t *testing.T) {
+	for name, trouble := range map[string]struct {
+		before, over string
+	}{
+		"no answer to it": {
+			before: `const real = fetch; globalThis.fetch = (url, how) => String(url).endsWith("/v1/me") ? Promise.reject(new TypeError("cut")) : real(url, how); globalThis.heal = () => { globalThis.fetch = real; };`,
+			over:   `globalThis.heal(); await outbox.flush();`,
+		},
+		"under way": {
+			before: `const clock = await at("clock.js"), real = fetch; let n = 0;
+				const held = new Promise((on) => {
+					globalThis.fetch = async (url, how) => {
+						if (!String(url).endsWith("/v1/me") || n++ !== 1) return real(url, how);
+						await new Promise((heal) => { globalThis.heal = heal; on(); });
+						throw new TypeError("cut");
+					};
+				});
+				void clock.measure(); await held;`,
+			over: `globalThis.heal(); await outbox.flush();`,
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newPhoneRig(t, phoneMorning)
+			p := r.phone()
+			p.moved(time.Until(phoneMorning))
+			p.do(`const clock = await at("clock.js"); await clock.measure();`, nil)
+			p.queue(1, "TA")
+			p.waits(0)
+			p.do(trouble.before, nil)
+			p.moved(time.Until(phoneMorning) - time.Hour)
+			p.queue(1, "TB")
+			p.waits(1)
+			p.do(trouble.over, nil)
+			p.waits(0)
+			a, b := r.of("TA1")[0], r.of("TB1")[0]
+			if b.DeviceTime >= a.DeviceTime || b.Occurred < a.Occurred || b.Occurred > r.clock.Now() {
+				t.Errorf("device %s then %s, occurred %s then %s", a.DeviceTime, b.DeviceTime, a.Occurred, b.Occurred)
+			}
+		})
+	}
+}

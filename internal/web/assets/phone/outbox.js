@@ -307,8 +307,10 @@ export class Outbox extends EventTarget {
       const batch = await (await database()).getAll("queue", null, size);
       if (batch.length === 0) return "sent";
       // What is sent says how far off this clock is; without that it would be believed.
-      // Asked of each batch: an item may have come after the last look.
-      if (clock.stale() && !(await clock.measure()) && !(await clock.recall())) {
+      // Asked of each batch: an item may have come after the last look. What was measured
+      // before won't do: the network may come back between the question and the batch,
+      // and what was scanned after the clock was moved would stand at a wrong time for good.
+      if (!(await clock.sure())) {
         const me = await call("GET", "v1/me", undefined, 4000).catch(() => undefined);
         if (!me) return "offline";
         return me.status === 401 ? "signed-out" : "busy";
