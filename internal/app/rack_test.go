@@ -297,6 +297,8 @@ func TestAListIsStartedWholeAndARackWithoutNetwork(t *testing.T) {
 	lena.Wait(`document.getElementById("ask").open`)
 	lena.act("do", "#ask")
 	lena.Wait(fmt.Sprintf(`document.getElementById("answer-word").textContent === "%d tubes turn" && document.querySelector("#machine-SPIN-1 .run")`, len(list)))
+	// The answers come before the row that holds all of them.
+	lena.Wait(fmt.Sprintf(`document.querySelector('#machine-SPIN-1 .run [data-act="fail-spin"]').dataset.tubes.split(" ").length === %d`, len(list)))
 	lena.act("fail-spin", "#machine-SPIN-1 .run")
 	lena.Wait(`document.getElementById("ask").open`)
 	lena.Press(browsertest.Keys("1", 300*time.Millisecond)...)

@@ -286,6 +286,14 @@ func TestRackQuestions(t *testing.T) {
 	p.Press(browsertest.Keys("2", 300*time.Millisecond)...)
 	p.Wait(`document.getElementById("answer-word").textContent === "R-2 failed" && document.getElementById("undo-what").textContent === "end of R-2"`)
 	p.Wait(`document.getElementById("unsent").textContent.startsWith("Not sent yet: 1.")`)
+	// A run that was started by a list is told tube by tube: one that comes while the
+	// question stands is of this run too.
+	run := `document.querySelector('[data-act="fail-spin"]')`
+	p.Eval(run+`.dataset.tubes = "TB260401"; `+run+`.click()`, nil)
+	p.Wait(`document.getElementById("ask").open`)
+	p.Eval(run+`.dataset.tubes = "TB260401 TB260402"`, nil)
+	p.Press(browsertest.Keys("2", 300*time.Millisecond)...)
+	p.Wait(`document.getElementById("unsent").textContent.startsWith("Not sent yet: 3.")`)
 }
 
 // Every answer can be read in light and dark.

@@ -314,13 +314,15 @@ async function startList(of) {
 async function over(step, of) {
   const load = of.load ?? "";
   if (!(await someone())) return;
-  const tubes = words("tubes", of);
   let reason = "";
   if (step === "fail-spin") {
     const said = await ask({ head: `${load} failed: why?`, say: ["The tubes come back to be spun."], choices: choices("failures"), verb: "", once: true });
     if (!said) return;
     reason = said.chosen;
   }
+  // Tubes of a run are told one by one: more of them may have come while the question stood.
+  const run = /** @type {HTMLElement[]} */ ([...document.querySelectorAll(`#machines [data-act="${step}"]`)]).find((b) => b.dataset.load === load);
+  const tubes = words("tubes", run?.dataset ?? of);
   // What failed stands at the bench again; what ended was in the centrifuge until now.
   const at = { place: step === "fail-spin" ? place : of.machine || place, ...(reason ? { reason } : {}) };
   const labels = (tubes.length > 0 ? tubes : [load]).map((text) => /** @type {Label} */ ({ text, how: "typed" }));
