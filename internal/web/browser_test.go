@@ -166,6 +166,7 @@ func TestAxe(t *testing.T) {
 	for _, s := range Stories() {
 		checked[s.Name] = s.alike == ""
 	}
+	p := browsertest.Open(t, "", browsertest.Look{})
 	for _, s := range Stories() {
 		if s.alike != "" {
 			if !checked[s.alike] {
@@ -174,9 +175,10 @@ func TestAxe(t *testing.T) {
 			continue
 		}
 		t.Run(s.Name, func(t *testing.T) {
-			p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{Width: 1280, Height: 900, Still: true})
+			desk := browsertest.Look{Width: 1280, Height: 900, Still: true}
+			p.Afresh(t, base+"/"+s.Name+s.Path, desk)
 			looks := []browsertest.Look{
-				{Width: 1280, Height: 900, Still: true},
+				desk,
 				{Width: 390, Height: 844, Still: true, Dark: true},
 			}
 			if s.wall != nil {
@@ -206,11 +208,12 @@ func TestAxe(t *testing.T) {
 // The label of a deadline must not be cut off, whatever the fonts.
 func TestPictureHoldsItsTexts(t *testing.T) {
 	base := gallery(t)
+	p := browsertest.Open(t, "", browsertest.Look{})
 	for _, s := range Stories() {
 		if s.tube == nil || s.fault != nil {
 			continue
 		}
-		p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{})
+		p.Navigate(base + "/" + s.Name + s.Path)
 		for _, look := range []browsertest.Look{{}, {Width: 360, Height: 740}} {
 			p.Look(look)
 			var out []string

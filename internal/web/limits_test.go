@@ -449,9 +449,10 @@ func TestLimitsSearchWhileTyping(t *testing.T) {
 // What the picture writes stays inside it, whatever the fonts.
 func TestLimitPictureHoldsItsTexts(t *testing.T) {
 	base := gallery(t)
+	p := browsertest.Open(t, "", browsertest.Look{})
 	for _, name := range []string{"limits-conflict", "limits-syringe", "limits-own"} {
 		s := storyNamed(t, name)
-		p := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{})
+		p.Navigate(base + "/" + s.Name + s.Path)
 		for _, look := range []browsertest.Look{{}, {Width: 360, Height: 740}} {
 			p.Look(look)
 			var out []string

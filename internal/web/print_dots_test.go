@@ -53,10 +53,11 @@ func runs(img image.Image, symbol image.Rectangle) []int {
 // is just so many dots.
 func TestSelfTestIsReadBack(t *testing.T) {
 	base := served(t, Story{})
+	browser := browsertest.Open(t, "", browsertest.Look{})
 	for _, dpi := range []printing.DPI{203, 300} {
 		url := fmt.Sprintf("%s/print/self-test?dpi=%d", base, dpi)
 		symbols := symbolsAt(t, url)
-		sheets := onPaper(t, url, int(dpi))
+		sheets := onPaper(t, browser, url, int(dpi))
 		if len(sheets) != len(dpi.Modules()) || len(symbols) != len(sheets) {
 			t.Fatalf("at %d: %d sheets of %d labels", dpi, len(sheets), len(symbols))
 		}
@@ -95,6 +96,7 @@ func TestModulesOfAFractionComeOutUneven(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	browser := browsertest.Open(t, "", browsertest.Look{})
 	for _, c := range []struct {
 		tenths int // of a dot
 		even   bool
@@ -106,7 +108,7 @@ func TestModulesOfAFractionComeOutUneven(t *testing.T) {
 			w.Header().Set("Content-Type", "text/html")
 			_, _ = io.WriteString(w, page)
 		}))
-		sheet := onPaper(t, server.URL, 203)[0]
+		sheet := onPaper(t, browser, server.URL, 203)[0]
 		server.Close()
 		widths := map[int]bool{}
 		for _, n := range runs(sheet, ink(sheet, sheet.Bounds())) {
@@ -123,7 +125,7 @@ func TestModulesOfAFractionComeOutUneven(t *testing.T) {
 func TestDowntimeSheetIsReadBack(t *testing.T) {
 	base := served(t, Story{printed: printSite()})
 	const dpi = 600
-	sheets := onPaper(t, base+"/print/downtime?scheme=DT&from=DT-001&count=14&ward=north", dpi)
+	sheets := onPaper(t, browsertest.Open(t, "", browsertest.Look{}), base+"/print/downtime?scheme=DT&from=DT-001&count=14&ward=north", dpi)
 	if len(sheets) != 1 {
 		t.Fatalf("14 rows take %d sheets", len(sheets))
 	}
@@ -199,8 +201,9 @@ func TestListsOnPaper(t *testing.T) {
 // No letter of a label lies on a symbol, with the letters the browser has.
 func TestLettersKeepOffTheSymbols(t *testing.T) {
 	base := served(t, Story{printed: printSite()})
+	p := browsertest.Open(t, "", browsertest.Look{})
 	for _, path := range []string{"/print/tubes?request=R-7731", "/print/tubes?request=R-7731&dpi=600", "/print/carriers?known=all", "/print/self-test", "/print/hatches?number=HATCH-1&number=NO-NAME-1"} {
-		p := browsertest.Open(t, base+path, browsertest.Look{})
+		p.Navigate(base + path)
 		var bad []string
 		p.Eval(`[...document.querySelectorAll("svg.label")].flatMap(svg => {
 			const all = svg.getBoundingClientRect(), symbols = [...svg.querySelectorAll("path")].map(e => e.getBoundingClientRect());

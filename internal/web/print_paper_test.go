@@ -22,11 +22,12 @@ import (
 	"specimen.example/custody/internal/web/printing/printtest"
 )
 
-// onPaper prints a page by a real browser and gives its sheets as a printer with so
-// many dots to the inch puts them on paper: black or white, nothing between.
-func onPaper(t *testing.T, url string, dpi int) []image.Image {
+// onPaper prints what is at url by a real browser and gives its sheets as a printer with
+// so many dots to the inch puts them on paper: black or white, nothing between.
+func onPaper(t *testing.T, browser *browsertest.Page, url string, dpi int) []image.Image {
 	t.Helper()
-	return rasterised(t, browsertest.Open(t, url, browsertest.Look{Dark: true}).PDF(), dpi)
+	browser.Afresh(t, url, browsertest.Look{Dark: true})
+	return rasterised(t, browser.PDF(), dpi)
 }
 
 func rasterised(t *testing.T, pdf []byte, dpi int) []image.Image {
@@ -144,6 +145,7 @@ func symbolIn(t *testing.T, path string) symbolOnPage {
 func TestPrintedLabelsAreReadBack(t *testing.T) {
 	site := Story{printed: printSite()}
 	base := served(t, site)
+	browser := browsertest.Open(t, "", browsertest.Look{})
 	type said struct{ matrix, bars printtest.Read }
 	plain := func(text string) said {
 		return said{printtest.Read{ID: "]d1", Sent: text}, printtest.Read{ID: "]C0", Sent: text}}
@@ -168,7 +170,7 @@ func TestPrintedLabelsAreReadBack(t *testing.T) {
 			t.Run(fmt.Sprintf("%s at %d", c.path, dpi), func(t *testing.T) {
 				url := fmt.Sprintf("%s/print/%s&size=%s&dpi=%d", base, c.path, c.size, dpi)
 				symbols := symbolsAt(t, url)
-				sheets := onPaper(t, url, int(dpi))
+				sheets := onPaper(t, browser, url, int(dpi))
 				if len(sheets) != len(c.want) || len(symbols) != len(c.want) {
 					t.Fatalf("%d labels came out on %d sheets, %d were wanted", len(symbols), len(sheets), len(c.want))
 				}

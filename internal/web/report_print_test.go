@@ -67,12 +67,14 @@ const a4Width, a4Height = 595, 842
 // A tube's page is one sheet of A4, with all of its story. The extreme one is not.
 func TestTubePrintsOnOneSheet(t *testing.T) {
 	base := gallery(t)
+	printer := browsertest.Open(t, "", browsertest.Look{Dark: true})
 	for _, s := range Stories() {
 		if s.tube == nil || s.fault != nil || s.Name == "tube-long-history" {
 			continue
 		}
 		p := s.tube()
-		pdf := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{Dark: true}).PDF()
+		printer.Navigate(base + "/" + s.Name + s.Path)
+		pdf := printer.PDF()
 		n, w, h := sheets(t, pdf)
 		if n != 1 || w < a4Width-2 || w > a4Width+2 || h < a4Height-2 || h > a4Height+2 {
 			t.Errorf("%s: %d sheets of %v x %v points, want one of A4", s.Name, n, w, h)
@@ -100,12 +102,14 @@ func TestTubePrintsOnOneSheet(t *testing.T) {
 // which sheet of how many it is, and a table that goes on begins with its heads again.
 func TestReportPrints(t *testing.T) {
 	base := gallery(t)
+	printer := browsertest.Open(t, "", browsertest.Look{Dark: true})
 	for _, s := range Stories() {
 		if s.report == nil || wantStatus[s.Name] != 0 {
 			continue
 		}
 		r := s.report()
-		pdf := browsertest.Open(t, base+"/"+s.Name+s.Path, browsertest.Look{Dark: true}).PDF()
+		printer.Navigate(base + "/" + s.Name + s.Path)
+		pdf := printer.PDF()
 		n, w, h := sheets(t, pdf)
 		if w < a4Height-2 || w > a4Height+2 || h < a4Width-2 || h > a4Width+2 {
 			t.Errorf("%s: sheets of %v x %v points, want A4 across", s.Name, w, h)

@@ -33,13 +33,20 @@ func (p *Page) Axe(rules ...string) []Violation {
 	p.Eval(`typeof axe !== "undefined"`, &there)
 	if !there {
 		p.Eval(axeSource+"\n;undefined", nil)
+		// A tab that goes on to other pages has it there too: it is half a megabyte to send.
+		if p.checked {
+			p.call("Page.addScriptToEvaluateOnNewDocument", map[string]any{"source": axeSource}, nil)
+		}
+		p.checked = true
 	}
 	only := `["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`
 	if len(rules) > 0 {
 		only = fmt.Sprintf(`{type: "rule", values: ["%s"]}`, strings.Join(rules, `", "`))
 	}
 	var found []Violation
+	// Style sheets are fetched anew for no rule that is asked here; sound and film for one.
 	p.Eval(`axe.run(document, {
+		preload: Boolean(document.querySelector("audio, video")),
 		runOnly: `+only+`,
 		resultTypes: ["violations"],
 	}).then(r => r.violations.map(v => ({

@@ -43,6 +43,8 @@ var flags = []string{
 	"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
 	"--disable-background-networking", "--disable-component-update", "--disable-sync",
 	"--disable-dev-shm-usage", "--hide-scrollbars", "--remote-debugging-port=0",
+	// A page that was left isn't kept: it would cost a process for each that comes after it.
+	"--disable-back-forward-cache",
 }
 
 // shared is the browser of this test process; mu guards all three.

@@ -3,6 +3,7 @@ package browsertest
 import (
 	"encoding/json"
 	"fmt"
+	neturl "net/url"
 	"strings"
 	"sync"
 	"testing"
@@ -36,6 +37,7 @@ type Page struct {
 	session string
 	target  string
 	context string // of the browser: this page's alone, or shared with its tabs
+	checked bool   // axe was sent to it
 
 	// mu guards what the events of the browser fill.
 	mu       sync.Mutex
@@ -176,6 +178,21 @@ func (p *Page) Navigate(url string) {
 		defer p.mu.Unlock()
 		return p.loaded[went.LoaderID]
 	})
+}
+
+// Afresh goes to url for another test than the page was opened for, a part of that one.
+// What sites left in the browser is forgotten. A page of its own for each would cost a
+// process, and every style sheet and script again.
+func (p *Page) Afresh(t testing.TB, url string, look Look) {
+	t.Helper()
+	p.t = t
+	at, err := neturl.Parse(url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.call("Storage.clearDataForOrigin", map[string]any{"origin": at.Scheme + "://" + at.Host, "storageTypes": "all"}, nil)
+	p.Look(look)
+	p.Navigate(url)
 }
 
 // AnswerCamera answers for the person before the screen, now and later, whether a
