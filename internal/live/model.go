@@ -463,7 +463,7 @@ func (s sink) Broken(b eventlog.Broken) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.broken = append(m.broken, b)
-	if strings.HasPrefix(b.Subject, "readings.") {
+	if strings.HasPrefix(b.Stream, "READINGS") || strings.HasPrefix(b.Subject, "readings.") { // a hole in the stream has no subject
 		m.at.Readings = max(m.at.Readings, b.Seq)
 	} else {
 		m.at.Custody = max(m.at.Custody, b.Seq)
