@@ -106,10 +106,22 @@ func (e *Engine) reassess(id int32) {
 	if certain > 0 {
 		c.met[1].push(e.accounts, id, -key(lower[certain-1]).Lower)
 	}
+	e.counts.Queued += a.stands()
+}
+
+// stands gives the number of queues that an account stands in.
+func (a *BudgetAccount) stands() (n int64) {
+	for _, i := range a.place {
+		if i != nowhere {
+			n++
+		}
+	}
+	return n
 }
 
 // leave takes an account out of every queue of a clock.
 func (e *Engine) leave(c *Clock, id int32) {
+	e.counts.Queued += e.accounts[id].stands()
 	for side := range c.next {
 		c.next[side].remove(e.accounts, id)
 		c.met[side].remove(e.accounts, id)

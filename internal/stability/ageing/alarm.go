@@ -113,7 +113,7 @@ func (e *Engine) alarmOf(s *ThermalSource) event.Instant {
 	}
 	for k := range s.clocks {
 		c := &s.clocks[k]
-		rate := e.curves[c.curve].over(&segs[0])
+		rate := e.curves[c.curve].Over(&segs[0])
 		for side, r := range [2]int64{rate.Upper, rate.Lower} {
 			now := c.now.Upper
 			if side == 1 {

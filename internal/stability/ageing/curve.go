@@ -97,8 +97,8 @@ type Use struct{ Upper, Lower int64 }
 func (u Use) plus(v Use) Use  { return Use{u.Upper + v.Upper, u.Lower + v.Lower} }
 func (u Use) minus(v Use) Use { return Use{u.Upper - v.Upper, u.Lower - v.Lower} }
 
-// over gives the use of a segment.
-func (c *RateCurve) over(seg *thermal.Segment) Use {
+// Over gives the use of a segment.
+func (c *RateCurve) Over(seg *thermal.Segment) Use {
 	ms := int64(seg.To - seg.From)
 	if seg.Evidence == thermal.Unknown {
 		return Use{ms * c.unknownUpper, ms * c.unknownLower}

@@ -50,6 +50,9 @@ type Engine struct {
 type Counts struct {
 	Segments int64 // segments evaluated, once for each active clock
 	Touched  int64 // accounts looked at
+	Queued   int64 // entries put into queues and taken out of them
+	Looked   int64 // segments added up to look values of clocks up
+	Longest  int64 // the most of them for one value
 	Extended int64 // checkpoints made before a clock's anchor
 }
 

@@ -100,8 +100,10 @@ func (s *ThermalSource) reads(series *thermal.Series, w window) (clipped window,
 func (e *Engine) stretch(s *ThermalSource, curve int32, from, to event.Instant) (sum Use) {
 	c := e.curves[curve]
 	segs := e.segments(s, from, to)
+	e.counts.Looked += int64(len(segs))
+	e.counts.Longest = max(e.counts.Longest, int64(len(segs)))
 	for i := range segs {
-		sum = sum.plus(c.over(&segs[i]))
+		sum = sum.plus(c.Over(&segs[i]))
 	}
 	return sum
 }
@@ -245,7 +247,7 @@ func (e *Engine) forward(s *ThermalSource, to event.Instant) {
 		}
 		for k := range s.clocks {
 			c := &s.clocks[k]
-			c.head = c.head.plus(e.curves[c.curve].over(seg))
+			c.head = c.head.plus(e.curves[c.curve].Over(seg))
 			if mark {
 				c.values = append(c.values, c.head)
 			}
@@ -267,7 +269,7 @@ func (e *Engine) present(s *ThermalSource) {
 		c := &s.clocks[k]
 		c.now = c.head
 		for i := range segs {
-			c.now = c.now.plus(e.curves[c.curve].over(&segs[i]))
+			c.now = c.now.plus(e.curves[c.curve].Over(&segs[i]))
 		}
 	}
 	for k := range s.views {
