@@ -3,9 +3,13 @@
 // publishes and beside a relational database, the time from a reading to a flag
 // beside the bare log, the price of a judgement, a request's time with and without
 // sign-in, readings by stream and by call beside the bare log and what they do to scans,
-// a start's reading of them beside a raw read, and the tests that are lost before the centrifuges by the order of loading. It decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next run can
-// say what moved. Machines differ and are shared, so a missed target is printed
-// and is no failure.
+// a start's reading of them beside a raw read, the tests that are lost before the
+// centrifuges by the order of loading, and the ageing clocks beside the naive loop. It
+// decides nothing; it prints one table and keeps it in .bench/latest.json, so that the next
+// run can say what moved; rows of parts that it left out stay there. Machines differ and
+// are shared, so a missed target is printed and is no failure. What is counted is exact: a
+// counter of the clocks that is wrong fails the run, and so does a reading that isn't flat
+// in the number of tubes.
 package main
 
 import (
@@ -31,6 +35,7 @@ type settings struct {
 	round   time.Duration // length of a round
 	flags   time.Duration // length of each reading-to-flag measurement
 	replay  int           // readings of a bulk replay
+	tubes   []int         // of the ageing clocks, ascending
 	tell    func(string, ...any)
 }
 
@@ -43,7 +48,7 @@ func main() {
 
 func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
-	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages,readings,replay", "which parts to run")
+	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages,readings,replay,engine", "which parts to run")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
 	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
@@ -52,13 +57,13 @@ func run() (err error) {
 	flag.DurationVar(&s.round, "round", 2500*time.Millisecond, "length of a round")
 	flag.DurationVar(&s.flags, "flags", 10*time.Second, "length of a reading-to-flag measurement")
 	flag.IntVar(&s.replay, "replay", 200_000, "readings of a bulk replay")
+	tubes := flag.String("tubes", "10000,100000,1000000", "tubes of the ageing clocks, multiples of 5000, from few to many; 5000000 takes a few minutes and 5 GB more")
 	flag.Parse()
-	for text := range strings.SplitSeq(*callers, ",") {
-		n, err := strconv.Atoi(strings.TrimSpace(text))
-		if err != nil || n < 1 {
-			return fmt.Errorf("-callers: %q is no number of callers", text)
-		}
-		s.callers = append(s.callers, n)
+	if s.callers, err = numbers("callers", *callers); err != nil {
+		return err
+	}
+	if s.tubes, err = numbers("tubes", *tubes); err != nil {
+		return err
 	}
 	if *systems != "" {
 		s.systems = strings.Split(*systems, ",")
@@ -81,7 +86,7 @@ func run() (err error) {
 	for _, part := range []struct {
 		name string
 		run  func(context.Context, *settings, *table) error
-	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}, {"readings", readingsIn}, {"replay", replay}} {
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}, {"readings", readingsIn}, {"replay", replay}, {"engine", engineClocks}} {
 		if !slices.Contains(strings.Split(*only, ","), part.name) {
 			continue
 		}
@@ -96,8 +101,25 @@ func run() (err error) {
 		}
 	}
 	t.print(os.Stdout)
-	if *out == "" {
-		return nil
+	if *out != "" {
+		if err := t.save(*out); err != nil {
+			return err
+		}
 	}
-	return t.save(*out)
+	if n := len(t.Faults); n > 0 {
+		return fmt.Errorf("%d faults, see the end of the table", n)
+	}
+	return nil
+}
+
+// numbers reads a list of numbers above 0.
+func numbers(name, text string) (all []int, err error) {
+	for part := range strings.SplitSeq(text, ",") {
+		n, err := strconv.Atoi(strings.TrimSpace(part))
+		if err != nil || n < 1 {
+			return nil, fmt.Errorf("-%s: %q is no number from 1 on; give a list as 1,16,64", name, part)
+		}
+		all = append(all, n)
+	}
+	return all, nil
 }

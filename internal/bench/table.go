@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -25,8 +26,10 @@ type row struct {
 	P99     float64 `json:"p99Microseconds,omitempty"`
 	NsOp    float64 `json:"nsPerOp,omitempty"`
 	Allocs  float64 `json:"allocsPerOp,omitempty"`
+	Bytes   float64 `json:"bytes,omitempty"`  // alive, for one of what
 	Said    string  `json:"said,omitempty"`   // ratio and target in words
 	Missed  bool    `json:"missed,omitempty"` // a target was not met
+	At      string  `json:"at,omitempty"`     // of an earlier run than the table
 	before  string
 }
 
@@ -39,6 +42,11 @@ type table struct {
 	Rows []row  `json:"rows"`
 	// Losses compares orders before the centrifuges; they are counts, not times.
 	Losses []lossRow `json:"losses,omitempty"`
+	// Faults are counters that are not what they must be; they fail the run.
+	Faults []string `json:"faults,omitempty"`
+
+	kept       []row // of parts that this run left out
+	keptLosses []lossRow
 }
 
 func newTable() *table {
@@ -46,6 +54,13 @@ func newTable() *table {
 }
 
 func (t *table) add(r row) { t.Rows = append(t.Rows, r) }
+
+// fail notes a fault, each once.
+func (t *table) fail(format string, args ...any) {
+	if fault := fmt.Sprintf(format, args...); !slices.Contains(t.Faults, fault) {
+		t.Faults = append(t.Faults, fault)
+	}
+}
 
 func (t *table) end() { t.Load += " before, " + load() + " after" }
 
@@ -69,11 +84,14 @@ func (r *row) speed() float64 {
 		return 1 / r.NsOp
 	case r.P99 > 0:
 		return 1 / r.P99
+	case r.Bytes > 0:
+		return 1 / r.Bytes
 	}
 	return 0
 }
 
-// compare notes beside each row how it stands to the run kept in file.
+// compare notes beside each row how it stands to the run kept in file, and keeps the
+// rows of parts that didn't run now.
 func (t *table) compare(file string) error {
 	data, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {
@@ -96,11 +114,23 @@ func (t *table) compare(file string) error {
 			r.before = fmt.Sprintf("%+.0f %%", (is/was-1)*100)
 		}
 	}
+	for _, o := range old.Rows {
+		if !slices.ContainsFunc(t.Rows, func(r row) bool { return r.Part == o.Part }) {
+			o.At = cmp.Or(o.At, old.At)
+			t.kept = append(t.kept, o)
+		}
+	}
+	if len(t.Losses) == 0 {
+		t.keptLosses = old.Losses
+	}
 	return nil
 }
 
 func (t *table) save(file string) error {
-	data, err := json.MarshalIndent(t, "", "  ")
+	all := *t
+	all.Rows = slices.Concat(t.Rows, t.kept)
+	all.Losses = slices.Concat(t.Losses, t.keptLosses)
+	data, err := json.MarshalIndent(&all, "", "  ")
 	if err != nil {
 		return err
 	}
@@ -130,6 +160,9 @@ func (t *table) print(w io.Writer) {
 	_ = tw.Flush() // standard output; nowhere to report a failure to
 	if len(t.Losses) > 0 {
 		printLosses(w, t.Losses)
+	}
+	for _, fault := range t.Faults {
+		_, _ = fmt.Fprintf(w, "FAULT: %s\n", fault)
 	}
 }
 
