@@ -163,8 +163,14 @@ func (s *Series) hold() event.Instant {
 	return event.Instant(min(s.EveryMs, longestHoldMs))
 }
 
-// before gives the index of the last point at or before at, -1 for none.
+// before gives the index of the last point at or before at, -1 for none. Most ask for
+// the present: the last two are tried before a long history is searched.
 func (s *Series) before(at event.Instant) int {
+	for i := len(s.points) - 1; i >= max(0, len(s.points)-2); i-- {
+		if s.points[i].at <= at {
+			return i
+		}
+	}
 	i, found := slices.BinarySearchFunc(s.points, at, byInstant)
 	if found {
 		return i
