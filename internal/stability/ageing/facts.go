@@ -167,6 +167,9 @@ func (e *Engine) revise(sources []int32, windows []window, last event.Instant) {
 	for n, id := range sources {
 		s, w := &e.sources[id], windows[n]
 		for i := len(s.touches) - 1; i >= 0 && s.touches[i].at > w.from; i-- {
+			if s.touches[i].tube == nowhere {
+				continue
+			}
 			if t := &e.tubes[s.touches[i].tube]; t.round != e.round && w.changes(t, id) {
 				t.round = e.round
 				e.derive(s.touches[i].tube)
@@ -290,7 +293,11 @@ func (e *Engine) boundary(id int32, i int, add bool) {
 		}
 		for k--; s.touches[k].tube != id; k-- { // of one instant in any order
 		}
-		s.touches = slices.Delete(s.touches, k, k+1)
+		s.touches[k].tube = nowhere
+		if s.holes++; 2*s.holes > len(s.touches) {
+			s.touches = slices.DeleteFunc(s.touches, func(t touch) bool { return t.tube == nowhere })
+			s.holes = 0
+		}
 	}
 }
 

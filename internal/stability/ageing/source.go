@@ -30,6 +30,7 @@ type ThermalSource struct {
 	head      event.Instant // the clocks' head values hold here; nothing in order changes them
 	watermark event.Instant // levels are announced up to here
 	touches   []touch       // sorted by instant
+	holes     int           // of them: what is taken out leaves one, until half of them are
 	silent    event.Instant // silentMs, shorter in tests
 	views     []view
 	viewOf    []int32       // by scale, nowhere for none
@@ -44,7 +45,8 @@ type ThermalSource struct {
 // runs reports whether anything rests on the source.
 func (s *ThermalSource) runs() bool { return len(s.clocks) > 0 || len(s.views) > 0 }
 
-// touch says that a tube came into the source or left it at an instant.
+// touch says that a tube came into the source or left it at an instant; tube is nowhere
+// where that was taken back, so that a drop doesn't move all that came after.
 type touch struct {
 	at   event.Instant
 	tube int32
