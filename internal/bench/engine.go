@@ -96,7 +96,7 @@ func engineParts(s *settings, t *table, sizes engineSizes) error {
 var notMeasured = [][2]string{
 	{"OrderIndependence", "bit-equal in any order: AGEING_HISTORIES=3000 go test ./internal/stability/ageing -run TestLawClocks"},
 	{"SpinPlan", "measured as part spins"},
-	{"WarmStart", "nothing to measure yet: no snapshot holds the engine"},
+	{"WarmStart", "left out: a snapshot holds no clocks; a start makes them anew from what the judge says"},
 	{"RiskBox", "nothing to measure: the probability of exhaustion before the spin isn't built"},
 	{"RiskCalibration", "nothing to measure, for the same reason"},
 }
