@@ -5,7 +5,8 @@ package ageing
 // knows its place in each queue it can stand in, so taking it out needs no search.
 type queue struct {
 	entries []entry
-	which   int // index into BudgetAccount.place
+	top     entry // the first of entries, beside the clock: a reading asks for no more
+	which   int   // index into BudgetAccount.place
 }
 
 type entry struct {
@@ -21,7 +22,7 @@ func (q *queue) first() (entry, bool) {
 	if len(q.entries) == 0 {
 		return entry{}, false
 	}
-	return q.entries[0], true
+	return q.top, true
 }
 
 func (q *queue) push(all []BudgetAccount, account int32, key int64) {
@@ -83,5 +84,8 @@ func (q *queue) down(all []BudgetAccount, i int) {
 
 func (q *queue) set(all []BudgetAccount, i int, e entry) {
 	q.entries[i] = e
+	if i == 0 {
+		q.top = e
+	}
 	all[e.account].place[q.which] = int32(i)
 }

@@ -38,6 +38,9 @@ func TestLawAQueueKnowsItsFirst(t *testing.T) {
 					t.Fatalf("out of order at %d", i)
 				}
 			}
+			if f, ok := q.first(); ok != (len(q.entries) > 0) || ok && f != q.entries[0] {
+				t.Fatalf("the first is %+v %v", f, ok)
+			}
 			if len(q.entries) != len(keys) {
 				t.Fatalf("%d entries, want %d", len(q.entries), len(keys))
 			}
