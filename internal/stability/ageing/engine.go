@@ -35,6 +35,7 @@ type Engine struct {
 	asking  []int32  // scratch of Read: the sources that ask a series
 	windows []window // and when
 
+	most         int     // mostMarks, fewer in tests
 	bound, fired int     // accounts that one call may fire, and has
 	unfired      []int32 // sources with levels met that the bound left over
 

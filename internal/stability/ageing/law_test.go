@@ -104,6 +104,7 @@ func drawPlay(t *rapid.T) *play {
 			t.Fatal(err)
 		}
 		p.e.sources[id].silent = 60
+		p.e.most = 3 // checkpoints are forgotten, and made again
 		p.w.sources = append(p.w.sources, sourceFacts{layers: []layerFacts{{0, l}}})
 		p.asks(id, l)
 	}

@@ -1,6 +1,7 @@
 package ageing
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sort"
@@ -260,6 +261,28 @@ func (e *Engine) forward(s *ThermalSource, to event.Instant) {
 		e.counts.Segments += int64(len(s.clocks))
 		s.head = seg.To
 	}
+	e.prune(s)
+}
+
+// mostMarks bounds the checkpoints of a source: some five days of a reading a minute. Older
+// values are worked out from the readings when somebody asks for them.
+const mostMarks = 512
+
+// prune forgets the older half of the checkpoints when there are too many.
+func (e *Engine) prune(s *ThermalSource) {
+	if len(s.marks) <= cmp.Or(e.most, mostMarks) {
+		return
+	}
+	cut := len(s.marks) / 2
+	for k := range s.clocks {
+		c := &s.clocks[k]
+		if c.first < cut {
+			c.values = slices.Delete(c.values, 0, cut-c.first)
+			c.first = cut
+		}
+		c.first -= cut
+	}
+	s.marks = slices.Delete(s.marks, 0, cut)
 }
 
 // present brings the clocks' present value to the watermark. What lies after the
