@@ -11,7 +11,7 @@ import (
 // had. While all of them are awake it is worked out; before some go to rest it is kept, or
 // each look at the carrier would wake what was in it years ago.
 
-// settleCounts keeps the numbers of the counts at which something of the case was inside.
+// settleCounts keeps the numbers of all counts of the carriers that a case was in.
 func (w *World) settleCounts(all []Target) {
 	if !w.counting {
 		return
@@ -25,14 +25,10 @@ func (w *World) settleCounts(all []Target) {
 			if _, known := carrier.inside[s.At()]; known {
 				continue
 			}
-			inside := w.tubesIn(carrier.self.Key, s.At())
-			if !slices.ContainsFunc(inside, func(c Content) bool { return slices.Contains(all, c.Target) }) {
-				continue
-			}
 			if carrier.inside == nil {
 				carrier.inside = make(map[event.Instant]int32)
 			}
-			carrier.inside[s.At()] = int32(len(inside)) //nolint:gosec // tubes of one box
+			carrier.inside[s.At()] = int32(len(w.tubesIn(carrier.self.Key, s.At()))) //nolint:gosec // tubes of one box
 		}
 	}
 }

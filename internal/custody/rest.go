@@ -77,6 +77,9 @@ func (w *World) Rest(tube event.Key, terms Terms, keep Keep) ([]Target, error) {
 	if all == nil || !w.mayRest(all, terms) {
 		return nil, nil
 	}
+	if w.settleCounts(all); w.miscounted(all) {
+		return nil, nil
+	}
 	return all, w.rest(all, keep)
 }
 
@@ -222,7 +225,7 @@ func (w *World) mayRest(all []Target, terms Terms) bool {
 			if d == nil {
 				continue // only named
 			}
-			if d.tube.Flag.Open || !over(&d.tube) || len(w.stand(t, d.doubts, 0)) > 0 || w.counts(d) || w.wantedAgain(t.Key) ||
+			if d.tube.Flag.Open || !over(&d.tube) || len(w.stand(t, d.doubts, 0)) > 0 || w.wantedAgain(t.Key) ||
 				slices.ContainsFunc(d.tube.Timeline, func(s Step) bool { return s.At() >= terms.Before }) {
 				return false
 			}
@@ -231,26 +234,17 @@ func (w *World) mayRest(all []Target, terms Terms) bool {
 	return true
 }
 
-// counts: a carrier that the tube was in holds other tubes than were counted, so somebody
-// asks for them.
-func (w *World) counts(d *derived) bool {
+// miscounted: a carrier that one of the tubes was in holds, or held then, other tubes than
+// were counted, so somebody asks for them.
+func (w *World) miscounted(all []Target) bool {
 	if !w.counting {
 		return false
 	}
-	var looked []event.Key
-	for _, st := range d.trail.states {
-		for _, key := range st.chain {
-			if slices.Contains(looked, key) {
-				continue
-			}
-			looked = append(looked, key)
-			carrier := Target{event.KindCarrier, key}
-			if agg := w.logs[event.KindCarrier][key]; agg == nil || !agg.counts {
-				continue
-			}
-			if slices.ContainsFunc(w.stand(carrier, w.countDoubts(key, 0), 0), func(o OpenDoubt) bool {
-				return !o.Told && slices.ContainsFunc(d.legs(), func(l Leg) bool {
-					return slices.Contains(l.Carriers, key) && l.From <= o.Since && (l.To == 0 || o.Since <= l.To)
+	for _, carrier := range w.around(all) {
+		for _, o := range w.stand(carrier.self, w.countDoubts(carrier.self.Key, 0), 0) {
+			if !o.Told && slices.ContainsFunc(all, func(t Target) bool {
+				return t.Kind == event.KindTube && slices.ContainsFunc(w.Stays(t.Key, carrier.self.Key), func(s Stay) bool {
+					return s.In <= o.Since && (s.Out == 0 || o.Since <= s.Out)
 				})
 			}) {
 				return true
@@ -371,7 +365,7 @@ func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
 			note(traceKey{kind: tracePlace, name: string(key)}, earliest(rec.Occurred), latest(last))
 		})
 		if device, t, ok := tickOf(rec); ok {
-			note(traceKey{kind: traceClock, name: string(device), boot: rec.BootID}, earliest(event.Instant(t.mono)), latest(event.Instant(t.mono)))
+			note(traceKey{kind: traceClock, name: string(device), boot: rec.BootID}, counter(t.mono), counter(t.mono))
 		}
 		for _, fact := range rec.Facts {
 			switch f := fact.(type) {

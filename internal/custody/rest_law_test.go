@@ -210,7 +210,8 @@ func (x *twins) unsaid(last *event.Record) {
 	clear(x.stale)
 }
 
-// near compares whom a reading concerns: who is left out rests and was over before.
+// near compares whom a reading concerns: who is left out rests, and was over before or not
+// there any more by its journey.
 func (x *twins) near(on Target, since event.Instant) {
 	all, some := x.a.Near(on, since), x.b.Near(on, since)
 	for _, key := range some {
@@ -222,10 +223,16 @@ func (x *twins) near(on Target, since event.Instant) {
 		if slices.Contains(some, key) {
 			continue
 		}
-		tube := Target{event.KindTube, key}
-		no, rests := x.b.asleep.caseOf(tube)
-		if !rests || x.b.asleep.beds[no].last >= earliest(since) {
+		no, rests := x.b.asleep.caseOf(Target{event.KindTube, key})
+		if !rests {
 			x.t.Fatalf("%s is near %v since %s and isn't named", key, on, since)
+		}
+		last := event.Instant(x.b.asleep.beds[no].last) * 1000
+		for _, l := range x.a.Journey(key, 0) {
+			there := slices.Contains(l.Carriers, on.Key) || on.Kind == event.KindPlace && placeKey(l.Place) == on.Key
+			if there && l.From <= last && (l.To == 0 || l.To >= since) && last >= since {
+				x.t.Fatalf("%s is near %v since %s, rests and isn't named: %+v", key, on, since, l)
+			}
 		}
 	}
 }

@@ -30,7 +30,7 @@ const (
 	tracePlace                    // tubes that have a step which names the place or person
 	traceRoute                    // tubes that departed on it
 	traceDraws                    // draws begun on a device
-	traceClock                    // ticks of one run of a device, by seconds of its counter
+	traceClock                    // ticks of one run of a device, by its counter
 	tracePatient                  // references that facts name, by hash
 	traceAsked                    // draws for which a new sample was asked
 )
@@ -41,7 +41,7 @@ type traceKey struct {
 	name, boot string
 }
 
-// span bounds a case's part in one trace, in seconds, both ends inside.
+// span bounds a case's part in one trace, mostly in seconds, both ends inside.
 type span struct{ from, to, no uint32 }
 
 const forever = math.MaxUint32
@@ -59,6 +59,12 @@ func latest(t event.Instant) uint32 {
 		return 0
 	}
 	return uint32(min((int64(t)+999)/1000, forever-1)) //nolint:gosec // clamped
+}
+
+// counter puts a device's counter into a span: in 16 ms, which lasts for two years. What
+// then is equal counts as one tick.
+func counter(mono int64) uint32 {
+	return uint32(min(mono>>4, forever-1)) //nolint:gosec // positive: see tickOf
 }
 
 // spans are one trace: sorted by their ends, but for a short tail of the newest.

@@ -138,7 +138,7 @@ func (w *World) concerned(rec *event.Record) {
 	}
 }
 
-// wakeTicks wakes whose ticks lie beside or around a record's.
+// wakeTicks wakes whose ticks may lie beside a record's.
 func (w *World) wakeTicks(rec *event.Record) {
 	a := &w.asleep
 	device, t, ok := tickOf(rec)
@@ -146,16 +146,29 @@ func (w *World) wakeTicks(rec *event.Record) {
 		return
 	}
 	key := traceKey{kind: traceClock, name: string(device), boot: rec.BootID}
-	from, to := earliest(event.Instant(t.mono)), latest(event.Instant(t.mono))
-	w.wakeAll(a.between(nil, key, from, to))
+	at := counter(t.mono)
+	w.wakeAll(a.between(nil, key, at, at))
+	// Beyond the tick that is known before or behind it, nothing is its neighbour.
+	least, most := uint32(0), uint32(forever-1)
+	ticks := w.clocks[device][rec.BootID]
+	i, known := slices.BinarySearchFunc(ticks, t, compareTicks)
+	if i > 0 {
+		least = counter(ticks[i-1].mono)
+	}
+	if known {
+		i++
+	}
+	if i < len(ticks) {
+		most = counter(ticks[i].mono)
+	}
 	trace := a.traces[key]
-	if s, ok := trace.below(from, a.beds); ok {
+	// The last ticks of a run are never thinned: behind them nothing is hidden.
+	if s, ok := trace.below(at, a.beds); ok && (s.to > least || s.to == least && i < len(ticks)) {
 		w.wakeAll(a.between([]uint32{s.no}, key, s.to, s.to))
 	}
-	// What begins next behind it.
 	next := span{from: forever}
-	trace.each(to, func(s span) {
-		if a.beds[s.no].resting && s.from > to && s.from < next.from {
+	trace.each(at, func(s span) {
+		if a.beds[s.no].resting && s.from > at && s.from <= most && s.from < next.from {
 			next = s
 		}
 	})
@@ -191,10 +204,10 @@ func (w *World) retick(rec *event.Record) {
 		}
 		var between []uint32
 		if i > 0 && setBack(ticks[i-1], t) {
-			between = w.asleep.between(between, key, earliest(event.Instant(ticks[i-1].mono)), latest(event.Instant(t.mono)))
+			between = w.asleep.between(between, key, counter(ticks[i-1].mono), counter(t.mono))
 		}
 		if i+1 < len(ticks) && setBack(t, ticks[i+1]) {
-			between = w.asleep.between(between, key, earliest(event.Instant(t.mono)), latest(event.Instant(ticks[i+1].mono)))
+			between = w.asleep.between(between, key, counter(t.mono), counter(ticks[i+1].mono))
 		}
 		if len(between) == 0 || w.asleep.failed != nil {
 			return
@@ -204,7 +217,7 @@ func (w *World) retick(rec *event.Record) {
 }
 
 // thinTicks drops the tick of a record that goes to rest, where its neighbours tell the
-// same without it.
+// same without it and the run went on behind it.
 func (w *World) thinTicks(rec *event.Record) {
 	device, t, ok := tickOf(rec)
 	if !ok {
@@ -212,7 +225,7 @@ func (w *World) thinTicks(rec *event.Record) {
 	}
 	ticks := w.clocks[device][rec.BootID]
 	i, known := slices.BinarySearchFunc(ticks, t, compareTicks)
-	if !known || jumpsBeside(ticks, i, t, i+1) {
+	if !known || counter(ticks[len(ticks)-1].mono) == counter(t.mono) || jumpsBeside(ticks, i, t, i+1) {
 		return
 	}
 	w.keepTicks(device, rec.BootID, slices.Delete(ticks, i, i+1))
