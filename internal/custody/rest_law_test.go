@@ -111,11 +111,13 @@ func questions(tubes, carriers, draws, requests []event.Key, devices, patients [
 	}
 	for _, key := range draws {
 		on := Target{event.KindDraw, key}
-		add("draw "+string(key), func(w *World) any { x, ok := w.Draw(key); return []any{x, ok, w.TubesOf(key), w.Seq(on)} })
+		add("draw "+string(key), func(w *World) any { x, ok := w.Draw(key); return []any{x, ok, w.Seq(on)} })
+		add("tubes of "+string(key), func(w *World) any { return w.TubesOf(key) })
 		add("doubts "+string(key), func(w *World) any { return w.DoubtsOf(on, 0) })
 	}
 	for _, key := range requests {
-		add("request "+string(key), func(w *World) any { x, ok := w.Request(key); return []any{x, ok, w.Again(key)} })
+		add("request "+string(key), func(w *World) any { x, ok := w.Request(key); return []any{x, ok} })
+		add("again "+string(key), func(w *World) any { return w.Again(key) })
 	}
 	for _, ref := range patients {
 		add("patient "+ref, func(w *World) any { return []any{w.Patient(ref), w.Erased(ref), w.OfPatient(ref)} })

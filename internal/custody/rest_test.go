@@ -243,6 +243,43 @@ func TestLoggersStirWhatTheyMeasured(t *testing.T) {
 	}
 }
 
+// A timetable that is declared later tells when a tube should have come that left on it,
+// from wherever that was, and a person when somebody is a person.
+func TestDirectoryStirs(t *testing.T) {
+	for _, c := range []struct {
+		what string
+		on   Target
+		fact event.Fact
+		want bool
+	}{
+		{"a route", Target{event.KindRoute, "L-RT-9"}, event.RouteDescribed{From: "FAR", To: "AWAY", TakesMin: 10}, true},
+		{"another route", Target{event.KindRoute, "L-RT-8"}, event.RouteDescribed{From: "FAR", To: "AWAY", TakesMin: 10}, false},
+		{"who it was left for", Target{event.KindPerson, "L-OSKAR"}, event.PersonDescribed{Active: true}, true},
+		{"somebody else", Target{event.KindPerson, "L-K-12"}, event.PersonDescribed{Active: true}, false},
+		{"where it was", Target{event.KindPlace, "L-WARD-N"}, event.PlaceDescribed{PlaceKind: "vehicle"}, true},
+		{"one person", Target{event.KindPatient, "L-P-1"}, event.IdentityMerged{Into: "P-2"}, true},
+		{"another person", Target{event.KindPatient, "L-P-3"}, event.IdentityMerged{Into: "P-2"}, false},
+	} {
+		h := newHouse(t)
+		x := tube("T1")
+		h.fact("08:00", x, event.Collected{Patient: "P-1"})
+		h.scan("08:05", "release", x, "mira", "WARD-N", to("oskar")).ok()
+		h.fact("08:10", x, event.Departed{Route: "L-RT-9"})
+		if !h.shelf.force(h.w, x.Key) {
+			t.Fatal("it stays")
+		}
+		before := h.woken
+		h.fact("12:00", c.on, c.fact)
+		if stirred := h.woken > before; stirred != c.want {
+			t.Errorf("%s stirs it: %v", c.what, stirred)
+		}
+		h.w.AtOnce = 0
+		if h.w.Unread() != 0 {
+			t.Errorf("%s leaves something to be said", c.what)
+		}
+	}
+}
+
 // What can't be fetched is said, and nobody is told half of it.
 func TestRecallFails(t *testing.T) {
 	h := newHouse(t)
