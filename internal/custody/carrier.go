@@ -117,11 +117,11 @@ func (w *World) Contents(key event.Key, at event.Instant) []Content {
 }
 
 func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]bool, out *[]Content) {
+	w.wakeAll(w.asleep.at(nil, traceKey{kind: traceCarrier, name: string(key)}, at))
 	m := w.members[key]
 	if m == nil {
 		return
 	}
-	w.wakeAll(w.asleep.at(nil, traceKey{kind: traceCarrier, name: string(key)}, at))
 	var list []Target
 	inside := m.all
 	if at != 0 {

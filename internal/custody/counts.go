@@ -64,6 +64,20 @@ func (w *World) tubesIn(carrier event.Key, at event.Instant) []Content {
 	return slices.DeleteFunc(w.Contents(carrier, at), func(c Content) bool { return c.Kind != event.KindTube })
 }
 
+// uncount forgets the numbers that a record may have changed, where nobody asks what else.
+func (w *World) uncount(rec, replaced *event.Record, agg *aggregate) {
+	if !w.counting || w.asleep.resting == 0 {
+		return
+	}
+	r := &reach{w: w, seen: make(map[Target]struct{}), at: max(1, agg.reaches(rec, replaced)-oneTaking-repeatOtherSource), rest: nothing}
+	from := r.at
+	if !caseKind(rec.Kind) && (rec.Kind != event.KindCarrier || describes(rec) || replaced != nil) {
+		from = 0
+	}
+	r.add(agg.self)
+	w.recount(r.counts(), rec.Kind, from)
+}
+
 // recount forgets the numbers that a record may have changed. A step changes those at it or
 // later. What is described may change any, also in carriers of which only what rests tells.
 func (w *World) recount(carriers []*aggregate, kind event.Kind, from event.Instant) {

@@ -16,10 +16,7 @@ func (w *World) Fold(rec *event.Record) {
 		return
 	}
 	rec = w.words.record(rec)
-	if w.asleep.resting != 0 && caseKind(rec.Kind) {
-		w.wakeFor(Target{rec.Kind, rec.Key})
-		linked(rec, w.wakeFor)
-	}
+	w.concerned(rec)
 	agg, replaced, last := w.take(rec)
 	if agg == nil {
 		return
@@ -34,6 +31,7 @@ func (w *World) Fold(rec *event.Record) {
 		w.ways.describe(rec.Key, route, known)
 	}
 	w.indexClock(rec, replaced)
+	w.uncount(rec, replaced, agg)
 }
 
 // Awake lists the aggregates of a kind of which the records are here, sorted.
@@ -74,8 +72,16 @@ func (w *World) Trace() []byte {
 		e.s(name)
 		e.n(n)
 	}
-	e.n(len(a.seqs))
-	for t, seq := range a.seqs {
+	seqs := maps.Clone(a.seqs)
+	for _, logs := range w.logs {
+		for _, agg := range logs { // a repeated message raised it, and no record tells
+			if agg.seq > slices.MaxFunc(agg.records, compareSeq).Seq {
+				seqs[agg.self] = agg.seq
+			}
+		}
+	}
+	e.n(len(seqs))
+	for t, seq := range seqs {
 		e.target(t)
 		e.u(seq)
 	}
@@ -88,6 +94,7 @@ func (w *World) Trace() []byte {
 		e.target(t)
 	}
 	e.counts(w.logs[event.KindCarrier])
+	e.ticks(w.clocks)
 	return e.buf
 }
 
@@ -131,6 +138,24 @@ func (e *traceWriter) counts(carriers map[event.Key]*aggregate) {
 			e.u(uint64(tubes)) //nolint:gosec // a count
 		}
 	}
+}
+
+// ticks writes what each device's clock showed: some of it was given by what rests.
+func (e *traceWriter) ticks(clocks map[event.Key]map[string][]tick) {
+	for device, boots := range clocks {
+		for boot, ticks := range boots {
+			e.n(len(ticks))
+			e.s(string(device))
+			e.s(boot)
+			for _, t := range ticks {
+				e.buf = binary.AppendVarint(e.buf, t.mono)
+				e.buf = binary.AppendVarint(e.buf, int64(t.offset))
+				e.buf = binary.AppendVarint(e.buf, int64(t.at))
+				e.s(t.scan)
+			}
+		}
+	}
+	e.n(0)
 }
 
 var errTrace = errors.New("custody: the trace of cases at rest is cut short or damaged")
@@ -195,10 +220,27 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 			inside[key][at] = int32(d.u()) //nolint:gosec // as written
 		}
 	}
+	clocks := d.ticks()
 	if d.bad || len(d.data) > 0 {
 		return nil, errTrace
 	}
 	return func() {
+		for device, boots := range clocks {
+			for boot, list := range boots {
+				for _, t := range list {
+					ticks := w.clocks[device][boot]
+					if at, known := slices.BinarySearchFunc(ticks, t, compareTicks); !known {
+						w.keepTicks(device, boot, slices.Insert(ticks, at, t))
+					}
+				}
+			}
+		}
+		for t, seq := range a.seqs {
+			if agg := w.logs[t.Kind][t.Key]; agg != nil {
+				agg.seq = max(agg.seq, seq)
+				delete(a.seqs, t)
+			}
+		}
 		for key, counts := range inside {
 			if agg := w.logs[event.KindCarrier][key]; agg != nil {
 				agg.inside = counts
@@ -282,6 +324,32 @@ func (d *traceReader) no(a *asleep) uint32 {
 }
 
 func (d *traceReader) target() Target { return Target{event.Kind(d.s()), event.Key(d.s())} }
+
+func (d *traceReader) i() int64 {
+	v, n := binary.Varint(d.data)
+	if n <= 0 {
+		d.bad, d.data = true, nil
+		return 0
+	}
+	d.data = d.data[n:]
+	return v
+}
+
+func (d *traceReader) ticks() map[event.Key]map[string][]tick {
+	out := map[event.Key]map[string][]tick{}
+	for n := d.n(4); n > 0; n = d.n(4) {
+		device, boot := event.Key(d.s()), d.s()
+		if out[device] == nil {
+			out[device] = map[string][]tick{}
+		}
+		list := make([]tick, n)
+		for i := range list {
+			list[i] = tick{mono: d.i(), offset: event.Instant(d.i()), at: event.Instant(d.i()), scan: d.s()}
+		}
+		out[device][boot] = list
+	}
+	return out
+}
 
 func (d *traceReader) spans(a *asleep) []span {
 	list := make([]span, d.n(3))

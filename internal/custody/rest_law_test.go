@@ -158,12 +158,18 @@ type twins struct {
 	known   map[Target]string // how a looked when b last said that something may have changed
 	stale   map[Target]bool
 	watched []Target
+	folded  bool // something was taken in without saying what it changes
 	exact   bool // no message is replaced by an earlier one of its id: an index keeps what that said
 }
 
 func (x *twins) apply(rec *event.Record) {
 	x.a.Apply(rec)
 	other := *rec
+	if x.below(10) == 0 && !x.b.AtRest(Target{rec.Kind, rec.Key}) { // as a start reads: nobody is told
+		x.b.Fold(&other)
+		x.folded = true
+		return
+	}
 	x.say(x.b.Apply(&other))
 }
 
@@ -171,6 +177,25 @@ func (x *twins) say(touched []Target) {
 	for _, on := range touched {
 		x.stale[on] = true
 	}
+}
+
+// restart puts a world in b's place that was read from what b wrote.
+func (x *twins) restart() {
+	w := x.shelf.world()
+	w.AtOnce = x.b.AtOnce
+	done, err := w.SetTrace(x.b.Trace())
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	for _, kind := range event.Kinds() {
+		for _, key := range x.b.Awake(kind) {
+			for _, rec := range x.b.Records(Target{kind, key}) {
+				w.Fold(rec)
+			}
+		}
+	}
+	done()
+	x.b = w
 }
 
 // probe asks one thing of both.
@@ -201,6 +226,15 @@ func (x *twins) end() {
 func (x *twins) unsaid(last *event.Record) {
 	for x.b.Unread() > 0 {
 		x.say(x.b.Stirred(1))
+	}
+	if x.folded {
+		clear(x.known) // who starts looks at all
+		for _, on := range x.watched {
+			x.known[on] = look(x.t, x.a, on, 0)
+		}
+		x.folded = false
+		clear(x.stale)
+		return
 	}
 	for _, on := range x.watched {
 		now := look(x.t, x.a, on, 0)
@@ -249,6 +283,9 @@ func (x *twins) run(list []*event.Record, tubes []event.Key, places []event.Key,
 			}
 		}
 		x.apply(rec)
+		if x.exact && x.below(12) == 0 { // else an index lost what a replaced message said
+			x.restart()
+		}
 		if x.below(4) == 0 {
 			x.probe()
 		}

@@ -46,11 +46,11 @@ func (w *World) Trips(carrier event.Key) []Interval {
 // at an instant or after, sorted: an index alone, Stays says when they were. It wakes those
 // that rest.
 func (w *World) Guests(carrier event.Key, since event.Instant) []event.Key {
+	w.wakeAll(w.asleep.since(nil, traceKey{kind: traceCarrier, name: string(carrier)}, since))
 	m := w.members[carrier]
 	if m == nil {
 		return nil
 	}
-	w.wakeAll(w.asleep.since(nil, traceKey{kind: traceCarrier, name: string(carrier)}, since))
 	var out []event.Key
 	for agg := range m.open {
 		if agg.self.Kind == event.KindTube {

@@ -79,10 +79,12 @@ func (s *spans) add(n span, beds []bed) {
 	gone := func(o span) bool { return !beds[o.no].resting }
 	s.sorted = slices.DeleteFunc(s.sorted, gone)
 	s.tail = slices.DeleteFunc(s.tail, gone)
-	slices.SortFunc(s.tail, func(a, b span) int { return cmp.Compare(a.to, b.to) })
+	slices.SortFunc(s.tail, byEnd)
 	s.sorted = merge(s.sorted, s.tail)
 	s.tail = nil
 }
+
+func byEnd(a, b span) int { return cmp.Compare(a.to, b.to) }
 
 // merge puts two lists that are sorted by their ends together, with little room to spare.
 func merge(a, b []span) []span {

@@ -182,7 +182,7 @@ func (w *World) Knows(t Target) bool {
 	case event.KindTube:
 		return len(w.assigned[t.Key]) > 0 || len(w.children[t.Key]) > 0 || len(w.splits[t.Key]) > 0
 	case event.KindCarrier:
-		return w.members[t.Key] != nil
+		return w.members[t.Key] != nil || w.asleep.traces[traceKey{kind: traceCarrier, name: string(t.Key)}] != nil
 	case event.KindDraw:
 		return len(w.byDraw[t.Key]) > 0
 	case event.KindRequest:
