@@ -93,6 +93,15 @@ func (w *World) Trace() []byte {
 	for _, t := range a.told {
 		e.target(t)
 	}
+	e.n(len(a.waiting))
+	for no, orders := range a.waiting {
+		e.u(uint64(no))
+		e.n(len(orders))
+		for _, o := range orders {
+			e.s(o.patient)
+			e.s(o.label)
+		}
+	}
 	e.counts(w.logs[event.KindCarrier])
 	e.ticks(w.clocks)
 	return e.buf
@@ -211,6 +220,12 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 	for range d.n(2) {
 		a.told = append(a.told, d.target())
 	}
+	for range d.n(2) {
+		no := d.no(a)
+		for range d.n(2) {
+			a.waiting[no] = append(a.waiting[no], order{patient: d.s(), label: d.s()})
+		}
+	}
 	inside := map[event.Key]map[event.Instant]int32{}
 	for range d.n(2) {
 		key := event.Key(d.s())
@@ -224,7 +239,9 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 	if d.bad || len(d.data) > 0 {
 		return nil, errTrace
 	}
+	a.loading = true
 	return func() {
+		a.loading = false
 		for device, boots := range clocks {
 			for boot, list := range boots {
 				for _, t := range list {

@@ -128,21 +128,32 @@ func patientOf(fact event.Fact) string {
 }
 
 // Waiting gives, by the reference that stands, the requests that aren't cancelled and
-// have a tube that nobody has collected, or one that shall be drawn again, sorted. None of
-// those ever rests.
+// have a tube that nobody has collected, or one that shall be drawn again, sorted. It wakes
+// none.
 func (w *World) Waiting() map[string][]string {
 	out := map[string][]string{}
 	for key := range w.logs[event.KindRequest] {
-		req, ok := w.Request(key)
-		if ok && !req.Cancelled && req.Patient != "" && w.waits(req) {
+		if req, ok := w.waiting(key); ok {
 			ref := w.Patient(req.Patient)
 			out[ref] = append(out[ref], key.Label())
+		}
+	}
+	for _, orders := range w.asleep.waiting {
+		for _, o := range orders {
+			ref := w.Patient(o.patient)
+			out[ref] = append(out[ref], o.label)
 		}
 	}
 	for _, list := range out {
 		slices.Sort(list)
 	}
 	return out
+}
+
+// waiting gives a request of a patient that waits for a tube.
+func (w *World) waiting(key event.Key) (*Request, bool) {
+	req, ok := w.Request(key)
+	return req, ok && !req.Cancelled && req.Patient != "" && w.waits(req)
 }
 
 // OfPatient lists the tubes, draws and requests whose facts name a reference, or one

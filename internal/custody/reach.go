@@ -38,10 +38,10 @@ func (w *World) before(rec *event.Record) (b before) {
 	t := Target{rec.Kind, rec.Key}
 	switch rec.Kind {
 	case event.KindPlace:
-		b.described = described1[event.PlaceDescribed](w, t)
+		b.described = sayings[event.PlaceDescribed](w, t)
 	case event.KindCarrier:
 		if describes(rec) { // a box has years of steps
-			b.described = described1[event.CarrierDescribed](w, t)
+			b.described = sayings[event.CarrierDescribed](w, t)
 		}
 	case event.KindPerson:
 		_, b.person = w.Person(rec.Key)
@@ -62,7 +62,7 @@ type version[F event.Fact] struct {
 	from event.Instant
 }
 
-func described1[F event.Fact](w *World, t Target) []version[F] {
+func sayings[F event.Fact](w *World, t Target) []version[F] {
 	says, from := versions[F](w, t)
 	out := make([]version[F], len(says))
 	for i := range says {
@@ -145,7 +145,7 @@ func (w *World) touched(rec, replaced *event.Record, agg *aggregate, was before,
 		case replaced != nil && holds[event.CarrierDescribed](replaced.Facts):
 			r.rest = 0
 		case describes(rec):
-			r.rest = min(r.rest, changedFrom(was.described, described1[event.CarrierDescribed](w, self), func(f event.CarrierDescribed) string { return f.CarrierKind }))
+			r.rest = min(r.rest, changedFrom(was.described, sayings[event.CarrierDescribed](w, self), func(f event.CarrierDescribed) string { return f.CarrierKind }))
 		}
 	}
 	r.add(self)
@@ -176,7 +176,7 @@ func (w *World) touched(rec, replaced *event.Record, agg *aggregate, was before,
 			}
 		}
 	case event.KindPlace:
-		r.rest = changedFrom(was.described, described1[event.PlaceDescribed](w, self), func(f event.PlaceDescribed) string { return f.PlaceKind })
+		r.rest = changedFrom(was.described, sayings[event.PlaceDescribed](w, self), func(f event.PlaceDescribed) string { return f.PlaceKind })
 		r.place(self.Key)
 	case event.KindPerson:
 		if _, is := w.Person(self.Key); is == was.person {

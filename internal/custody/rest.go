@@ -254,19 +254,13 @@ func (w *World) miscounted(all []Target) bool {
 	return false
 }
 
-// rest gives the records away and leaves the trace. An order that waits for its tubes stays,
-// whatever the terms: Waiting reads those that are awake.
+// rest gives the records away and leaves the trace.
 func (w *World) rest(all []Target, keep Keep) error {
 	if w.asleep.keys.full(len(all)) || len(w.asleep.beds) == math.MaxInt32 {
 		return errFull
 	}
 	var records []*event.Record
 	for _, t := range all {
-		if t.Kind == event.KindRequest {
-			if req, ok := w.Request(t.Key); ok && !req.Cancelled && req.Patient != "" && w.waits(req) {
-				return errWaits
-			}
-		}
 		if agg := w.logs[t.Kind][t.Key]; agg != nil {
 			records = append(records, agg.records...)
 		}
@@ -325,7 +319,16 @@ func again[K comparable, V any](m map[K]V) map[K]V {
 func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
 	a := &w.asleep
 	no := uint32(len(a.beds)) //nolint:gosec // see rest
+	// All that asks the world comes before the bed is made, or it would wake the case.
 	last := w.lastOf(all, records)
+	for _, t := range all {
+		if t.Kind != event.KindRequest {
+			continue
+		}
+		if req, ok := w.waiting(t.Key); ok {
+			a.waiting[no] = append(a.waiting[no], order{patient: req.Patient, label: t.Key.Label()})
+		}
+	}
 	a.beds = append(a.beds, bed{ref: ref, last: latest(last), resting: true})
 	a.resting++
 	bounds := make(map[traceKey]span)

@@ -139,6 +139,16 @@ func TestRestLeavesWhatIsOpen(t *testing.T) {
 	if !h.rest(tube("A"), "12:00") {
 		t.Error("nothing is left to do, and it stays")
 	}
+	if !slices.Equal(h.w.Waiting()["P-1"], nil) {
+		t.Error("a cancelled order waits")
+	}
+	// Who scans at the desk only has orders that wait for ever; they rest all the same.
+	h.fact("08:00", Target{event.KindRequest, "L-R2"}, event.RequestPlaced{Patient: "P-2", Tests: []string{"K"}}, event.TubeAssigned{Tube: "L-D"})
+	h.scan("08:30", "receive", tube("D"), "lena", "LAB").ok().scan("08:50", "measure", tube("D"), "lena", "LAB").ok()
+	waits := h.w.Waiting()
+	if !h.rest(tube("D"), "12:00") || !slices.Equal(h.w.Waiting()["P-2"], waits["P-2"]) || len(waits["P-2"]) != 1 {
+		t.Errorf("%v waited, and %v", waits, h.w.Waiting())
+	}
 	// A count that is wrong is asked of all who were in the box then.
 	h.scan("13:00", "collect", tube("C"), "mira", "LAB").ok()
 	h.scan("13:01", "pack", tube("C"), "mira", "LAB", in("B1")).ok()

@@ -229,6 +229,9 @@ func (k *keyTable) key(row int) (byte, event.Key) {
 	return k.text[at] &^ hasRecords, event.Key(k.text[at+2 : at+2+int(k.text[at+1])])
 }
 
+// order is one that still has a tube to be drawn.
+type order struct{ patient, label string }
+
 // asleep is all that is kept of the cases at rest.
 type asleep struct {
 	beds    []bed
@@ -237,6 +240,7 @@ type asleep struct {
 	traces  map[traceKey]*spans
 	facts   map[string]int             // what Count counts of them
 	lens    map[event.Kind]int         // aggregates with records
+	waiting map[uint32][]order         // orders of cases at rest that Waiting tells, as of tubes that were never scanned at the bedside
 	seqs    map[Target]uint64          // where the sequence is above that of the records
 	stirred []uint32                   // cases that a record touched, in that order
 	told    []Target                   // of stirred cases that were woken meanwhile
@@ -244,11 +248,12 @@ type asleep struct {
 	head    int                        // of ring
 	gone    int                        // aggregates that went to rest since the maps were made anew
 	stale   map[Target][]*event.Record // records that were replaced: the indexes still know them
+	loading bool                       // what was awake beside the trace is being folded: it concerns nothing at rest
 	failed  error
 }
 
 func newAsleep() asleep {
-	return asleep{keys: keyTable{seed: maphash.MakeSeed()}, traces: make(map[traceKey]*spans), facts: make(map[string]int),
+	return asleep{keys: keyTable{seed: maphash.MakeSeed()}, traces: make(map[traceKey]*spans), facts: make(map[string]int), waiting: make(map[uint32][]order),
 		lens: make(map[event.Kind]int), seqs: make(map[Target]uint64), stale: make(map[Target][]*event.Record)}
 }
 

@@ -9,7 +9,6 @@ import (
 
 var (
 	errFull    = errors.New("no more cases can rest in one process")
-	errWaits   = errors.New("the order waits for its tubes")
 	errNothing = errors.New("nothing of this case was recorded")
 )
 
@@ -71,6 +70,7 @@ func (w *World) wake(no uint32) {
 	stirred := b.stirred
 	b.resting, b.stirred = false, false
 	a.resting--
+	delete(a.waiting, no)
 	done := make(map[Target]struct{})
 	for i := range records {
 		rec := w.words.record(records[i])
@@ -123,7 +123,7 @@ func (w *World) named(m map[event.Key]keySet, kind event.Kind, key event.Key) ke
 // those beside it on its device's counter.
 func (w *World) concerned(rec *event.Record) {
 	a := &w.asleep
-	if a.resting == 0 {
+	if a.resting == 0 || a.loading {
 		return
 	}
 	if caseKind(rec.Kind) {
