@@ -290,6 +290,28 @@ func TestDirectoryStirs(t *testing.T) {
 	}
 }
 
+// What a record names is awake when it comes: the new number of a tube is where the old one
+// lies, and who counted that box must hear of it.
+func TestWhatIsNamedWakes(t *testing.T) {
+	h := newHouse(t)
+	x, box := tube("T1"), carrier("B1")
+	h.scan("08:00", "collect", x, "mira", "WARD-N").ok()
+	h.scan("08:01", "pack", x, "mira", "WARD-N", in("B1")).ok()
+	h.scan("08:02", "seal", box, "mira", "WARD-N", detail("count", "1")).ok()
+	if !h.shelf.force(h.w, x.Key) {
+		t.Fatal("it stays")
+	}
+	h.doubts(box)
+	if h.woken != 0 {
+		t.Error("a count that was told before wakes who was counted")
+	}
+	rec := &event.Record{Seq: 99, Decision: event.Decision{Facts: []event.Fact{event.SameMaterialAs{Tube: x.Key}}, Envelope: event.Envelope{
+		ID: "s-new", Kind: event.KindTube, Key: "L-T2", Occurred: clock(t, "08:01:30"), Actor: "mira", Place: "WARD-N"}}}
+	if touched := h.w.Apply(rec); !slices.Contains(touched, box) || !slices.Contains(touched, x) || h.w.AtRest(x) {
+		t.Errorf("touched are %v", touched)
+	}
+}
+
 // What can't be fetched is said, and nobody is told half of it.
 func TestRecallFails(t *testing.T) {
 	h := newHouse(t)
