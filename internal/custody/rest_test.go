@@ -290,6 +290,31 @@ func TestDirectoryStirs(t *testing.T) {
 	}
 }
 
+// New samples that were asked for are listed, those of long ago only for who asks for all.
+func TestAskedDrawsAtRest(t *testing.T) {
+	h := newHouse(t)
+	x := h.life("T1", "08", "B1")
+	draw := Target{event.KindDraw, "L-D-T1"}
+	h.fact("08:40", draw, event.RecollectionAsked{Tubes: []event.Key{x.Key}})
+	if h.rest(x, "12:00") {
+		t.Error("it rests while a new sample is asked for")
+	}
+	h.fact("08:50", draw, event.RecollectionDone{NewDraw: "L-D-T2"})
+	if !h.rest(x, "12:00") {
+		t.Fatal("it stays")
+	}
+	h.wakes(0, "what was asked lately", func() {
+		if got := h.w.AskedSince(clock(t, "09:00")); len(got) != 0 {
+			t.Errorf("asked lately: %v", got)
+		}
+	})
+	h.wakes(1, "all that was asked", func() {
+		if got := h.w.AskedDraws(); !slices.Equal(got, []event.Key{draw.Key}) {
+			t.Errorf("asked: %v", got)
+		}
+	})
+}
+
 // What a record names is awake when it comes: the new number of a tube is where the old one
 // lies, and who counted that box must hear of it.
 func TestWhatIsNamedWakes(t *testing.T) {
