@@ -1,0 +1,193 @@
+package custody
+
+import (
+	"math"
+	"slices"
+
+	"specimen.example/custody/internal/event"
+)
+
+// lie makes the bed: the trace of what can touch the case.
+func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
+	a := &w.asleep
+	no := uint32(len(a.beds)) //nolint:gosec // see rest
+	// All that asks the world comes before the bed is made, or it would wake the case.
+	last := w.lastOf(all, records)
+	for _, t := range all {
+		if t.Kind != event.KindRequest {
+			continue
+		}
+		if req, ok := w.waiting(t.Key); ok {
+			a.waiting[no] = append(a.waiting[no], order{patient: req.Patient, label: t.Key.Label()})
+		}
+	}
+	a.beds = append(a.beds, bed{ref: ref, last: latest(last), resting: true})
+	a.resting++
+	bounds := make(map[traceKey]span)
+	var patients []uint32
+	note := func(key traceKey, from, to uint32) {
+		s, ok := bounds[key]
+		if !ok {
+			s = span{from, to, no}
+		}
+		s.from, s.to = min(s.from, from), max(s.to, to)
+		bounds[key] = s
+	}
+	for _, t := range all {
+		agg := w.logs[t.Kind][t.Key]
+		a.keys.put(t, agg != nil, no)
+		if agg == nil {
+			continue
+		}
+		a.lens[t.Kind]++
+		w.tally(t.Kind, agg, 1)
+		if top := slices.MaxFunc(agg.records, func(x, y *event.Record) int { return compareSeq(x, y) }); agg.seq > top.Seq {
+			a.seqs[t] = agg.seq
+		}
+		for _, carrier := range agg.packed {
+			if s, ok := w.members[carrier].find(agg); ok {
+				to := uint32(forever)
+				if s.out != 0 {
+					to = latest(s.out)
+				}
+				note(traceKey{kind: traceCarrier, name: string(carrier)}, firstIn(agg, carrier), to)
+			}
+		}
+	}
+	for _, rec := range records {
+		self := Target{rec.Kind, rec.Key}
+		eachPlace(self, rec, func(key event.Key) {
+			note(traceKey{kind: tracePlace, name: string(key)}, earliest(rec.Occurred), latest(last))
+		})
+		if device, t, ok := tickOf(rec); ok {
+			note(traceKey{kind: traceClock, name: string(device), boot: rec.BootID}, counter(t.mono), counter(t.mono))
+		}
+		for _, fact := range rec.Facts {
+			switch f := fact.(type) {
+			case event.Departed:
+				if f.Route != "" {
+					note(traceKey{kind: traceRoute, name: string(f.Route)}, earliest(rec.Occurred), latest(last))
+				}
+			case event.DrawStarted:
+				if rec.Kind == event.KindDraw {
+					note(traceKey{kind: traceDraws, name: rec.Device}, earliest(rec.Occurred), latest(rec.Occurred))
+				}
+			case event.RecollectionAsked:
+				note(traceKey{kind: traceAsked}, earliest(rec.Occurred), latest(last))
+			}
+			if p := patientOf(fact); p != "" {
+				if h := patientHash(patientKey(p)); !slices.Contains(patients, h) {
+					patients = append(patients, h)
+				}
+			}
+		}
+	}
+	for key, s := range bounds {
+		a.span(key, s)
+	}
+	for _, h := range patients {
+		a.span(traceKey{kind: tracePatient}, span{h, h, no})
+	}
+}
+
+// lastOf is the last instant at which something happened to the case, by itself or by box.
+func (w *World) lastOf(all []Target, records []*event.Record) event.Instant {
+	var last event.Instant
+	for _, rec := range records {
+		last = max(last, rec.Occurred)
+	}
+	for _, t := range all {
+		if t.Kind != event.KindTube {
+			continue
+		}
+		if x, ok := w.Tube(t.Key); ok && len(x.Timeline) > 0 {
+			last = max(last, x.Timeline[len(x.Timeline)-1].At())
+		}
+	}
+	return last
+}
+
+// firstIn is when a thing was first put into a carrier, voided or not.
+func firstIn(agg *aggregate, carrier event.Key) uint32 {
+	first := event.Instant(math.MaxInt64)
+	for _, rec := range agg.records {
+		for _, f := range rec.Facts {
+			if p, ok := f.(event.Packed); ok && p.Carrier == carrier {
+				first = min(first, rec.Occurred)
+			}
+		}
+	}
+	return earliest(first)
+}
+
+func compareSeq(a, b *event.Record) int {
+	switch {
+	case a.Seq < b.Seq:
+		return -1
+	case a.Seq > b.Seq:
+		return 1
+	}
+	return 0
+}
+
+// tally keeps what Count counts of cases at rest.
+func (w *World) tally(kind event.Kind, agg *aggregate, by int) {
+	steps := foldSteps(kind, agg)
+	for i := range steps {
+		if steps[i].Voided {
+			continue
+		}
+		for j, f := range steps[i].Facts {
+			if f == nil {
+				continue
+			}
+			name := f.FactName()
+			if slices.ContainsFunc(steps[i].Facts[:j], func(o event.Fact) bool { return o != nil && o.FactName() == name }) {
+				continue // counted once per step
+			}
+			if w.asleep.facts[name] += by; w.asleep.facts[name] == 0 {
+				delete(w.asleep.facts, name)
+			}
+		}
+	}
+}
+
+// forget takes an aggregate out as if nothing of it had ever been applied. All that names
+// it is in its case, or a carrier, place, route or device.
+func (w *World) forget(t Target) {
+	switch t.Kind {
+	case event.KindTube:
+		delete(w.assigned, t.Key)
+		delete(w.children, t.Key)
+		delete(w.splits, t.Key)
+		delete(w.asked, t.Key)
+	case event.KindDraw:
+		delete(w.byDraw, t.Key)
+	case event.KindRequest:
+		delete(w.byRequest, t.Key)
+	}
+	agg := w.logs[t.Kind][t.Key]
+	stale := w.asleep.stale[t]
+	delete(w.asleep.stale, t)
+	if agg == nil {
+		return
+	}
+	delete(w.logs[t.Kind], t.Key)
+	for _, carrier := range agg.packed {
+		w.members[carrier].drop(agg)
+	}
+	for _, list := range [][]*event.Record{agg.records, stale} {
+		for _, rec := range list {
+			eachPlace(t, rec, func(key event.Key) { dropMember(w.scannedAt, key, agg) })
+			for _, fact := range rec.Facts {
+				if f, ok := fact.(event.Departed); ok && f.Route != "" {
+					dropMember(w.onRoute, f.Route, agg)
+				}
+			}
+		}
+	}
+	for _, rec := range agg.records {
+		w.unindexDraw(rec)
+		w.thinTicks(rec)
+	}
+}
