@@ -23,7 +23,7 @@ import (
 
 // keptForm is the form of a snapshot's entries. It changes with them, with the stored form
 // of facts and with what the world says of cases at rest: an older one is passed over.
-const keptForm = "1"
+const keptForm = "2"
 
 // Entries of a snapshot.
 const (

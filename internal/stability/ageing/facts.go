@@ -35,6 +35,9 @@ func (e *Engine) Read(series int32, readings ...event.Reading) error {
 	if !ok {
 		until = math.MaxInt64
 	}
+	for _, id := range e.uses[series] {
+		e.holdOn(&e.sources[id], from)
+	}
 	s.Add(readings...)
 	e.asking, e.windows = e.asking[:0], e.windows[:0]
 	for _, id := range e.uses[series] {
@@ -62,6 +65,7 @@ func (e *Engine) Change(source int32, at event.Instant, l Layer) error {
 	if s.layers[k].From == at {
 		return fmt.Errorf("change: source %d changes at %d already; take that change back first", source, at)
 	}
+	e.holdOn(s, at)
 	made.From, made.To = at, s.layers[k].To
 	s.layers[k].To = at
 	s.layers = slices.Insert(s.layers, k+1, made)
@@ -103,6 +107,7 @@ func (e *Engine) Unchange(source int32, at event.Instant) error {
 	if k == 0 || s.layers[k].From != at {
 		return fmt.Errorf("unchange: source %d has no change at %d; give the instant as it was told", source, at)
 	}
+	e.holdOn(s, at)
 	until := s.layers[k].To
 	s.layers[k-1].To = until
 	s.layers = slices.Delete(s.layers, k, k+1)

@@ -38,6 +38,7 @@ type ThermalSource struct {
 	alarm     event.Instant // next instant at which time alone changes something, never for none
 	aged      bool          // the alarm must be worked out again
 	waits     bool          // stands in Engine.unfired
+	pruned    bool          // checkpoints were forgotten
 	reading   bool          // readings are being taken in
 	late      bool          // and they came late
 	unseen    bool          // the last of them has not been seen yet
@@ -165,7 +166,7 @@ func (e *Engine) clock(s *ThermalSource, curve int32) int32 {
 func (s *ThermalSource) start() {
 	if !s.runs() {
 		s.head, s.since = s.seal(s.watermark), 0
-		s.marks = append(s.marks[:0], s.head)
+		s.marks, s.pruned = append(s.marks[:0], s.head), false
 	}
 }
 
@@ -283,6 +284,20 @@ func (e *Engine) prune(s *ThermalSource) {
 		c.first -= cut
 	}
 	s.marks = slices.Delete(s.marks, 0, cut)
+	s.pruned = true
+}
+
+// holdOn makes the checkpoints again that a window will need, while the facts are still as
+// they were when values were taken there.
+func (e *Engine) holdOn(s *ThermalSource, from event.Instant) {
+	if !s.pruned {
+		return
+	}
+	for k := range s.clocks {
+		if c := &s.clocks[k]; from < s.marks[c.first] {
+			e.at(s, int32(k), from) //nolint:gosec // clocks of one source
+		}
+	}
 }
 
 // present brings the clocks' present value to the watermark. What lies after the
