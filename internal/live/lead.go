@@ -19,6 +19,7 @@ import (
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/flags"
+	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/stability/vigil"
 )
 
@@ -213,10 +214,14 @@ func (m *Model) judgeOne(key event.Key, e *entry, now event.Instant) (write, boo
 	if e.until = v.due; next != 0 && (e.until == 0 || next < e.until) {
 		e.until = next
 	}
+	serves, next := m.serves(&v, now)
+	if next != 0 && (e.until == 0 || next < e.until) {
+		e.until = next
+	}
 	if again := m.watchOver(key, e, &v, now); again != 0 && (e.until == 0 || again < e.until) {
 		e.until = again
 	}
-	m.tellSiblings(key, e, &v)
+	m.tellSiblings(key, e, &v, serves)
 	if e.until != 0 {
 		heap.Push(&m.due, dueAt{e.until, target})
 	}
@@ -255,35 +260,76 @@ func (m *Model) watchOver(key event.Key, e *entry, v *View, now event.Instant) e
 	return m.vigil.Watch(key, &m.watch, e.layers, look, now)
 }
 
-// servesOf is a sum of the tests that a tube can still serve, as otherTube asks.
-func servesOf(v *View) uint64 {
-	if t := v.Tube; t.Disposed.Is() || t.Rejected.Is() || t.Lost.Is() || t.Held {
-		return 0
+// serves is a sum of the tests that a tube can still serve, as otherTube asks: its own, and
+// those that are lost to other tubes of its draw. The latter are watched like its own; next is
+// when one of them can change by itself, 0 for never.
+func (m *Model) serves(v *View, now event.Instant) (sum uint64, next event.Instant) {
+	t := v.Tube
+	if t.Disposed.Is() || t.Rejected.Is() || t.Lost.Is() || t.Held {
+		return 0, 0
 	}
 	h := fnv.New64a()
-	for i := range v.Tests {
-		if j := &v.Tests[i].Judgement; (j.Verdict == event.WithinLimits || j.Verdict == event.Wait) && j.Ended == 0 {
+	note := func(j *stability.Judgement) {
+		if (j.Verdict == event.WithinLimits || j.Verdict == event.Wait) && j.Ended == 0 {
 			_, _ = io.WriteString(h, j.Assay+"\n") // never fails
 		}
 	}
-	return h.Sum64()
+	for i := range v.Tests {
+		note(&v.Tests[i].Judgement)
+	}
+	set := m.rulesFor(t, now)
+	if set == nil || t.Zero.Earliest == 0 || t.Zero.Earliest >= now {
+		return h.Sum64(), 0
+	}
+	for _, assay := range m.lostInDraw(t) {
+		var j stability.Judgement
+		set.JudgeAndWatch(&j, m.stabilityTube(t), assay, v.Segments, now, &m.watch)
+		note(&j)
+		if j.Until > now && (next == 0 || j.Until < next) {
+			next = j.Until
+		}
+	}
+	return h.Sum64(), next
+}
+
+// lostInDraw gives the tests that are lost to the other tubes of a draw and that the tube
+// itself wasn't collected for, sorted.
+func (m *Model) lostInDraw(t *custody.Tube) []string {
+	var lost []string
+	for _, other := range m.siblings(t) {
+		if e := m.tubes[other]; e != nil {
+			lost = append(lost, e.lost...)
+		}
+	}
+	slices.Sort(lost)
+	return slices.DeleteFunc(slices.Compact(lost), func(assay string) bool { return slices.Contains(t.Tests, assay) })
+}
+
+// siblings are the other tubes of the draw, whether or not the draw has facts of its own.
+func (m *Model) siblings(t *custody.Tube) []event.Key {
+	if t.Draw == "" {
+		return nil
+	}
+	return slices.DeleteFunc(m.world.TubesOf(t.Draw), func(key event.Key) bool { return key == t.Key })
 }
 
 // tellSiblings queues the flagged tubes of a draw when what one of them can serve is
-// another: their flags may propose it.
-func (m *Model) tellSiblings(key event.Key, e *entry, v *View) {
-	serves := servesOf(v)
-	if e.serves == serves || v.Tube.Draw == "" {
-		e.serves = serves
+// another, since their flags may propose it; and all of them when other tests are lost to
+// it, which they must be watched for.
+func (m *Model) tellSiblings(key event.Key, e *entry, v *View, serves uint64) {
+	var lost []string
+	for i := range v.Tests {
+		if j := &v.Tests[i].Judgement; j.Assay != "" && (j.Verdict == event.PastLimit || j.Verdict == event.WrongTube) {
+			lost = append(lost, j.Assay)
+		}
+	}
+	asks, tells := !slices.Equal(e.lost, lost), e.serves != serves
+	e.lost, e.serves = lost, serves
+	if !asks && !tells {
 		return
 	}
-	e.serves = serves
-	draw, ok := m.world.Draw(v.Tube.Draw)
-	if !ok {
-		return
-	}
-	for _, other := range draw.Tubes {
-		if _, flagged := m.flagged[other]; flagged && other != key {
+	for _, other := range m.siblings(v.Tube) {
+		if _, flagged := m.flagged[other]; asks || flagged {
 			m.mark(other, m.entry(other))
 		}
 	}

@@ -91,7 +91,8 @@ type entry struct {
 	look   *custody.Look   // nil when facts came since it was worked out
 	layers []thermal.Layer // of its journey; nil when stale
 	until  event.Instant   // earliest instant at which it must be judged again by itself; 0 never
-	serves uint64          // what it can serve, see servesOf
+	serves uint64          // what it can serve, see Model.serves
+	lost   []string        // its tests that another tube of the draw may serve
 	queued bool            // stands in dirty
 	busy   bool            // the judge is at it, or what it said is on its way into the log
 	idle   chan struct{}   // closed when it is neither queued nor busy; nil while nobody waits

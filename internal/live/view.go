@@ -85,7 +85,7 @@ func (m *Model) ViewAt(key event.Key, at event.Instant) (View, bool) {
 	if !ok {
 		return View{}, false
 	}
-	v := m.judgeTube(key, t, m.layersUpTo(key, at), at, nil)
+	v := m.judgeTube(t, m.layersUpTo(key, at), at, nil)
 	v.Segments = slices.Clone(v.Segments)
 	m.explain(key, &v, at)
 	return v, true
@@ -141,10 +141,10 @@ func (m *Model) judge(key event.Key, now event.Instant) View {
 		e.layers = m.layersOf(key)
 	}
 	m.watch.Reset()
-	return m.judgeTube(key, t, e.layers, now, &m.watch)
+	return m.judgeTube(t, e.layers, now, &m.watch)
 }
 
-func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer, now event.Instant, w *stability.Watch) View {
+func (m *Model) judgeTube(t *custody.Tube, layers []thermal.Layer, now event.Instant, w *stability.Watch) View {
 	v := View{Tube: t, Now: now, Read: m.at.Custody}
 	v.Type, _ = m.tubeType(t.Type)
 	st := m.stabilityTube(t)
@@ -183,7 +183,7 @@ func (m *Model) judgeTube(key event.Key, t *custody.Tube, layers []thermal.Layer
 	if n := len(hist); n > 0 && hist[n-1].HeldAfterReading {
 		v.until(evidenceEnds(layers, now))
 	}
-	m.flag(key, &v, set, st)
+	m.flag(&v, set, st)
 	return v
 }
 
@@ -287,7 +287,7 @@ func (m *Model) arrival(t *custody.Tube) event.Instant {
 }
 
 // flag works out what the tube's one flag says.
-func (m *Model) flag(key event.Key, v *View, set *stability.Set, st *stability.Tube) {
+func (m *Model) flag(v *View, set *stability.Set, st *stability.Tube) {
 	t := v.Tube
 	s := flags.Situation{
 		AtDesk: t.Received.Is() || t.Accepted.Is(), Irreplaceable: t.Irreplaceable,
@@ -308,7 +308,7 @@ func (m *Model) flag(key event.Key, v *View, set *stability.Set, st *stability.T
 			steady(&f, j, said, t.Flag.Flag.Action, v)
 		}
 		if f.Verdict == event.PastLimit || f.Verdict == event.WrongTube {
-			f.OtherTube = m.otherTube(key, t, j.Assay, v.Now)
+			f.OtherTube = m.otherTube(t, j.Assay, v.Now)
 		}
 		findings[i] = f
 	}
@@ -364,18 +364,11 @@ func together(a, b []event.Reason) []event.Reason {
 }
 
 // otherTube reports whether another tube of the same draw can still serve a test.
-func (m *Model) otherTube(key event.Key, t *custody.Tube, assay string, now event.Instant) bool {
-	if t.Draw == "" || assay == "" {
+func (m *Model) otherTube(t *custody.Tube, assay string, now event.Instant) bool {
+	if assay == "" {
 		return false
 	}
-	draw, ok := m.world.Draw(t.Draw)
-	if !ok {
-		return false
-	}
-	for _, other := range draw.Tubes {
-		if other == key {
-			continue
-		}
+	for _, other := range m.siblings(t) {
 		o, ok := m.tube(other)
 		if !ok || o.Disposed.Is() || o.Rejected.Is() || o.Lost.Is() || o.Held {
 			continue
