@@ -30,6 +30,8 @@ type generated struct {
 	tubes   int
 	often   int
 	day     string
+	boxes   int
+	places  bool
 	answers string
 	story   string
 }
@@ -40,6 +42,8 @@ func (g *generated) flags(cmd *cobra.Command) {
 	f.Uint64Var(&g.seed, "seed", 1, "seed of the generated day")
 	f.IntVar(&g.tubes, "tubes", 1_000, fmt.Sprintf("tubes of the generated day, %d to %d", rehearsal.FewestTubes, rehearsal.MostTubes))
 	f.IntVar(&g.often, "often", 1, fmt.Sprintf("make every mistake this many times as often, up to %d", rehearsal.MostOften))
+	f.IntVar(&g.boxes, "box-loggers", 100, "boxes in a hundred that have a logger of their own, 0 to 100")
+	f.BoolVar(&g.places, "place-loggers", false, "loggers in rooms, fridges, vans and ferries too, which send over the air")
 	f.StringVar(&g.day, "day", "2026-11-24", "date of the generated day")
 	f.StringVar(&g.answers, "answers", "", "write the planted mistakes and the end of each tube into this file, one JSON object a line")
 	f.StringVar(&g.story, "story", "", fmt.Sprintf("write the day as a story into this new file, and its limits beside it, and don't play it; up to %d tubes", storyTubes))
@@ -48,7 +52,7 @@ func (g *generated) flags(cmd *cobra.Command) {
 // check is the argument check of the command: stories or --generate.
 func (g *generated) check(cmd *cobra.Command, args []string) error {
 	if !g.on {
-		for _, flag := range []string{"seed", "tubes", "often", "day", "answers", "story"} {
+		for _, flag := range []string{"seed", "tubes", "often", "day", "box-loggers", "place-loggers", "answers", "story"} {
 			if cmd.Flags().Changed(flag) {
 				return usagef("--%s is for a generated day; add --generate", flag)
 			}
@@ -60,6 +64,8 @@ func (g *generated) check(cmd *cobra.Command, args []string) error {
 		return usagef("--generate plays no stories; leave %s out", args[0])
 	case g.often < 1:
 		return usagef("--often %d is below 1; give 1 to %d", g.often, rehearsal.MostOften)
+	case g.boxes < 0 || g.boxes > 100:
+		return usagef("--box-loggers %d is outside 0 to 100; give boxes in a hundred", g.boxes)
 	case g.story != "" && g.tubes > storyTubes:
 		return usagef("--story is for days of up to %d tubes; --tubes says %d", storyTubes, g.tubes)
 	case g.story != "" && g.answers != "":
@@ -76,7 +82,11 @@ func (g *generated) plan() (rehearsal.Day, error) {
 	if err != nil {
 		return rehearsal.Day{}, fmt.Errorf("day: %q is no date; write for example 2026-11-24", g.day)
 	}
-	return rehearsal.Plan(rehearsal.Settings{Seed: g.seed, Tubes: g.tubes, Often: g.often, Day: event.At(day)})
+	boxes := g.boxes
+	if boxes == 0 {
+		boxes = rehearsal.NoBoxLogger
+	}
+	return rehearsal.Plan(rehearsal.Settings{Seed: g.seed, Tubes: g.tubes, Often: g.often, Day: event.At(day), BoxLoggers: boxes, Places: g.places})
 }
 
 // playDay plays a generated day. Mistakes that were not noticed are what one wants

@@ -41,10 +41,14 @@ func (d *Day) Assumptions() []Assumption {
 		Assumption{"urgent draws", share(urgentRate), noSource},
 		Assumption{"bench", fmt.Sprintf("spins %s; serum is racked %s after the last draw of its rack or later", plain(spinTakes), plain(clots)), noSource},
 		Assumption{"box", "20.2 to 21.6 °C on a quiet round", noSource},
-		Assumption{"loggers", "one in each box, every " + plain(loggerEvery) + ", read at the desk; noise up to 0.3 °C, drift up to 0.2 °C a day, clock up to 90 s wrong", noSource},
+		Assumption{"loggers", fmt.Sprintf("in %d of 100 boxes, every %s, read at the desk; noise up to 0.3 °C, drift up to 0.2 °C a day, clock up to 90 s wrong", max(d.settings.BoxLoggers, 0), plain(loggerEvery)), noSource},
+		Assumption{"loggers of places", d.assumedStations(), noSource},
 		Assumption{"readings that are missing", share(gapRate), noSource},
 		Assumption{"readings that are a fault", share(faultRate), noSource},
+		Assumption{"loggers that record nothing for a while", share(d.often(outageRate)) + " of rounds with one for 20 to 60 min, of places on a day for 30 min to 3 h", noSource},
+		Assumption{"loggers of places that send late", share(d.often(muteRate)) + " of places on a day, by 1 to 6 h; what they recorded comes then", noSource},
 		Assumption{"rounds with a phone without network", share(offlineRate), noSource},
+		Assumption{"rounds with a phone that sends late", share(d.often(lateRate)) + " of those without another trouble: a collector's when the box arrives, a courier's 1 to 4 h after", noSource},
 		Assumption{"scans sent late that come twice", share(twiceRate), noSource},
 		Assumption{"clocks of phones", "up to 2 s wrong; the phone measures its offset when it sends", noSource},
 	)
@@ -56,6 +60,14 @@ func (d *Day) Assumptions() []Assumption {
 	return append(out,
 		Assumption{"people", "do what the plan says whatever the product tells them: a day is not changed by its flags", "how it is made"},
 		Assumption{"mistakes", "at most one on a tube and one on a box of a round; where one can't happen, none does", "how it is made"})
+}
+
+// assumedStations says where loggers stay at their places.
+func (d *Day) assumedStations() string {
+	if !d.settings.Places {
+		return "none"
+	}
+	return fmt.Sprintf("one in each ward, clinic, van, ferry, reception, bench and fridge, every %s, sent every %s", plain(loggerEvery), plain(sendEvery))
 }
 
 // share writes parts of a million as a percentage, exactly.

@@ -23,7 +23,7 @@ import (
 // The fewest and the most tubes of a day.
 const (
 	FewestTubes = 1
-	MostTubes   = 1_000_000
+	MostTubes   = 5_000_000
 )
 
 // MostOften bounds Settings.Often: above it rates would leave no ordinary tube.
@@ -38,7 +38,17 @@ type Settings struct {
 	Tubes int           // FewestTubes to MostTubes
 	Often int           // multiplies the rate of every mistake; 0 is 1, the rates as published
 	Day   event.Instant // midnight UTC at which the day begins; 0: 24 November 2026
+
+	// BoxLoggers says how many boxes in a hundred have a logger of their own; 0 is all
+	// of them, NoBoxLogger none.
+	BoxLoggers int
+	// Places says that rooms, fridges, vans and ferries have loggers too, which send
+	// over the air.
+	Places bool
 }
+
+// NoBoxLogger is Settings.BoxLoggers of a day on which no box has a logger.
+const NoBoxLogger = -1
 
 // Day is a planned day. It holds no steps: Steps makes them, as often as asked.
 type Day struct{ settings Settings }
@@ -52,8 +62,11 @@ func Plan(s Settings) (Day, error) {
 		return Day{}, fmt.Errorf("often: %d is outside 1 to %d; give a number between", s.Often, MostOften)
 	case s.Day < 0 || s.Day%dayLong != 0:
 		return Day{}, fmt.Errorf("day: %s is no midnight UTC; give the beginning of a day", s.Day)
+	case s.BoxLoggers < NoBoxLogger || s.BoxLoggers > 100:
+		return Day{}, fmt.Errorf("box loggers: %d is outside 1 to 100; give boxes in a hundred, or %d for none", s.BoxLoggers, NoBoxLogger)
 	}
 	s.Often = max(s.Often, 1)
+	s.BoxLoggers = cmp.Or(s.BoxLoggers, 100)
 	s.Day = cmp.Or(s.Day, defaultDay)
 	return Day{settings: s}, nil
 }
@@ -69,10 +82,13 @@ type Step struct {
 	story.Act
 	Answer *Answer // the product can know of this mistake from here on
 	Ended  *Ended  // nothing more happens to this tube
+	Site   int     // that it is of, from 0
+	Round  int     // that it is of, from 1 through the whole day; 0 for none
 }
 
 // Steps gives the day in the order in which the server hears of it. Each call
-// gives the same. Only rounds that are on the way are held in memory.
+// gives the same. Only rounds that are on the way are held in memory, and what a
+// logger of a place has not sent yet isn't: it is drawn when it is sent.
 func (d *Day) Steps() iter.Seq[Step] {
 	return func(yield func(Step) bool) {
 		t := teller{day: d, yield: yield, labs: map[int]bool{}, sites: map[int]bool{}, seqs: map[string]int64{}}
@@ -81,11 +97,13 @@ func (d *Day) Steps() iter.Seq[Step] {
 				return
 			}
 		}
-		t.until(maxInstant)
+		for len(t.under) > 0 { // the day ends with its last round, not with its loggers
+			if !t.until(t.under[0].nextAt() + 1) {
+				return
+			}
+		}
 	}
 }
-
-const maxInstant = event.Instant(1<<63 - 1)
 
 // start is a round that has tubes.
 type start struct {
@@ -131,6 +149,9 @@ type teller struct {
 	day         *Day
 	yield       func(Step) bool
 	under       underway
+	stations    stations
+	placed      int              // stations so far
+	buffer      []mark           // of one round while it is made
 	labs, sites map[int]bool     // declared
 	seqs        map[string]int64 // scans so far of each device at the laboratory
 }
@@ -142,14 +163,22 @@ func (t *teller) open(st start) bool {
 	if !t.labs[s.lab()] {
 		t.labs[s.lab()] = true
 		needed = append(needed, s.declareLab()...)
+		needed = append(needed, t.place(st.at, s, s.labClimates())...)
 	}
 	if !t.sites[st.site] {
 		t.sites[st.site] = true
 		needed = append(needed, s.declare()...)
+		needed = append(needed, t.place(st.at, s, s.climates())...)
 	}
-	r := t.day.round(st, s)
-	for _, what := range append(needed, r.declare()...) {
-		if !t.yield(Step{Act: story.Act{At: st.at, Declared: what}}) {
+	r := t.day.round(st, s, t.buffer)
+	t.buffer, r.marks = r.marks[:0], nil
+	for _, what := range needed {
+		if !t.yield(Step{Act: story.Act{At: st.at, Declared: what}, Site: st.site}) {
+			return false
+		}
+	}
+	for _, what := range r.declare() {
+		if !t.yield(r.of(Step{Act: story.Act{At: st.at, Declared: what}})) {
 			return false
 		}
 	}
@@ -159,20 +188,30 @@ func (t *teller) open(st start) bool {
 
 // until tells everything that the server hears before an instant.
 func (t *teller) until(at event.Instant) bool {
-	for len(t.under) > 0 && t.under[0].marks[t.under[0].next].sent < at {
+	for {
+		sends := len(t.stations) > 0 && t.stations[0].send < at
+		tells := len(t.under) > 0 && t.under[0].nextAt() < at
+		switch {
+		case sends && (!tells || t.stations[0].send < t.under[0].nextAt()):
+			if !t.send() {
+				return false
+			}
+			continue
+		case !tells:
+			return true
+		}
 		r := t.under[0]
-		m := &r.marks[r.next]
-		if !t.yield(r.step(m, t.seqs)) {
+		m := r.told(r.next)
+		if !t.yield(r.of(r.step(&m, t.seqs))) {
 			return false
 		}
 		r.next++
-		if r.next == len(r.marks) {
+		if r.next == len(r.short) {
 			heap.Pop(&t.under)
 			continue
 		}
 		heap.Fix(&t.under, 0)
 	}
-	return true
 }
 
 // underway is a heap of rounds by what they tell next.
@@ -181,7 +220,7 @@ type underway []*round
 func (u underway) Len() int { return len(u) }
 func (u underway) Less(i, j int) bool {
 	a, b := u[i], u[j]
-	return cmp.Or(cmp.Compare(a.marks[a.next].sent, b.marks[b.next].sent), cmp.Compare(a.site.number, b.site.number), cmp.Compare(a.no, b.no)) < 0
+	return cmp.Or(cmp.Compare(a.nextAt(), b.nextAt()), cmp.Compare(a.site.number, b.site.number), cmp.Compare(a.no, b.no)) < 0
 }
 func (u underway) Swap(i, j int) { u[i], u[j] = u[j], u[i] }
 

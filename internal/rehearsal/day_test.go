@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"reflect"
-	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -30,18 +29,20 @@ func TestPlanRefuses(t *testing.T) {
 		settings rehearsal.Settings
 		want     string
 	}{
-		{rehearsal.Settings{}, "tubes: 0 is outside 1 to 1000000; give a number between"},
+		{rehearsal.Settings{}, "tubes: 0 is outside 1 to 5000000; give a number between"},
 		{rehearsal.Settings{Tubes: -5}, "tubes: -5 is outside"},
-		{rehearsal.Settings{Tubes: 1_000_001}, "tubes: 1000001 is outside"},
+		{rehearsal.Settings{Tubes: 5_000_001}, "tubes: 5000001 is outside"},
 		{rehearsal.Settings{Tubes: 1, Often: -1}, "often: -1 is outside 1 to 20; give"},
 		{rehearsal.Settings{Tubes: 1, Often: 21}, "often: 21 is outside"},
+		{rehearsal.Settings{Tubes: 1, BoxLoggers: -2}, "box loggers: -2 is outside 1 to 100; give boxes in a hundred, or -1 for none"},
+		{rehearsal.Settings{Tubes: 1, BoxLoggers: 101}, "box loggers: 101 is outside"},
 		{rehearsal.Settings{Tubes: 1, Day: 1_795_478_400_001}, "day: 2026-11-24T00:00:00.001Z is no midnight UTC; give"},
 	} {
 		if _, err := rehearsal.Plan(c.settings); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: got %v, want %q", c.settings, err, c.want)
 		}
 	}
-	for _, tubes := range []int{1, 1_000_000} {
+	for _, tubes := range []int{1, 5_000_000} {
 		plan(t, rehearsal.Settings{Tubes: tubes})
 	}
 }
@@ -70,7 +71,7 @@ func bytesOf(t *testing.T, d rehearsal.Day) string {
 }
 
 func TestSameSeedSameDay(t *testing.T) {
-	settings := rehearsal.Settings{Seed: 7, Tubes: 700, Often: 3}
+	settings := rehearsal.Settings{Seed: 7, Tubes: 700, Often: 3, BoxLoggers: 60, Places: true}
 	day := plan(t, settings)
 	first := bytesOf(t, day)
 	if again := bytesOf(t, day); again != first {
@@ -79,7 +80,11 @@ func TestSameSeedSameDay(t *testing.T) {
 	if again := bytesOf(t, plan(t, settings)); again != first {
 		t.Error("the same settings make another day")
 	}
-	for _, other := range []rehearsal.Settings{{Seed: 8, Tubes: 700, Often: 3}, {Seed: 7, Tubes: 701, Often: 3}, {Seed: 7, Tubes: 700, Often: 4}} {
+	for _, other := range []rehearsal.Settings{
+		{Seed: 8, Tubes: 700, Often: 3, BoxLoggers: 60, Places: true}, {Seed: 7, Tubes: 701, Often: 3, BoxLoggers: 60, Places: true},
+		{Seed: 7, Tubes: 700, Often: 4, BoxLoggers: 60, Places: true}, {Seed: 7, Tubes: 700, Often: 3, BoxLoggers: 61, Places: true},
+		{Seed: 7, Tubes: 700, Often: 3, BoxLoggers: 60},
+	} {
 		if bytesOf(t, plan(t, other)) == first {
 			t.Errorf("%+v make the same day as %+v", other, settings)
 		}
@@ -101,11 +106,12 @@ func TestLawsOfADay(t *testing.T) {
 		tubes := rapid.IntRange(1, 400).Draw(t, "tubes")
 		day := plan(t, rehearsal.Settings{
 			Seed: rapid.Uint64().Draw(t, "seed"), Tubes: tubes, Often: rapid.IntRange(1, rehearsal.MostOften).Draw(t, "often"),
+			BoxLoggers: rapid.IntRange(rehearsal.NoBoxLogger, 100).Draw(t, "box loggers"), Places: rapid.Bool().Draw(t, "places"),
 		})
 		var last event.Instant
-		asked, ended, sent := map[string]bool{}, map[string]rehearsal.Fate{}, map[string]story.Scan{}
+		asked, ended, scans := map[string]bool{}, map[string]rehearsal.Fate{}, map[string]story.Scan{}
 		expected := map[string]rehearsal.Fate{}
-		declared := map[string]bool{}
+		declared, lastOf := map[string]bool{}, map[string]event.Instant{}
 		for s := range day.Steps() {
 			if s.At < last {
 				t.Fatalf("a step at %s comes after one at %s", s.At, last)
@@ -138,6 +144,9 @@ func TestLawsOfADay(t *testing.T) {
 			if s.Declared != nil {
 				note(t, s.Declared, declared, asked)
 			}
+			if s.Logger != "" {
+				sent(t, &s, declared, lastOf)
+			}
 			if s.Scan == nil {
 				continue
 			}
@@ -149,12 +158,12 @@ func TestLawsOfADay(t *testing.T) {
 					t.Fatalf("%s %s of a scan is not declared", kind, id)
 				}
 			}
-			if before, twice := sent[s.Scan.ID]; twice && !reflect.DeepEqual(before, *s.Scan) {
+			if before, twice := scans[s.Scan.ID]; twice && !reflect.DeepEqual(before, *s.Scan) {
 				t.Fatalf("scan %s comes again as another:\n%+v\n%+v", s.Scan.ID, before, *s.Scan)
 			} else if twice && s.Scan.Mode != event.Reported {
 				t.Fatalf("scan %s is live and comes twice", s.Scan.ID)
 			}
-			sent[s.Scan.ID] = *s.Scan
+			scans[s.Scan.ID] = *s.Scan
 		}
 		if len(asked) != tubes || len(ended) != tubes {
 			t.Fatalf("%d tubes were asked for and %d ended; want %d", len(asked), len(ended), tubes)
@@ -169,6 +178,20 @@ func TestLawsOfADay(t *testing.T) {
 			}
 		}
 	})
+}
+
+// sent looks at what a logger sends: it is declared, and nothing comes twice or before
+// it was taken; a box's clock is up to 90 s wrong.
+func sent(t *rapid.T, s *rehearsal.Step, declared map[string]bool, lastOf map[string]event.Instant) {
+	if !declared["Logger "+s.Logger] {
+		t.Fatalf("readings of logger %s, which is not declared", s.Logger)
+	}
+	for _, one := range s.Readings {
+		if one.At > s.At.Add(90*time.Second) || one.At <= lastOf[s.Logger] {
+			t.Fatalf("logger %s sends at %s a reading of %s after one of %s", s.Logger, s.At, one.At, lastOf[s.Logger])
+		}
+		lastOf[s.Logger] = one.At
+	}
 }
 
 func note(t *rapid.T, d story.Declared, declared, asked map[string]bool) {
@@ -212,7 +235,7 @@ func (b *told) Scan(s story.Scan) (story.Answer, error) {
 
 // A day written as a story, read again and run, tells a bench the same.
 func TestStoryOfADay(t *testing.T) {
-	day := plan(t, rehearsal.Settings{Seed: 3, Tubes: 150, Often: 20})
+	day := plan(t, rehearsal.Settings{Seed: 3, Tubes: 150, Often: 20, BoxLoggers: 70, Places: true})
 	written, err := day.Story("rules.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -263,25 +286,5 @@ func TestAssumptionsNameTheirSource(t *testing.T) {
 		if !slices.ContainsFunc(assumptions, func(a rehearsal.Assumption) bool { return strings.HasPrefix(a.Value, want+":") }) {
 			t.Errorf("no assumption says %s", want)
 		}
-	}
-}
-
-// BenchmarkSteps makes a day of a million tubes and tells how much of it was alive at
-// most, looked at every million steps.
-func BenchmarkSteps(b *testing.B) {
-	for b.Loop() {
-		day := plan(b, rehearsal.Settings{Seed: 1, Tubes: rehearsal.MostTubes})
-		steps, alive := 0, uint64(0)
-		begin := time.Now()
-		for range day.Steps() {
-			if steps++; steps%1_000_000 == 0 {
-				var m runtime.MemStats
-				runtime.GC()
-				runtime.ReadMemStats(&m)
-				alive = max(alive, m.HeapAlloc)
-			}
-		}
-		b.ReportMetric(float64(steps)/time.Since(begin).Seconds(), "steps/s")
-		b.ReportMetric(float64(alive)/(1<<20), "MiB-alive")
 	}
 }

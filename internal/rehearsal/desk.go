@@ -41,7 +41,7 @@ func (r *round) unpack() {
 			r.reject(desk, i, at.Add(3*time.Second))
 		}
 	}
-	if look := at.Add(4 * time.Second); r.mistake == Delayed || r.mistake == Sun || r.mistake == Ice || r.mistake == LoggerForgotten || r.mistake == LoggerDied {
+	if look := at.Add(4 * time.Second); r.mistake == Delayed || r.mistake == Sun || r.mistake == Ice || r.mistake == LoggerForgotten || r.mistake == LoggerDied || r.mistake == LoggerLate {
 		r.plant(Answer{Kind: r.mistake, Carrier: r.box(), Tubes: r.all(), At: r.harmed()}, look)
 	}
 	r.opened = at.Add(15 * time.Second)

@@ -11,6 +11,7 @@ const loggerEvery = 5 * time.Minute
 // boxLogger is what the logger of a box is like on one round. All values are
 // invented; temperatures are in 0.01 °C.
 type boxLogger struct {
+	own         bool // the box has one
 	base, noise int
 	drift       int           // per day: it reads this much too warm or cold after one
 	slow        time.Duration // its clock is behind by this
@@ -18,7 +19,14 @@ type boxLogger struct {
 	harm        event.Instant // sun or ice begins
 	peak        int           // what it comes to
 	dies        event.Instant // the battery ends, 0 for never
+	out         stretch       // it records nothing
+	late        time.Duration // how long after the box came it is read
 }
+
+// stretch is a time from a first instant up to a last one, that one left out.
+type stretch struct{ from, to event.Instant }
+
+func (s stretch) holds(at event.Instant) bool { return s.from <= at && at < s.to }
 
 // harmLasts is how long a box stands in the sun or lies against ice; it comes to the
 // full of it within harmRises and back as fast.
@@ -31,7 +39,7 @@ const (
 func (r *round) log() {
 	l := &r.logger
 	*l = boxLogger{
-		base: r.dice.between(2_020, 2_160), noise: r.dice.between(5, 30), drift: r.dice.between(-20, 20),
+		own: l.own, base: r.dice.between(2_020, 2_160), noise: r.dice.between(5, 30), drift: r.dice.between(-20, 20),
 		slow: time.Duration(r.dice.between(-90, 90)) * time.Second, seed: r.dice.Uint64(),
 	}
 	l.harm = r.ready.Add(-harmLasts / 2)
@@ -44,13 +52,22 @@ func (r *round) log() {
 		l.dies = r.from.Add(r.ready.Sub(r.from) / 4)
 	case LoggerForgotten:
 		return
+	case LoggerLate:
+		l.late = time.Duration(r.hard.between(60, 360)) * time.Minute
+	}
+	if !l.own {
+		return
+	}
+	if r.hard.falls(r.day.often(outageRate)) {
+		at := r.from.Add(time.Duration(r.hard.between(0, 90)) * time.Minute)
+		l.out = stretch{at, at.Add(time.Duration(r.hard.between(20, 60)) * time.Minute)}
 	}
 	at := r.readOut()
 	r.marks = append(r.marks, mark{at: at, sent: at, does: delivers, tube: -1, draw: -1})
 }
 
 // readOut is when the desk reads the logger.
-func (r *round) readOut() event.Instant { return r.arrives.Add(30 * time.Second) }
+func (r *round) readOut() event.Instant { return r.arrives.Add(30*time.Second + r.logger.late) }
 
 // readings are what the desk reads out: from a while before the round on, by the
 // logger's clock.
@@ -65,7 +82,7 @@ func (r *round) readings() []event.Reading {
 		switch {
 		case l.dies != 0 && at > l.dies:
 			return out
-		case gap:
+		case gap, l.out.holds(at):
 			continue
 		case fault:
 			one.C, one.OK, one.Raw = 0, false, "fault"

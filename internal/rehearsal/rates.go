@@ -27,6 +27,7 @@ const (
 	Ice             Kind = "box-against-ice"
 	LoggerForgotten Kind = "logger-forgotten"
 	LoggerDied      Kind = "logger-battery-dead"
+	LoggerLate      Kind = "logger-read-late"
 
 	ClockWrong Kind = "phone-clock-wrong"
 )
@@ -89,6 +90,8 @@ var boxRates = []rate{
 		Expect{What: Judged, Reasons: []event.Reason{event.ReasonCold, event.ReasonFrozen, event.ReasonOutsideStudied}}},
 	{LoggerForgotten, 10_000, ofBox1, "the logger stays at the site and is not read", noSource, Expect{What: Unmeasured}},
 	{LoggerDied, 5_000, ofBox1, "the logger's battery ends early on the round", noSource, Expect{What: Unmeasured}},
+	// New kinds come last: the days of a seed then stay as they are but for those.
+	{LoggerLate, 10_000, ofBox1, "the logger is read one to six hours after the box was unpacked", noSource, Expect{What: Unmeasured}},
 }
 
 // phoneRate is the mistake of one phone on one day.
@@ -102,6 +105,9 @@ const (
 	gapRate     = 10_000  // of readings: not there
 	faultRate   = 2_000   // of readings: a fault code
 	urgentRate  = 80_000  // of draws
+	lateRate    = 15_000  // of rounds without another trouble: a phone sends hours late
+	outageRate  = 20_000  // of loggers, on a round or a day: nothing is recorded for a while
+	muteRate    = 30_000  // of loggers of places, on a day: what is recorded is sent hours late
 )
 
 // panel is what is drawn together into one tube type.

@@ -19,9 +19,11 @@ func eligible(d *Day) (may, planted map[Kind]int) {
 		}
 	}
 	for _, st := range d.schedule() {
-		r := d.round(st, d.site(st.site))
+		r := d.round(st, d.site(st.site), nil)
 		for _, one := range boxRates {
-			may[one.kind]++
+			if r.mayHappenToBox(one.kind) {
+				may[one.kind]++
+			}
 		}
 		planted[r.mistake]++
 		accepted := map[int32]event.Instant{}
@@ -110,7 +112,7 @@ func TestBoxTemperatures(t *testing.T) {
 	}
 	seen := map[Kind]int{}
 	for _, st := range d.schedule() {
-		r := d.round(st, d.site(st.site))
+		r := d.round(st, d.site(st.site), nil)
 		low, high, last := event.CentiC(math.MaxInt32), event.CentiC(math.MinInt32), event.Instant(0)
 		for _, one := range r.readings() {
 			if one.OK {

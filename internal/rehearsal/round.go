@@ -21,7 +21,7 @@ const (
 	bench
 )
 
-// mark is one step of a round, short: many rounds are under way at once.
+// mark is one step of a round while the round is made.
 type mark struct {
 	sent, at event.Instant
 	set      func(*story.Scan) // what is special, nil for nothing
@@ -75,34 +75,52 @@ type round struct {
 
 	gap                            time.Duration // between two draws
 	ready, leaves, arrives, opened event.Instant // the box: full, on its way, at the desk, empty
-	marks                          []mark
+	marks                          []mark        // while it is made; then short and special
+	short                          []shortMark   // in the order in which the server hears of them
+	special                        []special     // of the few marks that have something special
 	scanned                        int32
-	next                           int
+	next                           int // of short
 	logger                         boxLogger
+	hard                           dice // what is no mistake: draws of its own, so that they move nothing else
+	late                           bool // offline is for long, on a phone of this round alone
 }
 
-func (d *Day) round(st start, s site) *round {
-	r := &round{day: d, site: s, no: st.round, from: st.at, first: st.first,
-		dice: dice{sourceOf(d.settings.Seed, ofBox, st.site*len(rounds)+st.round)}}
+// round makes a round; buffer is room for its marks.
+func (d *Day) round(st start, s site, buffer []mark) *round {
+	number := st.site*len(rounds) + st.round
+	r := &round{day: d, site: s, no: st.round, from: st.at, first: st.first, marks: buffer,
+		dice: dice{sourceOf(d.settings.Seed, ofBox, number)}, hard: dice{sourceOf(d.settings.Seed, ofHardness, number)}}
+	r.logger.own = r.hard.below(100) < d.settings.BoxLoggers
 	r.fill(st.n)
-	r.mistake = r.pick(boxRates, func(Kind) bool { return true })
-	if r.mistake == "" || r.mistake == LoggerForgotten || r.mistake == LoggerDied {
+	r.mistake = r.pick(boxRates, r.mayHappenToBox)
+	switch r.mistake {
+	case "", LoggerForgotten, LoggerDied, LoggerLate:
 		if r.dice.falls(offlineRate) {
 			r.offline = collector + actor(r.dice.below(2)) //nolint:gosec // collector or courier
 		}
 	}
+	r.sendLate()
 	for i := range r.tubes {
 		t := &r.tubes[i]
 		t.mistake = r.pick(tubeRates, func(k Kind) bool { return r.mayHappen(t, k) })
 	}
-	r.marks = make([]mark, 0, 10*len(r.tubes)+5*r.draws+20)
 	r.collect()
 	r.travel()
 	r.log()
 	r.unpack()
 	r.work()
 	r.tell()
+	r.shorten()
 	return r
+}
+
+// sendLate decides whether a phone of this round sends long after: people who left a
+// phone in a pocket go on with another one, so this round has a phone of its own.
+func (r *round) sendLate() {
+	if r.mistake != "" || r.offline != nobody || r.site.wrongClock || !r.hard.falls(r.day.often(lateRate)) {
+		return
+	}
+	r.late, r.offline = true, collector+actor(r.hard.below(2)) //nolint:gosec // collector or courier
 }
 
 // fill orders panels for one patient after the other until the round has its tubes.
@@ -136,6 +154,16 @@ func (r *round) pick(rates []rate, may func(Kind) bool) Kind {
 		at -= parts
 	}
 	return ""
+}
+
+// mayHappenToBox: without a logger of its own nothing of it can go wrong, and nobody
+// knows how warm the box was.
+func (r *round) mayHappenToBox(k Kind) bool {
+	switch k {
+	case Sun, Ice, LoggerForgotten, LoggerDied, LoggerLate:
+		return r.logger.own
+	}
+	return true
 }
 
 func (r *round) mayHappen(t *tube, k Kind) bool {
@@ -177,8 +205,13 @@ func (r *round) numbered(what string) string {
 func (r *round) declare() []story.Declared {
 	out := []story.Declared{
 		story.Carrier{ID: r.box(), Kind: "box"},
-		story.Logger{ID: r.loggerID(), Every: loggerEvery, Hold: -1, In: r.box(), InKind: event.KindCarrier, Uncertainty: 30},
 		story.Carrier{ID: r.rack(false), Kind: "rack"}, story.Carrier{ID: r.rack(true), Kind: "rack"},
+	}
+	if r.logger.own {
+		out = append(out, story.Logger{ID: r.loggerID(), Every: loggerEvery, Hold: -1, In: r.box(), InKind: event.KindCarrier, Uncertainty: 30})
+	}
+	if r.late {
+		out = append(out, story.Device{ID: r.phoneOf(r.offline), Kind: "phone"})
 	}
 	for d := range int32(r.draws) { //nolint:gosec // a round has few draws
 		req := story.Request{ID: r.request(d), Patient: r.patient(d), Priority: "routine", To: r.site.reception()}
@@ -222,6 +255,9 @@ func (r *round) plant(a Answer, look event.Instant) {
 		for _, one := range list {
 			if one.kind == a.Kind {
 				a.Expect = one.expect
+			}
+			if a.Expect.What == Unmeasured && r.day.settings.Places {
+				a.Expect = Expect{What: Nothing} // the loggers around the box measure on
 			}
 		}
 	}
@@ -379,6 +415,11 @@ func (r *round) tell() {
 	// The collector comes up from the basement with the box; the courier finds a
 	// network only when the desk has begun.
 	back := map[actor]event.Instant{collector: r.ready.Add(30 * time.Second), courier: r.arrives.Add(4 * time.Minute)}
+	if r.late {
+		// What was drawn must be known before the desk begins; a box may be known late.
+		back[collector] = max(back[collector], r.arrives.Add(-30*time.Second))
+		back[courier] = r.arrives.Add(time.Duration(r.hard.between(60, 240)) * time.Minute)
+	}
 	var again []mark
 	made := map[actor]int32{}
 	for _, i := range phones {

@@ -31,6 +31,8 @@ const (
 	ofSite part = iota + 1
 	ofRound
 	ofBox
+	ofHardness
+	ofStation
 )
 
 // dice draws what a day needs.

@@ -12,6 +12,12 @@ func (r *round) scanID(id int32) string {
 	return r.numbered("day") + "-" + padded(int(id), 4)
 }
 
+// of says which site and round a step is of.
+func (r *round) of(s Step) Step {
+	s.Site, s.Round = r.site.number, r.site.number*len(rounds)+r.no+1
+	return s
+}
+
 // step writes a mark out. seqs counts the scans of the devices of the laboratory,
 // which are always on the network; a phone's were counted when they were made.
 func (r *round) step(m *mark, seqs map[string]int64) Step {
@@ -46,9 +52,9 @@ func (r *round) actor(who actor, s *story.Scan) {
 	at := r.site
 	switch who {
 	case collector:
-		s.By, s.Device, s.Place = at.collector(), at.phone(), at.place()
+		s.By, s.Device, s.Place = at.collector(), r.phoneOf(who), at.place()
 	case courier:
-		s.By, s.Device, s.Place = at.courier(), at.onRoad(), at.place()
+		s.By, s.Device, s.Place = at.courier(), r.phoneOf(who), at.place()
 	case desk:
 		s.By, s.Device, s.Place = at.lena(), at.desk(), at.reception()
 	case bench:
@@ -102,8 +108,20 @@ func (r *round) own(m *mark, s *story.Scan) {
 
 // skew is how wrong the clock of a person's device is.
 func (r *round) skew(who actor) time.Duration {
-	if who == collector {
+	if who == collector && !(r.late && r.offline == who) {
 		return r.site.skew
 	}
 	return 0
+}
+
+// phoneOf is the phone in somebody's hand on this round.
+func (r *round) phoneOf(who actor) string {
+	own := r.site.phone()
+	if who == courier {
+		own = r.site.onRoad()
+	}
+	if r.late && r.offline == who {
+		return own + "-" + strconv.Itoa(r.no+1)
+	}
+	return own
 }
