@@ -67,6 +67,7 @@ func readingToFlag(ctx context.Context, s *settings, t *table) error {
 
 // trial keeps when each tube's reading was sent and how long its flag took.
 type trial struct {
+	probes          time.Duration // from one box that gets cold to the next
 	readings, scans atomic.Int64
 
 	mu     sync.Mutex // guards the fields below
@@ -76,7 +77,10 @@ type trial struct {
 	failed error
 }
 
-func newTrial() *trial { return &trial{sent: map[string]time.Time{}} }
+func newTrial(length time.Duration) *trial {
+	// In a long measurement boxes get cold all the time, not in its first seconds alone.
+	return &trial{probes: max(probeEvery, (length-2*time.Second)/loggers), sent: map[string]time.Time{}}
+}
 
 // ask notes that the readings of a box's tubes are sent now.
 func (t *trial) ask(box int) {
@@ -112,9 +116,13 @@ func (t *trial) open() int {
 	return len(t.sent)
 }
 
-func boxOf(box int) string     { return fmt.Sprintf("BOX%d", box) }
-func loggerOf(box int) string  { return fmt.Sprintf("LOG%d", box) }
-func tubeOf(box, i int) string { return fmt.Sprintf("F%d-%d", box, i) }
+// fleetMark stands behind the names of a fleet on a log that has had another one. It is
+// set before a fleet is declared.
+var fleetMark string
+
+func boxOf(box int) string     { return fmt.Sprintf("BOX%d%s", box, fleetMark) }
+func loggerOf(box int) string  { return fmt.Sprintf("LOG%d%s", box, fleetMark) }
+func tubeOf(box, i int) string { return fmt.Sprintf("F%d-%d%s", box, i, fleetMark) }
 
 // loads is what a trial needs of a contender.
 type loads struct {
@@ -160,7 +168,7 @@ func (t *trial) play(ctx context.Context, length time.Duration, l loads) error {
 		})
 	}
 	wg.Go(func() {
-		t.every(pctx, probeEvery, time.Second, func(n int) error {
+		t.every(pctx, t.probes, time.Second, func(n int) error {
 			if n < loggers {
 				cold[n].Store(true)
 			}
@@ -219,7 +227,7 @@ func bareTrial(ctx context.Context, length time.Duration) (*trial, error) {
 		return nil, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	t := newTrial()
+	t := newTrial(length)
 	b := &bareSink{t: t, log: log, seqs: map[event.Key]uint64{}}
 	ended := make(chan error, 1)
 	follow, stop := context.WithCancel(ctx)
@@ -365,10 +373,15 @@ func watchTrial(ctx context.Context, length time.Duration) (*trial, error) {
 		return nil, err
 	}
 	defer p.close()
+	return p.watchTrial(ctx, length)
+}
+
+// watchTrial declares a fleet and hears its flags on the model's watch.
+func (p *product) watchTrial(ctx context.Context, length time.Duration) (*trial, error) {
 	if err := p.fleet(ctx); err != nil {
 		return nil, err
 	}
-	t := newTrial()
+	t := newTrial(length)
 	w := p.model.Watch()
 	heard := make(chan struct{})
 	go func() {
@@ -381,7 +394,7 @@ func watchTrial(ctx context.Context, length time.Duration) (*trial, error) {
 			}
 		}
 	}()
-	err = t.play(ctx, length, loads{reading: p.reading, scan: p.see, probe: p.reading})
+	err := t.play(ctx, length, loads{reading: p.reading, scan: p.see, probe: p.reading})
 	w.Stop()
 	<-heard
 	return t, err
@@ -402,7 +415,7 @@ func streamTrial(ctx context.Context, length time.Duration) (*trial, error) {
 		return nil, err
 	}
 	base := "http://" + on.Addr().String()
-	t := newTrial()
+	t := newTrial(length)
 	hearing, stop := context.WithCancel(ctx)
 	defer stop()
 	heard := make(chan error, 1)

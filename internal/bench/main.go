@@ -36,6 +36,7 @@ type settings struct {
 	flags   time.Duration // length of each reading-to-flag measurement
 	replay  int           // readings of a bulk replay
 	tubes   []int         // of the ageing clocks, ascending
+	country countrySettings
 	tell    func(string, ...any)
 }
 
@@ -48,7 +49,7 @@ func main() {
 
 func run() (err error) {
 	s := settings{tell: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }}
-	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages,readings,replay,engine", "which parts to run")
+	only := flag.String("only", "scans,flags,judge,sign-in,spins,desks,pages,readings,replay,engine", "which parts to run; country, a log of a million tubes, takes long and runs only when it is named")
 	callers := flag.String("callers", "1,16,64,256", "callers of the durable scans")
 	systems := flag.String("systems", "", "which systems of the durable scans to run, for a profile of one: scan, raw batch, raw single, PostgreSQL row; empty: all")
 	out := flag.String("out", ".bench/latest.json", "file to keep the result in and to compare with; empty: none")
@@ -57,12 +58,13 @@ func run() (err error) {
 	flag.DurationVar(&s.round, "round", 2500*time.Millisecond, "length of a round")
 	flag.DurationVar(&s.flags, "flags", 10*time.Second, "length of a reading-to-flag measurement")
 	flag.IntVar(&s.replay, "replay", 200_000, "readings of a bulk replay")
-	tubes := flag.String("tubes", "10000,100000,1000000", "tubes of the ageing clocks, multiples of 5000, from few to many; 5000000 takes a few minutes and 5 GB more")
+	tubes := flag.String("clock-tubes", "10000,100000,1000000", "tubes of the ageing clocks, multiples of 5000, from few to many; 5000000 takes a few minutes and 5 GB more")
+	s.country.flags()
 	flag.Parse()
 	if s.callers, err = numbers("callers", *callers); err != nil {
 		return err
 	}
-	if s.tubes, err = numbers("tubes", *tubes); err != nil {
+	if s.tubes, err = numbers("clock-tubes", *tubes); err != nil {
 		return err
 	}
 	if *systems != "" {
@@ -86,7 +88,7 @@ func run() (err error) {
 	for _, part := range []struct {
 		name string
 		run  func(context.Context, *settings, *table) error
-	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}, {"readings", readingsIn}, {"replay", replay}, {"engine", engineClocks}} {
+	}{{"judge", judging}, {"scans", scans}, {"flags", readingToFlag}, {"sign-in", signingIn}, {"spins", spinOrder}, {"desks", twoDesks}, {"pages", pagesUnderLoad}, {"readings", readingsIn}, {"replay", replay}, {"engine", engineClocks}, {"country", country}} {
 		if !slices.Contains(strings.Split(*only, ","), part.name) {
 			continue
 		}

@@ -1,0 +1,332 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"crypto/rand"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"specimen.example/custody/internal/api"
+	"specimen.example/custody/internal/app"
+	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/identity"
+	"specimen.example/custody/internal/intake"
+)
+
+// started is how a start went.
+type started struct {
+	log, model   time.Duration // opening the log; the model reading it
+	read         uint64        // messages that the log holds
+	before, with float64       // live heap before anything was opened, and with the open log
+	snapshot     eventlog.Position
+	from         bool // a snapshot
+}
+
+// snapshotted is a model that says from which snapshot it started.
+type snapshotted interface {
+	Snapshot() (at eventlog.Position, ok bool)
+}
+
+// open starts the real daemon on the country's log.
+func (c *countryRun) open(ctx context.Context) (p *product, st started, err error) {
+	c.steer()
+	p = &product{}
+	defer func() {
+		if err != nil {
+			p.close()
+		}
+	}()
+	st.before = alive()
+	begun := time.Now()
+	if p.log, err = openCountry(ctx, c.dir); err != nil {
+		return p, st, err
+	}
+	st.log = time.Since(begun)
+	st.with = alive()
+	end, err := p.log.End(ctx)
+	if err != nil {
+		return p, st, err
+	}
+	st.read = end.Custody + end.Readings
+	begun = time.Now()
+	p.app, err = app.Start(ctx, app.Parts{
+		Log: p.log, Clock: api.Clock{Now: clock}, Secret: []byte("this day has nobody's number"), Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(),
+	})
+	if err != nil {
+		return p, st, err
+	}
+	st.model = time.Since(begun)
+	p.model = p.app.Model()
+	if m, ok := any(p.model).(snapshotted); ok {
+		st.snapshot, st.from = m.Snapshot()
+	}
+	p.desk = intake.New(p.log, p.model, clock, p.app.Identity(), quiet())
+	return p, st, nil
+}
+
+// settle waits until every tube is judged and what the judge says stands in the log.
+func (c *countryRun) settle(ctx context.Context, p *product) error {
+	begun, told := time.Now(), time.Now()
+	done := make(chan error, 1)
+	go func() { done <- p.model.Settled(ctx, p.model.At()) }()
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case err := <-done:
+			c.s.tell("country: every tube judged after %s", time.Since(begun).Round(10*time.Millisecond))
+			return err
+		case <-tick.C:
+			if time.Since(told) > 10*time.Second {
+				told = time.Now()
+				c.s.tell("country: judging, %d decisions in the log", p.model.At().Custody)
+			}
+		}
+	}
+}
+
+// measure measures one stage: the raw read, a start that reads the whole log, what is
+// alive then, and starts with and without the store's index.
+func (c *countryRun) measure(ctx context.Context) error {
+	// What the judge has to say of a day is part of every log but a new one.
+	if err := c.judgeOnce(ctx); err != nil {
+		return err
+	}
+	raw, err := c.rawRead(ctx)
+	if err != nil {
+		return err
+	}
+	if err := c.decodedRead(ctx, raw); err != nil {
+		return err
+	}
+	if err := c.whole(ctx, raw); err != nil {
+		return err
+	}
+	return c.again(ctx)
+}
+
+func (c *countryRun) judgeOnce(ctx context.Context) (err error) {
+	c.s.tell("country: the judge has its first say on %s", c.stage)
+	p, _, err := c.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { p.close(); err = firstOf(err, c.keepTime()) }()
+	return c.settle(ctx, p)
+}
+
+// whole is a start without snapshot and with the store's index.
+func (c *countryRun) whole(ctx context.Context, raw float64) (err error) {
+	if err := dropSnapshots(c.dir); err != nil {
+		return err
+	}
+	end, err := c.profile("start-cpu")
+	if err != nil {
+		return err
+	}
+	p, st, err := c.open(ctx)
+	end()
+	if err != nil {
+		return err
+	}
+	defer func() { p.close(); err = firstOf(err, c.keepTime()) }()
+	if st.from {
+		return errors.New("the model began from a snapshot although there was none to begin from: say where they lie in dropSnapshots")
+	}
+	perSec := float64(st.read) / st.model.Seconds()
+	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: perSec, Missed: perSec < replayTarget*raw,
+		Said: fmt.Sprintf("%.2f of the raw ordered read (want %.1f); %s to open the log, %s to read it", perSec/raw, replayTarget, brief(st.log), brief(st.model))})
+	c.heap("live heap once the log is read, "+c.stage, st)
+	if err := c.settle(ctx, p); err != nil {
+		return err
+	}
+	c.heap("live heap once all is judged, "+c.stage, st)
+	return c.heapProfile("heap")
+}
+
+// heap adds what is alive now, by the tubes of the log.
+func (c *countryRun) heap(what string, st started) {
+	now := alive()
+	per := (now - st.before) / float64(c.k.Asked)
+	said := fmt.Sprintf("%.0f B a tube (want %.0f), of it %.0f the log's own index", per, heapTarget, (st.with-st.before)/float64(c.k.Asked))
+	if open := c.k.open(); open > 0 {
+		said += fmt.Sprintf("; %.0f B an open tube", (now-st.before)/float64(open))
+	}
+	c.t.add(row{Part: "country", What: what, Bytes: per, Said: said, Missed: per > heapTarget})
+	c.s.tell("country: %s: %s", what, said)
+}
+
+// again starts as a daemon does that was stopped, with the store's index and without.
+func (c *countryRun) again(ctx context.Context) error {
+	for _, index := range []bool{true, false} {
+		what := "with the store's index"
+		if !index {
+			what = "without the store's index"
+			if err := dropIndexes(c.dir); err != nil {
+				return err
+			}
+		}
+		p, st, err := c.open(ctx)
+		if err != nil {
+			return err
+		}
+		r := row{Part: "country", What: fmt.Sprintf("start as after a stop %s, %s", what, c.stage),
+			Said: fmt.Sprintf("no snapshot; %s to open the log, %s to read it", brief(st.log), brief(st.model))}
+		if st.from {
+			tail := st.read - st.snapshot.Custody - st.snapshot.Readings
+			r.Said = fmt.Sprintf("from a snapshot and %d messages behind it; %s to open the log, %s for the model (want 3 s in all, with the index)", tail, brief(st.log), brief(st.model))
+			r.Missed = index && st.log+st.model > 3*time.Second
+		}
+		r.P50 = float64((st.log + st.model).Microseconds())
+		c.t.add(r)
+		c.s.tell("country: %s: %s", r.What, r.Said)
+		p.close()
+		if err := c.keepTime(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dropSnapshots removes the model's snapshots: the start that follows reads all.
+func dropSnapshots(dir string) error { return os.RemoveAll(filepath.Join(dir, "snapshots")) }
+
+// dropIndexes removes what the store keeps beside its blocks, as after a power cut.
+func dropIndexes(dir string) error {
+	return filepath.WalkDir(filepath.Join(dir, "store"), func(path string, d fs.DirEntry, err error) error {
+		if err == nil && d.Name() == "index.db" {
+			return os.Remove(path)
+		}
+		return err
+	})
+}
+
+// rawRead reads both streams by ordered consumers of a broker that does nothing else, and
+// gives messages a second.
+func (c *countryRun) rawRead(ctx context.Context) (perSec float64, err error) {
+	opts := &server.Options{}
+	conf := fmt.Sprintf("server_name: custody\nmax_payload: 8MB\njetstream { store_dir: %q, max_file_store: %d, max_memory_store: 16777216, sync_interval: always }\n"+
+		"accounts { LAB { jetstream: enabled, users: [ {user: raw, password: raw} ] } }", filepath.Join(c.dir, "store"), int64(1)<<40)
+	if err := opts.ProcessConfigString(conf); err != nil {
+		return 0, err
+	}
+	opts.DontListen, opts.NoSigs, opts.NoLog = true, true, true
+	srv, err := server.NewServer(opts)
+	if err != nil {
+		return 0, err
+	}
+	srv.Start()
+	defer func() { srv.Shutdown(); srv.WaitForShutdown() }()
+	if !srv.ReadyForConnections(time.Minute) {
+		return 0, errors.New("the raw broker did not start")
+	}
+	nc, err := nats.Connect("", nats.InProcessServer(srv), nats.UserInfo("raw", "raw"))
+	if err != nil {
+		return 0, err
+	}
+	defer nc.Close()
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return 0, err
+	}
+	begun := time.Now()
+	var n atomic.Int64
+	var wg sync.WaitGroup
+	var errs [2]error
+	for i, name := range []string{"CUSTODY_" + volume, "READINGS_" + volume} {
+		wg.Go(func() { errs[i] = rawStream(ctx, js, name, &n) })
+	}
+	wg.Wait()
+	perSec = float64(n.Load()) / time.Since(begun).Seconds()
+	c.t.add(row{Part: "country", What: "raw ordered read, " + c.stage, PerSec: perSec, Said: fmt.Sprintf("%d messages, %s of store", n.Load(), sizeOf(c.dir))})
+	c.s.tell("country: raw ordered read: %d messages, %.0f a second", n.Load(), perSec)
+	return perSec, errors.Join(errs[:]...)
+}
+
+// rawStream reads a stream to its end, with as much in flight as the product's follower.
+func rawStream(ctx context.Context, js jetstream.JetStream, name string, n *atomic.Int64) error {
+	stream, err := js.Stream(ctx, name)
+	if err != nil {
+		return err
+	}
+	left := stream.CachedInfo().State.Msgs
+	if left == 0 {
+		return nil
+	}
+	cons, err := js.OrderedConsumer(ctx, name, jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverAllPolicy})
+	if err != nil {
+		return err
+	}
+	done := make(chan struct{})
+	running, err := cons.Consume(func(jetstream.Msg) {
+		n.Add(1)
+		if left--; left == 0 {
+			close(done)
+		}
+	}, jetstream.PullMaxMessages(2000))
+	if err != nil {
+		return err
+	}
+	defer running.Stop()
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// decodedRead reads the log through the product's follower and keeps nothing.
+func (c *countryRun) decodedRead(ctx context.Context, raw float64) (err error) {
+	log, err := openCountry(ctx, c.dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = firstOf(err, log.Close()) }()
+	begun := time.Now()
+	n, err := readAll(ctx, log, nil, nil)
+	if err != nil {
+		return err
+	}
+	perSec := float64(n) / time.Since(begun).Seconds()
+	c.t.add(row{Part: "country", What: "the log's follower alone, " + c.stage, PerSec: perSec, Said: fmt.Sprintf("%.2f of the raw ordered read", perSec/raw)})
+	c.s.tell("country: the log's follower alone: %.0f a second", perSec)
+	return nil
+}
+
+func brief(d time.Duration) string { return d.Round(10 * time.Millisecond).String() }
+
+// sizeOf is how much a folder's files hold.
+func sizeOf(dir string) string {
+	var sum int64
+	_ = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error { // only told, never decided on
+		if err == nil && d.Type().IsRegular() {
+			if info, err := d.Info(); err == nil {
+				sum += info.Size()
+			}
+		}
+		return nil
+	})
+	return fmt.Sprintf("%.2f GB", float64(sum)/1e9)
+}
+
+// memoryOfMachine is what the machine has, in bytes.
+func memoryOfMachine() int64 {
+	var info syscall.Sysinfo_t
+	if err := syscall.Sysinfo(&info); err != nil {
+		return 8 << 30
+	}
+	return int64(info.Totalram) * int64(info.Unit) //nolint:gosec // below 2^63 bytes
+}
