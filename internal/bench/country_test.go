@@ -43,7 +43,7 @@ func TestTheCountrysFactsAreThoseOfTheProduct(t *testing.T) {
 	theirs, refused := told(t, day)
 	log := memlog.New()
 	ctx, failed := context.WithCancelCause(t.Context())
-	c := &countryMaker{log: log, k: &kept{Tubes: 240}, failed: failed}
+	c := newCountryMaker(log, &kept{Tubes: 240}, failed)
 	s := &settings{tell: t.Logf}
 	if err := c.tell(ctx, s, &day, 0, day.Settings().Day.Add(36*3600e9)); err != nil {
 		t.Fatal(err)

@@ -26,21 +26,21 @@ type roundFacts struct {
 	world *custody.World // its requests and the beginnings of its draws
 	sent  map[string]struct{}
 	drawn map[event.Key]event.Instant // serum tubes
-	last  map[custody.Target]uint64   // sequence of what was written last
-	left  int                         // tubes that have not ended
+	last  map[custody.Target]*turn
+	left  int // tubes that have not ended
 }
 
 func newRoundFacts() *roundFacts {
-	return &roundFacts{world: custody.NewWorld(), sent: map[string]struct{}{}, drawn: map[event.Key]event.Instant{}, last: map[custody.Target]uint64{}}
+	return &roundFacts{world: custody.NewWorld(), sent: map[string]struct{}{}, drawn: map[event.Key]event.Instant{}, last: map[custody.Target]*turn{}}
 }
 
 // over lets go of what nobody asks for any more: only scans of the box by a late phone
 // are still to come.
 func (r *roundFacts) over() {
-	carriers := map[custody.Target]uint64{}
-	for t, seq := range r.last {
+	carriers := map[custody.Target]*turn{}
+	for t, last := range r.last {
 		if t.Kind == event.KindCarrier {
-			carriers[t] = seq
+			carriers[t] = last
 		}
 	}
 	r.world, r.drawn, r.last = custody.NewWorld(), nil, carriers

@@ -26,9 +26,9 @@ const (
 	countryBoxLoggers = 40
 )
 
-// scribes write the day side by side, each the sites that are its own. They are more
-// than a group commit takes, so that each flush is a full group.
-const scribes = 1_200
+// underWay is how many writes wait for the log at once: more than a group commit takes,
+// so that each flush is a full group.
+const underWay = 1_500
 
 // kept says what a folder with a country's log holds.
 type kept struct {
@@ -70,33 +70,44 @@ func (k *kept) save(dir string) error {
 	return os.WriteFile(keptFile(dir), append(data, '\n'), 0o600)
 }
 
+// makersBreakEven keeps the making to groups: what a start measures on a busy machine may
+// be so high that everything would be published singly. 0 measures.
+const makersBreakEven = 4
+
 // openCountry opens the log of a folder, with limits of half of what the disk has free.
-func openCountry(ctx context.Context, dir string) (eventlog.Log, error) {
+func openCountry(ctx context.Context, dir string, breakEven int) (eventlog.Log, error) {
 	var disk syscall.Statfs_t
 	if err := syscall.Statfs(dir, &disk); err != nil {
 		return nil, fmt.Errorf("look at the disk under %s: %w", dir, err)
 	}
 	free := int64(disk.Bavail) * disk.Bsize //nolint:gosec // a disk is below 2^63 bytes
-	return eventlog.Open(ctx, eventlog.Options{Dir: dir, Volume: volume, Logger: quiet(), MaxBytes: free / 4, MaxStore: free/2 + eventlog.DefaultMaxStore})
+	return eventlog.Open(ctx, eventlog.Options{Dir: dir, Volume: volume, Logger: quiet(), MaxBytes: free / 4, MaxStore: free/2 + eventlog.DefaultMaxStore, BreakEven: breakEven})
 }
 
 // countryMaker writes a day, or what is missing of it, straight into the log.
 type countryMaker struct {
-	log     eventlog.Log
-	k       *kept
-	known   map[custody.Target]uint64 // last sequences of what the log held at the beginning
-	written atomic.Int64              // decisions
-	runs    atomic.Int64              // runs of readings
-	failed  context.CancelCauseFunc
+	log    eventlog.Log
+	k      *kept
+	known  map[custody.Target]uint64 // last sequences of what the log held at the beginning
+	rounds map[int]*roundFacts       // under way
+	last   map[custody.Target]*turn  // of what belongs to no round
+	wrong  map[event.Key]bool        // devices whose clock is told
+	room   chan struct{}             // a token for each write under way
+	failed context.CancelCauseFunc
+
+	going         sync.WaitGroup
+	written, runs atomic.Int64
 }
 
-// scribe writes the steps of its sites one after the other.
-type scribe struct {
-	c      *countryMaker
-	steps  chan rehearsal.Step
-	rounds map[int]*roundFacts
-	last   map[custody.Target]uint64 // of things of sites
-	wrong  map[event.Key]bool        // devices whose clock is told
+// turn is the last write of an aggregate: the next one expects its sequence.
+type turn struct {
+	done chan struct{}
+	seq  uint64 // once done is closed; 0 when it failed
+}
+
+func newCountryMaker(log eventlog.Log, k *kept, failed context.CancelCauseFunc) *countryMaker {
+	return &countryMaker{log: log, k: k, failed: failed, rounds: map[int]*roundFacts{}, last: map[custody.Target]*turn{}, wrong: map[event.Key]bool{},
+		room: make(chan struct{}, underWay)}
 }
 
 // makeCountry tells the day on until an instant of it.
@@ -108,7 +119,7 @@ func makeCountry(ctx context.Context, s *settings, dir string, k *kept, until ev
 	if err != nil {
 		return err
 	}
-	log, err := openCountry(ctx, dir)
+	log, err := openCountry(ctx, dir, makersBreakEven)
 	if err != nil {
 		return err
 	}
@@ -120,7 +131,7 @@ func makeCountry(ctx context.Context, s *settings, dir string, k *kept, until ev
 	}
 	ctx, failed := context.WithCancelCause(ctx)
 	defer failed(nil)
-	c := &countryMaker{log: log, k: k, failed: failed}
+	c := newCountryMaker(log, k, failed)
 	if c.known, err = lastSequences(ctx, log); err != nil {
 		return err
 	}
@@ -139,29 +150,17 @@ func makeCountry(ctx context.Context, s *settings, dir string, k *kept, until ev
 	return k.save(dir)
 }
 
-// tell hands the steps to the scribes. Those of before only tell them what they need to
-// know of the rounds that are under way.
+// tell writes the steps in their order, many at a time, those of one aggregate one after
+// the other. What the log has already only tells what must be known of rounds under way.
 func (c *countryMaker) tell(ctx context.Context, s *settings, day *rehearsal.Day, from, until event.Instant) error {
-	list := make([]*scribe, min(scribes, c.k.Tubes))
-	var wg sync.WaitGroup
-	for i := range list {
-		w := &scribe{c: c, steps: make(chan rehearsal.Step, 16), rounds: map[int]*roundFacts{}, last: map[custody.Target]uint64{}, wrong: map[event.Key]bool{}}
-		list[i] = w
-		wg.Go(func() { w.run(ctx, from) })
-	}
 	told := time.Now()
 	c.k.Asked, c.k.Ended = 0, 0
 	for step := range day.Steps() {
 		if step.At >= until || ctx.Err() != nil {
 			break
 		}
-		c.k.Asked += tubesOf(&step)
-		if step.Ended != nil {
-			c.k.Ended++
-		}
-		select {
-		case list[step.Site%len(list)].steps <- step:
-		case <-ctx.Done():
+		if err := c.step(ctx, &step, step.At < from); err != nil {
+			c.failed(fmt.Errorf("at %s: %w", step.At, err))
 		}
 		if time.Since(told) > 10*time.Second {
 			told = time.Now()
@@ -169,34 +168,22 @@ func (c *countryMaker) tell(ctx context.Context, s *settings, day *rehearsal.Day
 				c.k.Asked, c.k.Tubes, c.written.Load(), c.runs.Load())
 		}
 	}
-	for _, w := range list {
-		close(w.steps)
-	}
-	wg.Wait()
+	c.going.Wait()
 	return context.Cause(ctx)
 }
 
-func (w *scribe) run(ctx context.Context, from event.Instant) {
-	for step := range w.steps {
-		if ctx.Err() != nil {
-			continue // the channel is emptied
-		}
-		if err := w.step(ctx, &step, step.At < from); err != nil {
-			w.c.failed(fmt.Errorf("at %s: %w", step.At, err))
-		}
-	}
-}
-
 // step writes one step; known says that the log has it already.
-func (w *scribe) step(ctx context.Context, step *rehearsal.Step, known bool) error {
-	r := w.rounds[step.Round]
+func (c *countryMaker) step(ctx context.Context, step *rehearsal.Step, known bool) error {
+	r := c.rounds[step.Round]
 	if r == nil && step.Round != 0 {
 		r = newRoundFacts()
-		w.rounds[step.Round] = r
+		c.rounds[step.Round] = r
 	}
+	c.k.Asked += tubesOf(step)
 	switch {
 	case step.Answer != nil:
 	case step.Ended != nil:
+		c.k.Ended++
 		if r.left--; r.left == 0 {
 			r.over()
 		}
@@ -209,59 +196,79 @@ func (w *scribe) step(ctx context.Context, step *rehearsal.Step, known bool) err
 			r.left += n
 			r.world.Apply(&event.Record{Seq: 1, Decision: *d})
 		}
-		return w.write(ctx, r, d, known)
+		c.write(ctx, r, d, known)
 	case step.Logger != "":
-		if known {
-			return nil
-		}
-		key, err := event.LocalKey(step.Logger)
-		if err != nil {
-			return err
-		}
-		w.c.runs.Add(1)
-		_, err = w.c.log.AppendRun(ctx, &event.Run{Logger: key, ID: fmt.Sprintf("%s-%d", step.Logger, step.At), Recorded: step.At, Readings: step.Readings})
-		return err
+		return c.deliver(ctx, step, known)
 	case step.Scan != nil:
 		d, err := r.facts(step.Scan, step.At)
 		if err != nil {
 			return err
 		}
-		if d != nil {
-			if err := w.write(ctx, r, d, known); err != nil {
-				return err
-			}
-		}
-		d, err = measuredClock(step.Scan, step.At)
-		if err != nil || d == nil || w.wrong[d.Key] {
+		c.write(ctx, r, d, known)
+		if d, err = measuredClock(step.Scan, step.At); err != nil || d == nil || c.wrong[d.Key] {
 			return err
 		}
-		w.wrong[d.Key] = true
-		return w.write(ctx, nil, d, known)
+		c.wrong[d.Key] = true
+		c.write(ctx, nil, d, known)
 	}
 	return nil
 }
 
-// write appends a decision behind what its aggregate has.
-func (w *scribe) write(ctx context.Context, r *roundFacts, d *event.Decision, known bool) error {
-	if known {
-		return nil
+// begin waits for room and runs a write beside the others.
+func (c *countryMaker) begin(ctx context.Context, write func() error) {
+	select {
+	case c.room <- struct{}{}:
+	case <-ctx.Done():
+		return
 	}
-	last := w.last
+	c.going.Go(func() {
+		defer func() { <-c.room }()
+		if err := write(); err != nil {
+			c.failed(err)
+		}
+	})
+}
+
+// deliver appends what a logger sends.
+func (c *countryMaker) deliver(ctx context.Context, step *rehearsal.Step, known bool) error {
+	key, err := event.LocalKey(step.Logger)
+	if err != nil || known {
+		return err
+	}
+	run := &event.Run{Logger: key, ID: fmt.Sprintf("%s-%d", step.Logger, step.At), Recorded: step.At, Readings: step.Readings}
+	c.begin(ctx, func() error {
+		c.runs.Add(1)
+		_, err := c.log.AppendRun(ctx, run)
+		return err
+	})
+	return nil
+}
+
+// write appends a decision, if there is one, behind what its aggregate has.
+func (c *countryMaker) write(ctx context.Context, r *roundFacts, d *event.Decision, known bool) {
+	if d == nil || known {
+		return
+	}
+	last := c.last
 	if r != nil {
 		last = r.last
 	}
 	t := custody.Target{Kind: d.Kind, Key: d.Key}
-	after, ok := last[t]
-	if !ok {
-		after = w.c.known[t]
-	}
-	seq, err := w.c.log.Append(ctx, d, after)
-	if err != nil {
-		return fmt.Errorf("%s %s: %w", d.Kind, d.Key, err)
-	}
-	last[t] = seq
-	w.c.written.Add(1)
-	return nil
+	before, mine := last[t], &turn{done: make(chan struct{})}
+	last[t] = mine
+	after := c.known[t]
+	c.begin(ctx, func() (err error) {
+		defer close(mine.done)
+		if before != nil {
+			<-before.done // it was begun earlier, so it needs no room any more
+			after = before.seq
+		}
+		if mine.seq, err = c.log.Append(ctx, d, after); err != nil {
+			return fmt.Errorf("%s %s: %w", d.Kind, d.Key, err)
+		}
+		c.written.Add(1)
+		return nil
+	})
 }
 
 // adopt puts the shipped limits in force.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -11,8 +12,6 @@ import (
 	"sync/atomic"
 	"syscall"
 	"time"
-
-	"crypto/rand"
 
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
@@ -28,6 +27,7 @@ import (
 // started is how a start went.
 type started struct {
 	log, model   time.Duration // opening the log; the model reading it
+	spent        time.Duration // processor time of the model's reading
 	read         uint64        // messages that the log holds
 	before, with float64       // live heap before anything was opened, and with the open log
 	snapshot     eventlog.Position
@@ -50,7 +50,7 @@ func (c *countryRun) open(ctx context.Context) (p *product, st started, err erro
 	}()
 	st.before = alive()
 	begun := time.Now()
-	if p.log, err = openCountry(ctx, c.dir); err != nil {
+	if p.log, err = openCountry(ctx, c.dir, 0); err != nil {
 		return p, st, err
 	}
 	st.log = time.Since(begun)
@@ -60,14 +60,14 @@ func (c *countryRun) open(ctx context.Context) (p *product, st started, err erro
 		return p, st, err
 	}
 	st.read = end.Custody + end.Readings
-	begun = time.Now()
+	begun, st.spent = time.Now(), processor()
 	p.app, err = app.Start(ctx, app.Parts{
 		Log: p.log, Clock: api.Clock{Now: clock}, Secret: []byte("this day has nobody's number"), Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(),
 	})
 	if err != nil {
 		return p, st, err
 	}
-	st.model = time.Since(begun)
+	st.model, st.spent = time.Since(begun), processor()-st.spent
 	p.model = p.app.Model()
 	if m, ok := any(p.model).(snapshotted); ok {
 		st.snapshot, st.from = m.Snapshot()
@@ -128,7 +128,7 @@ func (c *countryRun) judgeOnce(ctx context.Context) (err error) {
 }
 
 // whole is a start without snapshot and with the store's index.
-func (c *countryRun) whole(ctx context.Context, raw float64) (err error) {
+func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 	if err := dropSnapshots(c.dir); err != nil {
 		return err
 	}
@@ -145,9 +145,10 @@ func (c *countryRun) whole(ctx context.Context, raw float64) (err error) {
 	if st.from {
 		return errors.New("the model began from a snapshot although there was none to begin from: say where they lie in dropSnapshots")
 	}
-	perSec := float64(st.read) / st.model.Seconds()
-	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: perSec, Missed: perSec < replayTarget*raw,
-		Said: fmt.Sprintf("%.2f of the raw ordered read (want %.1f); %s to open the log, %s to read it", perSec/raw, replayTarget, brief(st.log), brief(st.model))})
+	got := pace{perSecond: float64(st.read) / st.model.Seconds(), spent: float64(st.spent.Nanoseconds()) / float64(st.read)}
+	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: got.perSecond, Missed: got.perSecond < replayTarget*raw.perSecond,
+		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it", got.beside(raw), replayTarget, brief(st.log), brief(st.model))})
+	c.s.tell("country: start by replay: %.0f a second, %s", got.perSecond, got.beside(raw))
 	c.heap("live heap once the log is read, "+c.stage, st)
 	if err := c.settle(ctx, p); err != nil {
 		return err
@@ -213,35 +214,63 @@ func dropIndexes(dir string) error {
 	})
 }
 
+// pace is how fast messages were read: by the clock, and by the processor's time, which
+// other work on the machine hardly moves.
+type pace struct{ perSecond, spent float64 } // spent: ns a message
+
+type pacing struct {
+	at    time.Time
+	spent time.Duration
+}
+
+func beginPace() pacing { return pacing{time.Now(), processor()} }
+
+func (p pacing) end(n int64) pace {
+	return pace{perSecond: float64(n) / time.Since(p.at).Seconds(), spent: float64((processor() - p.spent).Nanoseconds()) / float64(max(n, 1))}
+}
+
+func (p pace) beside(raw pace) string {
+	return fmt.Sprintf("%.2f of the raw ordered read; %.1f x its time of the processor, %.0f ns each", p.perSecond/raw.perSecond, p.spent/raw.spent, p.spent)
+}
+
+// processor is the processor time of this process.
+func processor() time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		return 0 // can't fail for oneself
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 // rawRead reads both streams by ordered consumers of a broker that does nothing else, and
 // gives messages a second.
-func (c *countryRun) rawRead(ctx context.Context) (perSec float64, err error) {
+func (c *countryRun) rawRead(ctx context.Context) (raw pace, err error) {
 	opts := &server.Options{}
 	conf := fmt.Sprintf("server_name: custody\nmax_payload: 8MB\njetstream { store_dir: %q, max_file_store: %d, max_memory_store: 16777216, sync_interval: always }\n"+
 		"accounts { LAB { jetstream: enabled, users: [ {user: raw, password: raw} ] } }", filepath.Join(c.dir, "store"), int64(1)<<40)
 	if err := opts.ProcessConfigString(conf); err != nil {
-		return 0, err
+		return raw, err
 	}
 	opts.DontListen, opts.NoSigs, opts.NoLog = true, true, true
 	srv, err := server.NewServer(opts)
 	if err != nil {
-		return 0, err
+		return raw, err
 	}
 	srv.Start()
 	defer func() { srv.Shutdown(); srv.WaitForShutdown() }()
 	if !srv.ReadyForConnections(time.Minute) {
-		return 0, errors.New("the raw broker did not start")
+		return raw, errors.New("the raw broker did not start")
 	}
 	nc, err := nats.Connect("", nats.InProcessServer(srv), nats.UserInfo("raw", "raw"))
 	if err != nil {
-		return 0, err
+		return raw, err
 	}
 	defer nc.Close()
 	js, err := jetstream.New(nc)
 	if err != nil {
-		return 0, err
+		return raw, err
 	}
-	begun := time.Now()
+	begun := beginPace()
 	var n atomic.Int64
 	var wg sync.WaitGroup
 	var errs [2]error
@@ -249,10 +278,10 @@ func (c *countryRun) rawRead(ctx context.Context) (perSec float64, err error) {
 		wg.Go(func() { errs[i] = rawStream(ctx, js, name, &n) })
 	}
 	wg.Wait()
-	perSec = float64(n.Load()) / time.Since(begun).Seconds()
-	c.t.add(row{Part: "country", What: "raw ordered read, " + c.stage, PerSec: perSec, Said: fmt.Sprintf("%d messages, %s of store", n.Load(), sizeOf(c.dir))})
-	c.s.tell("country: raw ordered read: %d messages, %.0f a second", n.Load(), perSec)
-	return perSec, errors.Join(errs[:]...)
+	raw = begun.end(n.Load())
+	c.t.add(row{Part: "country", What: "raw ordered read, " + c.stage, PerSec: raw.perSecond, Said: fmt.Sprintf("%d messages, %s of store, %.0f ns of the processor each", n.Load(), sizeOf(c.dir), raw.spent)})
+	c.s.tell("country: raw ordered read: %d messages, %.0f a second", n.Load(), raw.perSecond)
+	return raw, errors.Join(errs[:]...)
 }
 
 // rawStream reads a stream to its end, with as much in flight as the product's follower.
@@ -289,20 +318,20 @@ func rawStream(ctx context.Context, js jetstream.JetStream, name string, n *atom
 }
 
 // decodedRead reads the log through the product's follower and keeps nothing.
-func (c *countryRun) decodedRead(ctx context.Context, raw float64) (err error) {
-	log, err := openCountry(ctx, c.dir)
+func (c *countryRun) decodedRead(ctx context.Context, raw pace) (err error) {
+	log, err := openCountry(ctx, c.dir, 0)
 	if err != nil {
 		return err
 	}
 	defer func() { err = firstOf(err, log.Close()) }()
-	begun := time.Now()
+	begun := beginPace()
 	n, err := readAll(ctx, log, nil, nil)
 	if err != nil {
 		return err
 	}
-	perSec := float64(n) / time.Since(begun).Seconds()
-	c.t.add(row{Part: "country", What: "the log's follower alone, " + c.stage, PerSec: perSec, Said: fmt.Sprintf("%.2f of the raw ordered read", perSec/raw)})
-	c.s.tell("country: the log's follower alone: %.0f a second", perSec)
+	got := begun.end(int64(n))
+	c.t.add(row{Part: "country", What: "the log's follower alone, " + c.stage, PerSec: got.perSecond, Said: got.beside(raw)})
+	c.s.tell("country: the log's follower alone: %.0f a second", got.perSecond)
 	return nil
 }
 
