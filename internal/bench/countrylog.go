@@ -238,8 +238,12 @@ func (c *countryMaker) deliver(ctx context.Context, step *rehearsal.Step, known 
 	run := &event.Run{Logger: key, ID: fmt.Sprintf("%s-%d", step.Logger, step.At), Recorded: step.At, Readings: step.Readings}
 	c.begin(ctx, func() error {
 		c.runs.Add(1)
-		_, err := c.log.AppendRun(ctx, run)
-		return err
+		for {
+			// Twice the same readings are the same readings.
+			if _, err := c.log.AppendRun(ctx, run); !errors.Is(err, eventlog.ErrUncertain) || ctx.Err() != nil {
+				return err
+			}
+		}
 	})
 	return nil
 }
@@ -263,12 +267,30 @@ func (c *countryMaker) write(ctx context.Context, r *roundFacts, d *event.Decisi
 			<-before.done // it was begun earlier, so it needs no room any more
 			after = before.seq
 		}
-		if mine.seq, err = c.log.Append(ctx, d, after); err != nil {
+		if mine.seq, err = c.append(ctx, d, after); err != nil {
 			return fmt.Errorf("%s %s: %w", d.Kind, d.Key, err)
 		}
 		c.written.Add(1)
 		return nil
 	})
+}
+
+// append is the log's, sent again while no answer comes: a busy machine may take longer
+// than the log waits.
+func (c *countryMaker) append(ctx context.Context, d *event.Decision, after uint64) (uint64, error) {
+	for {
+		seq, err := c.log.Append(ctx, d, after)
+		if !errors.Is(err, eventlog.ErrUncertain) || ctx.Err() != nil {
+			return seq, err
+		}
+		stored, err := c.log.History(ctx, d.Kind, d.Key)
+		if err != nil {
+			continue // no answer either
+		}
+		if n := len(stored); n > 0 && stored[n-1].ID == d.ID {
+			return stored[n-1].Seq, nil
+		}
+	}
 }
 
 // adopt puts the shipped limits in force.
