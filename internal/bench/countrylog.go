@@ -278,17 +278,19 @@ func (c *countryMaker) write(ctx context.Context, r *roundFacts, d *event.Decisi
 // append is the log's, sent again while no answer comes: a busy machine may take longer
 // than the log waits.
 func (c *countryMaker) append(ctx context.Context, d *event.Decision, after uint64) (uint64, error) {
-	for {
+	for uncertain := false; ; {
 		seq, err := c.log.Append(ctx, d, after)
-		if !errors.Is(err, eventlog.ErrUncertain) || ctx.Err() != nil {
+		uncertain = uncertain || errors.Is(err, eventlog.ErrUncertain)
+		conflict := errors.Is(err, eventlog.ErrConflict)
+		if err == nil || ctx.Err() != nil || !uncertain || !conflict && !errors.Is(err, eventlog.ErrUncertain) {
 			return seq, err
 		}
-		stored, err := c.log.History(ctx, d.Kind, d.Key)
-		if err != nil {
-			continue // no answer either
-		}
-		if n := len(stored); n > 0 && stored[n-1].ID == d.ID {
+		stored, unread := c.log.History(ctx, d.Kind, d.Key)
+		if n := len(stored); unread == nil && n > 0 && stored[n-1].ID == d.ID {
 			return stored[n-1].Seq, nil
+		}
+		if unread == nil && conflict {
+			return 0, err
 		}
 	}
 }
