@@ -108,10 +108,10 @@ func (r *round) own(m *mark, s *story.Scan) {
 
 // skew is how wrong the clock of a person's device is.
 func (r *round) skew(who actor) time.Duration {
-	if who == collector && !(r.late && r.offline == who) {
-		return r.site.skew
+	if who != collector || r.late && r.offline == who {
+		return 0
 	}
-	return 0
+	return r.site.skew
 }
 
 // phoneOf is the phone in somebody's hand on this round.
