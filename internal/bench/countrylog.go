@@ -39,6 +39,8 @@ type kept struct {
 	Ended int           `json:"ended"` // of these
 	Made  bool          `json:"made"`  // false: whoever made it was stopped in the middle
 	Fleet int           `json:"fleets"`
+	// Judged is up to where the judge has said in the log what it has to say.
+	Judged event.Instant `json:"judged"`
 }
 
 func (k *kept) open() int { return k.Asked - k.Ended }

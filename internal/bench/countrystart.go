@@ -22,22 +22,21 @@ import (
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/identity"
 	"specimen.example/custody/internal/intake"
+	"specimen.example/custody/internal/live"
+	"specimen.example/custody/internal/snapshot"
 )
 
 // started is how a start went.
 type started struct {
-	log, model   time.Duration // opening the log; the model reading it
-	spent        time.Duration // processor time of the model's reading
-	read         uint64        // messages that the log holds
-	before, with float64       // live heap before anything was opened, and with the open log
-	snapshot     eventlog.Position
-	from         bool // a snapshot
+	log, model   time.Duration     // opening the log; the model reading it
+	spent        time.Duration     // processor time of the model's reading
+	read         uint64            // messages that the log holds
+	before, with float64           // live heap before anything was opened, and with the open log
+	began        eventlog.Position // the snapshot's; zero: the whole log was read
 }
 
-// snapshotted is a model that says from which snapshot it started.
-type snapshotted interface {
-	Snapshot() (at eventlog.Position, ok bool)
-}
+// modelFolder is where the model keeps its snapshots.
+func (c *countryRun) modelFolder() string { return filepath.Join(c.dir, "model") }
 
 // open starts the real daemon on the country's log.
 func (c *countryRun) open(ctx context.Context) (p *product, st started, err error) {
@@ -60,18 +59,21 @@ func (c *countryRun) open(ctx context.Context) (p *product, st started, err erro
 		return p, st, err
 	}
 	st.read = end.Custody + end.Readings
+	folder, err := snapshot.Open(c.modelFolder(), nil)
+	if err != nil {
+		return p, st, err
+	}
 	begun, st.spent = time.Now(), processor()
 	p.app, err = app.Start(ctx, app.Parts{
 		Log: p.log, Clock: api.Clock{Now: clock}, Secret: []byte("this day has nobody's number"), Ring: identity.MemoryRing(clock, rand.Reader), Logger: quiet(),
+		Keep: &live.Keep{Folder: folder, Log: "country"},
 	})
 	if err != nil {
 		return p, st, err
 	}
 	st.model, st.spent = time.Since(begun), processor()-st.spent
 	p.model = p.app.Model()
-	if m, ok := any(p.model).(snapshotted); ok {
-		st.snapshot, st.from = m.Snapshot()
-	}
+	st.began = p.model.Began()
 	p.desk = intake.New(p.log, p.model, clock, p.app.Identity(), quiet())
 	return p, st, nil
 }
@@ -91,7 +93,8 @@ func (c *countryRun) settle(ctx context.Context, p *product) error {
 		case <-tick.C:
 			if time.Since(told) > 10*time.Second {
 				told = time.Now()
-				c.s.tell("country: judging, %d decisions in the log", p.model.At().Custody)
+				e := p.model.Effort()
+				c.s.tell("country: judging, %d judgements of %d tubes so far, %d decisions in the log", e.Judgings, e.Tubes, p.model.At().Custody)
 			}
 		}
 	}
@@ -118,18 +121,25 @@ func (c *countryRun) measure(ctx context.Context) error {
 }
 
 func (c *countryRun) judgeOnce(ctx context.Context) (err error) {
+	if c.k.Judged >= c.k.Until {
+		return nil
+	}
 	c.s.tell("country: the judge has its first say on %s", c.stage)
 	p, _, err := c.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer func() { p.close(); err = firstOf(err, c.keepTime()) }()
-	return c.settle(ctx, p)
+	if err := c.settle(ctx, p); err != nil {
+		return err
+	}
+	c.k.Judged = c.k.Until
+	return nil
 }
 
 // whole is a start without snapshot and with the store's index.
 func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
-	if err := dropSnapshots(c.dir); err != nil {
+	if err := os.RemoveAll(c.modelFolder()); err != nil {
 		return err
 	}
 	end, err := c.profile("start-cpu")
@@ -142,29 +152,40 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 		return err
 	}
 	defer func() { p.close(); err = firstOf(err, c.keepTime()) }()
-	if st.from {
-		return errors.New("the model began from a snapshot although there was none to begin from: say where they lie in dropSnapshots")
+	if st.began != (eventlog.Position{}) {
+		return errors.New("the model began from a snapshot although they were removed")
 	}
 	got := pace{perSecond: float64(st.read) / st.model.Seconds(), spent: float64(st.spent.Nanoseconds()) / float64(st.read)}
 	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: got.perSecond, Missed: got.perSecond < replayTarget*raw.perSecond,
 		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it", got.beside(raw), replayTarget, brief(st.log), brief(st.model))})
 	c.s.tell("country: start by replay: %.0f a second, %s", got.perSecond, got.beside(raw))
-	c.heap("live heap once the log is read, "+c.stage, st)
+	c.heap("live heap once the log is read, "+c.stage, p, st)
 	if err := c.settle(ctx, p); err != nil {
 		return err
 	}
-	c.heap("live heap once all is judged, "+c.stage, st)
-	return c.heapProfile("heap")
+	c.heap("live heap once all is judged, "+c.stage, p, st)
+	if err := c.heapProfile("heap"); err != nil {
+		return err
+	}
+	// A clean stop has only seconds for it; here it is to be there whatever it takes.
+	begun := time.Now()
+	if err := p.model.Save(ctx); err != nil {
+		return err
+	}
+	c.t.add(row{Part: "country", What: "snapshot written, " + c.stage, P50: float64(time.Since(begun).Microseconds()), Said: sizeOf(c.modelFolder())})
+	return nil
 }
 
 // heap adds what is alive now, by the tubes of the log.
-func (c *countryRun) heap(what string, st started) {
+func (c *countryRun) heap(what string, p *product, st started) {
 	now := alive()
 	per := (now - st.before) / float64(c.k.Asked)
 	said := fmt.Sprintf("%.0f B a tube (want %.0f), of it %.0f the log's own index", per, heapTarget, (st.with-st.before)/float64(c.k.Asked))
 	if open := c.k.open(); open > 0 {
 		said += fmt.Sprintf("; %.0f B an open tube", (now-st.before)/float64(open))
 	}
+	e := p.model.Effort()
+	said += fmt.Sprintf("; %d of %d tubes rest", e.Resting, e.Tubes)
 	c.t.add(row{Part: "country", What: what, Bytes: per, Said: said, Missed: per > heapTarget})
 	c.s.tell("country: %s: %s", what, said)
 }
@@ -185,8 +206,8 @@ func (c *countryRun) again(ctx context.Context) error {
 		}
 		r := row{Part: "country", What: fmt.Sprintf("start as after a stop %s, %s", what, c.stage),
 			Said: fmt.Sprintf("no snapshot; %s to open the log, %s to read it", brief(st.log), brief(st.model))}
-		if st.from {
-			tail := st.read - st.snapshot.Custody - st.snapshot.Readings
+		if st.began != (eventlog.Position{}) {
+			tail := st.read - st.began.Custody - st.began.Readings
 			r.Said = fmt.Sprintf("from a snapshot and %d messages behind it; %s to open the log, %s for the model (want 3 s in all, with the index)", tail, brief(st.log), brief(st.model))
 			r.Missed = index && st.log+st.model > 3*time.Second
 		}
@@ -200,9 +221,6 @@ func (c *countryRun) again(ctx context.Context) error {
 	}
 	return nil
 }
-
-// dropSnapshots removes the model's snapshots: the start that follows reads all.
-func dropSnapshots(dir string) error { return os.RemoveAll(filepath.Join(dir, "snapshots")) }
 
 // dropIndexes removes what the store keeps beside its blocks, as after a power cut.
 func dropIndexes(dir string) error {
