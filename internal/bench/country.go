@@ -19,7 +19,7 @@ import (
 // What the country is to hold.
 const (
 	heapTarget   = 1_200.0 // bytes of live heap a tube
-	replayTarget = 0.7     // of the raw ordered read
+	rereadTarget = 0.7     // of the raw ordered read
 	countryTail  = 3.0     // p99 from reading to flag, in p99s of the bare log
 )
 

@@ -156,8 +156,8 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 		return errors.New("the model began from a snapshot although they were removed")
 	}
 	got := pace{perSecond: float64(st.read) / st.model.Seconds(), spent: float64(st.spent.Nanoseconds()) / float64(st.read)}
-	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: got.perSecond, Missed: got.perSecond < replayTarget*raw.perSecond,
-		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it", got.beside(raw), replayTarget, brief(st.log), brief(st.model))})
+	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: got.perSecond, Missed: got.perSecond < rereadTarget*raw.perSecond,
+		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it", got.beside(raw), rereadTarget, brief(st.log), brief(st.model))})
 	c.s.tell("country: start by replay: %.0f a second, %s", got.perSecond, got.beside(raw))
 	c.heap("live heap once the log is read, "+c.stage, p, st)
 	if err := c.settle(ctx, p); err != nil {

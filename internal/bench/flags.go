@@ -76,10 +76,7 @@ type trial struct {
 	failed error
 }
 
-func newTrial(length time.Duration) *trial {
-	// In a long measurement boxes get cold all the time, not in its first seconds alone.
-	return &trial{probes: max(probeEvery, (length-2*time.Second)/loggers), sent: map[string]time.Time{}}
-}
+func newTrial() *trial { return &trial{sent: map[string]time.Time{}} }
 
 // ask notes that the readings of a box's tubes are sent now.
 func (t *trial) ask(box int) {
@@ -159,7 +156,8 @@ func (t *trial) play(ctx context.Context, length time.Duration, l loads) error {
 		})
 	}
 	wg.Go(func() {
-		t.every(pctx, t.probes, time.Second, func(n int) error {
+		// In a long measurement boxes get cold all the time, not in its first seconds alone.
+		t.every(pctx, max(probeEvery, (length-2*time.Second)/loggers), time.Second, func(n int) error {
 			if n < loggers {
 				cold[n].Store(true)
 			}
@@ -218,7 +216,7 @@ func bareTrial(ctx context.Context, length time.Duration) (*trial, error) {
 		return nil, err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	t := newTrial(length)
+	t := newTrial()
 	b := &bareSink{t: t, log: log, seqs: map[event.Key]uint64{}}
 	ended := make(chan error, 1)
 	follow, stop := context.WithCancel(ctx)
@@ -306,7 +304,7 @@ func (p *product) watchTrial(ctx context.Context, length time.Duration) (*trial,
 	if err := p.fleet(ctx); err != nil {
 		return nil, err
 	}
-	t := newTrial(length)
+	t := newTrial()
 	w := p.model.Watch()
 	heard := make(chan struct{})
 	go func() {
@@ -340,7 +338,7 @@ func streamTrial(ctx context.Context, length time.Duration) (*trial, error) {
 		return nil, err
 	}
 	base := "http://" + on.Addr().String()
-	t := newTrial(length)
+	t := newTrial()
 	hearing, stop := context.WithCancel(ctx)
 	defer stop()
 	heard := make(chan error, 1)
