@@ -66,7 +66,6 @@ func readingToFlag(ctx context.Context, s *settings, t *table) error {
 
 // trial keeps when each tube's reading was sent and how long its flag took.
 type trial struct {
-	probes          time.Duration // from one box that gets cold to the next
 	readings, scans atomic.Int64
 
 	mu     sync.Mutex // guards the fields below
