@@ -26,15 +26,21 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 	@mkdir -p .bin && go build -o .bin/custodyd ./cmd/custodyd
 	@exec .bin/custodyd --demo
 
+# Long tests whose time is that of a browser or of a daemon in a process of its own. They run
+# without the race detector: what of ours runs side by side in them, shorter tests beside them
+# run with it.
+PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestAxe)$$
+
 .PHONY: test
-test: ## vet and run all tests with the race detector, browser tests included
+test: ## vet and run all tests, with the race detector but for a few long ones, browser tests included
 	@$(NEED) gcc gcc libc6-dev
 	@$(NEED) "$${CHROMIUM:-chromium}" chromium fonts-liberation
 	@$(NEED) pdftoppm poppler-utils
 	@$(NEED) promtool prometheus
 	@$(NEED) systemd-analyze systemd
 	go vet ./...
-	go test -race -timeout 20m $(LONGEST) ./...
+	go test -race -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
+	go test -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web
 
 .PHONY: lint
 lint: .bin/golangci-lint .bin/npm/ready ## check format, lint and the types of scripts (the linter's first build takes three to four minutes)

@@ -77,7 +77,7 @@ func TestSoakADayWithKills(t *testing.T) {
 
 	c := newComparison(day, entries)
 	c.sent(t, s)
-	c.counted(t, flagged)
+	c.counted(t, flagged, s)
 	c.whole(t, answers, c.flags(t, s.looks))
 	t.Logf("%d tubes, %d scans, %d readings, %d entries, %d flags raised; %d phones offline, %d loggers read late, %d outages, %d loggers moved, %d steps voided, %d tubes forgotten; %d calls sent again",
 		len(day.tubes), len(s.answered), s.readings, len(entries), c.raised, day.offline, day.late, day.outages, day.moved, day.voided, day.forgotten, s.again.Load())

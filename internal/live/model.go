@@ -315,9 +315,9 @@ func (m *Model) tube(key event.Key) (*custody.Tube, bool) {
 	return e.look.Tube(), true
 }
 
-// mostLooks is how many tubes stay worked out: one takes a few kilobytes, and working it
-// out again some tens of microseconds.
-const mostLooks = 1 << 16
+// mostLooks is how many tubes stay worked out: one takes some twelve kilobytes, and working
+// it out again some tens of microseconds.
+const mostLooks = 1 << 13
 
 // looked remembers that a tube was worked out, and lets go of the one that was longest ago.
 func (m *Model) looked(key event.Key) {

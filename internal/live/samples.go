@@ -68,7 +68,7 @@ func (m *Model) Samples(place string, states ...string) []Sample {
 		slices.Sort(tubes)
 		out = append(out, m.sample(draw, tubes, SampleProposed, now))
 	}
-	for _, draw := range m.world.AskedDraws() {
+	for _, draw := range m.world.AskedSince(now.Add(-sampleBack)) {
 		d, ok := m.world.Draw(draw)
 		if !ok || len(d.Asked) == 0 {
 			continue
