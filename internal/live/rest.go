@@ -145,6 +145,8 @@ func takeRecord(data []byte) (*event.Record, []byte, error) {
 // failed is why the model can't go on: a case that rests can't be read again. Whoever runs
 // it starts anew from the log.
 func (m *Model) failed() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if m.cases == nil {
 		return nil
 	}

@@ -48,8 +48,8 @@ var ErrNone = errors.New("snapshot: none that can be used")
 const (
 	magic      = "CUSTSNP1"
 	chunkBytes = 256 << 10
-	mostChunk  = 64 << 20 // a longer one is damage
-	kept       = 2        // newest snapshots
+	mostChunk  = 1 << 30 // a longer one is damage; room for the trace of some million tubes at rest
+	kept       = 2       // newest snapshots
 	suffix     = ".snapshot"
 )
 

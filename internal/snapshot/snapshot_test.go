@@ -116,6 +116,26 @@ func TestDamageShows(t *testing.T) {
 	try("the last byte cut off", whole[:len(whole)-1])
 }
 
+// What is kept of a million tubes at rest is one entry.
+func TestALargeEntryIsReadBack(t *testing.T) {
+	f, err := Open(t.TempDir(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	large := bytes.Repeat([]byte("trace of a tube "), 6<<20)
+	if err := f.Save(Head{Custody: 1}, func(w *Writer) error { w.Entry(1, large); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	r, err := f.Newest(anyHead)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if _, data, err := r.Next(); err != nil || !bytes.Equal(data, large) {
+		t.Fatalf("%d bytes of %d came back: %v", len(data), len(large), err)
+	}
+}
+
 func TestASnapshotThatFailsLeavesTheLastOne(t *testing.T) {
 	f, err := Open(t.TempDir(), nil)
 	if err != nil {

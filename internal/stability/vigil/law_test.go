@@ -43,7 +43,7 @@ func TestLawWhatWasSaidStands(t *testing.T) {
 		p := drawPlay(t)
 		for range rapid.IntRange(10, 60).Draw(t, "facts") {
 			p.fact(t)
-			p.settle(t)
+			p.name(t)
 			if rapid.IntRange(0, 3).Draw(t, "look") == 0 {
 				p.compare(t)
 			}
@@ -341,8 +341,6 @@ func (p *play) name(t *rapid.T) {
 		}
 	}
 }
-
-func (p *play) settle(t *rapid.T) { p.name(t) }
 
 // judge judges a tube from scratch and has it watched.
 func (p *play) judge(k int) {
