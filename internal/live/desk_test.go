@@ -87,8 +87,8 @@ func TestAFlagIsSteadyAtTheEdge(t *testing.T) {
 	b.put(event.KindRoute, "FERRY", "r-1", eight-minute, event.RouteDescribed{From: "WARD-N", To: "LAB", TakesMin: 62, Zone: "UTC"})
 	b.boxed("T-1", "B-9", "GLU")
 	b.put(event.KindCarrier, "B-9", "dep", eight+minute, event.Departed{Route: local(t, "FERRY"), To: "LAB"})
+	b.move(eight + 5*minute) // before the start: what it raises first is said at this time
 	p := b.start("one")
-	b.move(eight+5*minute, p)
 	b.settle(p)
 	if p.flag("T-1").Action != event.Hurry {
 		t.Fatalf("by the timetable it comes three minutes late: %+v", p.flag("T-1"))
