@@ -26,10 +26,13 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 	@mkdir -p .bin && go build -o .bin/custodyd ./cmd/custodyd
 	@exec .bin/custodyd --demo
 
-# Long tests whose time is that of a browser or of a daemon in a process of its own. They run
-# without the race detector: what of ours runs side by side in them, shorter tests beside them
-# run with it.
-PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestAxe)$$
+# Long tests whose time is that of a browser, of pictures or of a daemon in a process of its
+# own. They run without the race detector: what of ours runs side by side in them, shorter
+# tests beside them run with it.
+PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestCameraReads|TestCameraReadsTurned)$$
+# Most of a test's time is waiting for a browser, a disk or another process, so more run at
+# once than there are processors.
+AT_ONCE := -p 3 -parallel 4
 
 .PHONY: test
 test: ## vet and run all tests, with the race detector but for a few long ones, browser tests included
@@ -39,8 +42,8 @@ test: ## vet and run all tests, with the race detector but for a few long ones, 
 	@$(NEED) promtool prometheus
 	@$(NEED) systemd-analyze systemd
 	go vet ./...
-	go test -race -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
-	go test -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web
+	go test -race $(AT_ONCE) -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
+	go test $(AT_ONCE) -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web
 
 .PHONY: lint
 lint: .bin/golangci-lint .bin/npm/ready ## check format, lint and the types of scripts (the linter's first build takes three to four minutes)
