@@ -330,8 +330,9 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 		f()
 	}
 	custody, readings := custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)
+	reader := wire.NewReader() // one message after the other, never two at once
 	readDecision := func(m jetstream.Msg, seq uint64) {
-		d, err := wire.ReadDecision(m.Data())
+		d, err := reader.Decision(m.Data())
 		if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
 			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
 		}

@@ -153,6 +153,7 @@ func (l *Log) Raw(subject string, data []byte) {
 
 // Follow implements eventlog.Log.
 func (l *Log) Follow(ctx context.Context, from eventlog.Position, sink eventlog.Sink) error {
+	reader := wire.NewReader()
 	for {
 		l.mu.Lock()
 		custody, readings := l.custody[from.Custody:], l.readings[from.Readings:]
@@ -163,7 +164,7 @@ func (l *Log) Follow(ctx context.Context, from eventlog.Position, sink eventlog.
 				return nil
 			}
 			from.Custody++
-			d, err := wire.ReadDecision(m.data)
+			d, err := reader.Decision(m.data)
 			if err != nil {
 				sink.Broken(eventlog.Broken{Stream: "CUSTODY_" + volume, Seq: from.Custody, Subject: m.subject, Err: err})
 				continue

@@ -10,6 +10,9 @@ import (
 // ReadAnyRun is ReadRun by the generated code alone.
 var ReadAnyRun = readAnyRun
 
+// ReadAnyDecision is ReadDecision by the generated code alone.
+var ReadAnyDecision = readAnyDecision
+
 // GeneratedRun is Run by the generated code.
 func GeneratedRun(r *event.Run) ([]byte, error) {
 	m := &eventv1.Readings{
@@ -32,4 +35,24 @@ func GeneratedRun(r *event.Run) ([]byte, error) {
 		m.Start, m.EveryMs = int64(r.Readings[0].At), every
 	}
 	return proto.MarshalOptions{Deterministic: true}.Marshal(m)
+}
+
+// ByHand reports whether a decision and its facts are read without the generated code.
+func (r *Reader) ByHand(data []byte) bool {
+	var d event.Decision
+	if _, ok := r.decision(data, &d); !ok {
+		return false
+	}
+	c := cursor{rest: data}
+	for c.next(repeatedInDecision) {
+		if c.field != 40 {
+			continue
+		}
+		one := cursor{rest: c.body}
+		one.next(0)
+		if f := r.frequent(one.field, &cursor{rest: one.body}); f == nil {
+			return false
+		}
+	}
+	return true
 }

@@ -40,14 +40,14 @@ func Decision(d *event.Decision) ([]byte, error) {
 	return proto.Marshal(m)
 }
 
-// ReadDecision reads what Decision wrote, in this version or an earlier one.
-func ReadDecision(data []byte) (event.Decision, error) {
+// readAnyDecision reads a decision in any form that the protocol allows.
+func readAnyDecision(data []byte) (event.Decision, error) {
 	var m eventv1.Decision
 	if err := proto.Unmarshal(data, &m); err != nil {
 		return event.Decision{}, fmt.Errorf("wire: decision: %w", err)
 	}
 	if m.GetSchema() < 1 || m.GetSchema() > Schema {
-		return event.Decision{}, fmt.Errorf("wire: decision %s has schema %d; this program reads 1 to %d", m.GetId(), m.GetSchema(), Schema)
+		return event.Decision{}, newerDecision(m.GetId(), m.GetSchema())
 	}
 	d := event.Decision{Envelope: event.Envelope{
 		ID: m.GetId(), Kind: event.Kind(m.GetKind()), Key: event.Key(m.GetKey()), Digest: m.GetDigest(),

@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+	"unsafe"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"pgregory.net/rapid"
@@ -66,14 +67,80 @@ func TestEveryFactHasAStoredForm(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			back, err := wire.ReadDecision(data)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if !reflect.DeepEqual(back.Facts[0], fact) {
-				t.Errorf("%s came back as\n%+v\nand was\n%+v", f.FactName(), back.Facts[0], fact)
+			for name, read := range map[string]func([]byte) (event.Decision, error){"by hand": wire.ReadDecision, "generated": wire.ReadAnyDecision, "again": wire.NewReader().Decision} {
+				back, err := read(data)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if !reflect.DeepEqual(back.Facts[0], fact) {
+					t.Errorf("%s: %s came back as\n%+v\nand was\n%+v", name, f.FactName(), back.Facts[0], fact)
+				}
 			}
 		}
+	}
+}
+
+// What fills a log is read by hand, else a start takes its time.
+func TestWhatFillsALogIsReadByHand(t *testing.T) {
+	r := wire.NewReader()
+	for _, fact := range event.Examples() {
+		switch fact.(type) {
+		case event.RequestPlaced, event.TubeAssigned, event.DrawStarted, event.Collected, event.Packed, event.Unpacked, event.Released, event.TakenOver,
+			event.Seen, event.Received, event.AcceptedForTesting, event.SpinStarted, event.SpinEnded, event.Measured, event.Stored, event.Retrieved,
+			event.ResultIssued, event.FlagRaised, event.FlagChanged, event.Arrived:
+		default:
+			continue
+		}
+		d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1", Digest: []byte{1}, Place: "WARD-N", Mode: event.Live}, Facts: []event.Fact{fact}}
+		data, err := wire.Decision(&d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !r.ByHand(data) {
+			t.Errorf("%s: the generated code read it", fact.FactName())
+		}
+	}
+}
+
+// A reader shares the texts that decisions have in common.
+func TestAReaderSharesWords(t *testing.T) {
+	r := wire.NewReader()
+	var places [2]string
+	for i := range places {
+		d := event.Decision{Envelope: event.Envelope{ID: fmt.Sprint(i), Kind: event.KindTube, Key: "L-TB1", Place: "WARD-N"}, Facts: []event.Fact{event.Seen{}}}
+		data, err := wire.Decision(&d)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, err := r.Decision(data)
+		if err != nil || back.Place != "WARD-N" {
+			t.Fatalf("%q %v", back.Place, err)
+		}
+		places[i] = back.Place
+	}
+	if unsafe.StringData(places[0]) != unsafe.StringData(places[1]) {
+		t.Error("one place stands twice in memory")
+	}
+}
+
+func BenchmarkReadDecision(b *testing.B) {
+	d := event.Decision{Envelope: event.Envelope{
+		ID: "01HZX3V7", Kind: event.KindTube, Key: "L-TB0000001", Digest: make([]byte, 32), Occurred: 1795518000000, DeviceTime: 1795518000100, OffsetMs: 100,
+		TimeSource: "scanned", Recorded: 1795518000200, Actor: "LENA", Device: "PHONE-1", DeviceSeq: 7, Place: "WARD-N", Mode: event.Live, How: "code", Step: "pack",
+	}, Facts: []event.Fact{event.Packed{Carrier: "L-BOX1"}}}
+	data, err := wire.Decision(&d)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for name, read := range map[string]func([]byte) (event.Decision, error){"by hand": wire.NewReader().Decision, "generated": wire.ReadAnyDecision} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := read(data); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }
 
@@ -204,8 +271,8 @@ func TestRefusesANewerSchema(t *testing.T) {
 	}
 }
 
-// FuzzReadDecision: whatever stands in the stream, reading it ends with an
-// answer, and what can be read can be written and read again alike.
+// FuzzReadDecision: whatever stands in the stream, reading it ends with the answer of the
+// generated code, and what can be read can be written and read again alike.
 func FuzzReadDecision(f *testing.F) {
 	for _, fact := range event.Examples() {
 		d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1"}, Facts: []event.Fact{fact}}
@@ -215,8 +282,13 @@ func FuzzReadDecision(f *testing.F) {
 		}
 		f.Add(data)
 	}
+	reader := wire.NewReader()
 	f.Fuzz(func(t *testing.T, data []byte) {
-		d, err := wire.ReadDecision(data)
+		d, err := reader.Decision(data)
+		other, otherErr := wire.ReadAnyDecision(data)
+		if (err == nil) != (otherErr == nil) || !reflect.DeepEqual(d, other) {
+			t.Fatalf("by hand\n%+v %v\nand by the generated code\n%+v %v", d, err, other, otherErr)
+		}
 		if err != nil {
 			return
 		}
