@@ -33,7 +33,7 @@ func wasShown(w *World, tube event.Key, at event.Instant) bool {
 	if agg == nil {
 		return false
 	}
-	for _, s := range foldRecords(event.KindTube, upTo(agg.records, at), agg.voids) {
+	for _, s := range foldRecords(event.KindTube, upTo(agg.all(), at), agg.voids) {
 		if !s.Voided && slices.ContainsFunc(s.Facts, func(f event.Fact) bool {
 			switch f.(type) {
 			case event.HandlingAttested, event.DefectNoted: // said, not shown

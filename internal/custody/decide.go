@@ -173,8 +173,8 @@ func (d *deciding) repeats(facts []event.Fact) string {
 	if !mayRepeat(d.into.Kind, rec) {
 		return ""
 	}
-	for i := len(agg.records) - 1; i >= 0; i-- {
-		o := agg.records[i]
+	for i := len(agg.all()) - 1; i >= 0; i-- {
+		o := agg.all()[i]
 		gap := rec.Occurred - o.Occurred
 		if gap > repeatSameDevice {
 			break
@@ -182,7 +182,7 @@ func (d *deciding) repeats(facts []event.Fact) string {
 		if gap < -repeatSameDevice || o.Device != rec.Device || o.Place != rec.Place || o.ID == rec.ID || onPaper(o) != onPaper(rec) {
 			continue
 		}
-		if sameFacts(o.Facts, facts) && !voided(agg.records)[idOf(o)] {
+		if sameFacts(o.Facts, facts) && !voided(agg.all())[idOf(o)] {
 			return idOf(o)
 		}
 	}

@@ -104,9 +104,9 @@ func described[F event.Fact](w *World, target Target, t event.Instant) (F, bool)
 	found := false
 	var gone map[string]bool
 	if agg.voids {
-		gone = voided(agg.records)
+		gone = voided(agg.all())
 	}
-	for _, rec := range agg.records {
+	for _, rec := range agg.all() {
 		if gone[idOf(rec)] {
 			continue
 		}
@@ -288,7 +288,7 @@ func (w *World) Schemes() (now event.SchemesDeclared, ever []string) {
 	target := Target{event.KindRules, event.SchemesKey}
 	now, _ = described[event.SchemesDeclared](w, target, 0)
 	if agg := w.logs[target.Kind][target.Key]; agg != nil {
-		for _, rec := range agg.records {
+		for _, rec := range agg.all() {
 			f, _ := first[event.SchemesDeclared](rec.Facts)
 			for _, s := range f.Schemes {
 				ever = append(ever, s.ID)
@@ -321,11 +321,11 @@ func (w *World) Places() []string {
 // opened there, unless it was ended.
 func (w *World) OpenDraw(device string, at event.Instant) (*Draw, bool) {
 	for start := w.lastStart(device, at, nil); start != nil; start = w.lastStart(device, at, start) {
-		d, ok := w.draw(start.Key)
+		d, ok := w.draw(start.draw)
 		if !ok || !d.startedBy(start) {
 			continue // that scan was voided
 		}
-		if d.Ended.Is() && d.Ended.At >= start.Occurred && d.Ended.At <= at {
+		if d.Ended.Is() && d.Ended.At >= start.occurred && d.Ended.At <= at {
 			return nil, false
 		}
 		return w.Draw(d.Key)
@@ -335,21 +335,21 @@ func (w *World) OpenDraw(device string, at event.Instant) (*Draw, bool) {
 
 // lastStart is the last start of a draw on a device by an instant, and before another one
 // where that is given. A draw at rest that may have been begun later is woken first.
-func (w *World) lastStart(device string, at event.Instant, before *event.Record) *event.Record {
+func (w *World) lastStart(device string, at event.Instant, before *drawStart) *drawStart {
 	a := &w.asleep
 	if before != nil {
-		at = min(at, before.Occurred)
+		at = min(at, before.occurred)
 	}
 	for {
 		list := w.drawStarts[device]
 		n := sort.Search(len(list), func(i int) bool {
-			return list[i].Occurred > at || before != nil && !list[i].Before(before)
+			return list[i].occurred > at || before != nil && !list[i].before(before)
 		})
-		var last *event.Record
+		var last *drawStart
 		from := uint32(0)
 		if n > 0 {
-			last = list[n-1]
-			from = earliest(last.Occurred)
+			s := list[n-1] // the list moves when a case wakes
+			last, from = &s, earliest(s.occurred)
 		}
 		if a.resting == 0 || a.failed != nil {
 			return last

@@ -244,7 +244,7 @@ func (w *World) clockDoubts(device event.Key, at event.Instant) []finding {
 		return nil
 	}
 	var found []finding
-	for _, s := range foldRecords(event.KindDevice, upTo(agg.records, at), agg.voids) {
+	for _, s := range foldRecords(event.KindDevice, upTo(agg.all(), at), agg.voids) {
 		f, ok := first[event.ClockMeasured](s.Facts)
 		if !ok || s.Voided {
 			continue

@@ -39,7 +39,7 @@ type Ask struct {
 	Mark Mark
 }
 
-func (d *Draw) startedBy(rec *event.Record) bool { return slices.Contains(d.starts, idOf(rec)) }
+func (d *Draw) startedBy(s *drawStart) bool { return slices.Contains(d.starts, scanID(s.id, s.seq)) }
 
 // Draw gives what the facts say of a draw; false when there are none.
 func (w *World) Draw(key event.Key) (*Draw, bool) {

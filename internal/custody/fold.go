@@ -39,7 +39,7 @@ func foldSteps(kind event.Kind, agg *aggregate) []Step {
 	if agg.boxed != nil && agg.own != nil {
 		return agg.own
 	}
-	return foldRecords(kind, agg.records, agg.voids)
+	return foldRecords(kind, agg.all(), agg.voids)
 }
 
 // foldRecords folds records that are in fold order.

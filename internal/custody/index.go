@@ -1,6 +1,7 @@
 package custody
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"sort"
@@ -73,15 +74,34 @@ func (w *World) indexDrawFact(draw event.Key, rec *event.Record, fact event.Fact
 			addTo(w.asked, tube, draw)
 		}
 	case event.DrawStarted:
-		list := w.drawStarts[rec.Device]
-		at := sort.Search(len(list), func(i int) bool { return rec.Before(list[i]) })
-		w.drawStarts[rec.Device] = slices.Insert(list, at, rec)
+		list, s := w.drawStarts[rec.Device], startOf(rec)
+		at := sort.Search(len(list), func(i int) bool { return s.before(&list[i]) })
+		w.drawStarts[rec.Device] = slices.Insert(list, at, s)
 	}
+}
+
+// drawStart is where the scan that opened a draw stands among those of its device.
+type drawStart struct {
+	draw      event.Key
+	id        string
+	occurred  event.Instant
+	deviceSeq int64
+	seq       uint64
+}
+
+func startOf(rec *event.Record) drawStart {
+	return drawStart{draw: rec.Key, id: rec.ID, occurred: rec.Occurred, deviceSeq: rec.DeviceSeq, seq: rec.Seq}
+}
+
+// before is the order of event.Record's Before on one device.
+func (s *drawStart) before(o *drawStart) bool {
+	return cmp.Or(cmp.Compare(s.occurred, o.occurred), cmp.Compare(s.deviceSeq, o.deviceSeq), cmp.Compare(s.id, o.id), cmp.Compare(s.seq, o.seq)) < 0
 }
 
 func (w *World) unindexDraw(old *event.Record) {
 	if holds[event.DrawStarted](old.Facts) {
-		w.drawStarts[old.Device] = slices.DeleteFunc(w.drawStarts[old.Device], func(r *event.Record) bool { return r == old })
+		s := startOf(old)
+		w.drawStarts[old.Device] = slices.DeleteFunc(w.drawStarts[old.Device], func(o drawStart) bool { return o == s })
 	}
 }
 
@@ -158,7 +178,7 @@ func (w *World) indexStay(m *membership, self Target, agg *aggregate, carrier ev
 	m.drop(agg)
 	s, inside := bounds(self, foldSteps(self.Kind, agg), carrier)
 	if self.Kind == event.KindTube && agg.voids {
-		s, inside = everIn(self, agg.records, carrier)
+		s, inside = everIn(self, agg.all(), carrier)
 	}
 	if inside && self.Kind == event.KindTube {
 		if at := w.emptiedAfter(carrier, s.lastIn); at != 0 {

@@ -15,7 +15,7 @@ func (w *World) Fold(rec *event.Record) {
 	if _, ok := w.logs[rec.Kind]; !ok {
 		return
 	}
-	rec = w.words.record(rec)
+	rec = w.own(rec)
 	w.concerned(rec)
 	agg, replaced, last := w.take(rec)
 	if agg == nil {
@@ -32,6 +32,7 @@ func (w *World) Fold(rec *event.Record) {
 	}
 	w.indexClock(rec, replaced)
 	w.uncount(rec, replaced, agg)
+	w.tidy()
 }
 
 // Awake lists the aggregates of a kind of which the records are here, sorted.
@@ -75,7 +76,7 @@ func (w *World) Trace() []byte {
 	seqs := maps.Clone(a.seqs)
 	for _, logs := range w.logs {
 		for _, agg := range logs { // a repeated message raised it, and no record tells
-			if agg.seq > slices.MaxFunc(agg.records, compareSeq).Seq {
+			if agg.seq > slices.MaxFunc(agg.all(), compareSeq).Seq {
 				seqs[agg.self] = agg.seq
 			}
 		}

@@ -133,8 +133,9 @@ func apart(a, b string) string {
 	return "\n" + cut(a) + "\n" + cut(b)
 }
 
-func fold(recs []*event.Record) *World {
-	w := NewWorld()
+func fold(recs []*event.Record) *World { return folded(NewWorld(), recs) }
+
+func folded(w *World, recs []*event.Record) *World {
 	for _, r := range recs {
 		w.Apply(r)
 	}
@@ -146,7 +147,7 @@ func TestLawAnyOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		recs := genRecords(t)
 		want := dump(t, fold(recs))
-		w := fold(rapid.Permutation(recs).Draw(t, "order"))
+		w := folded(pressing(NewWorld(), rapid.IntRange(0, 3).Draw(t, "at hand")), rapid.Permutation(recs).Draw(t, "order"))
 		if got := dump(t, w); got != want {
 			t.Fatalf("another order gives another state: %s", apart(got, want))
 		}
@@ -162,7 +163,7 @@ func TestLawAnyOrder(t *testing.T) {
 // What Apply doesn't name as touched has not changed.
 func TestLawTouched(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		w := NewWorld()
+		w := pressing(NewWorld(), 1)
 		look := func(key event.Key) string {
 			x, ok := w.Tube(key)
 			if ok {

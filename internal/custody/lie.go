@@ -41,7 +41,7 @@ func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
 		}
 		a.lens[t.Kind]++
 		w.tally(t.Kind, agg, 1)
-		if top := slices.MaxFunc(agg.records, func(x, y *event.Record) int { return compareSeq(x, y) }); agg.seq > top.Seq {
+		if top := slices.MaxFunc(agg.all(), func(x, y *event.Record) int { return compareSeq(x, y) }); agg.seq > top.Seq {
 			a.seqs[t] = agg.seq
 		}
 		for _, carrier := range agg.packed {
@@ -110,7 +110,7 @@ func (w *World) lastOf(all []Target, records []*event.Record) event.Instant {
 // firstIn is when a thing was first put into a carrier, voided or not.
 func firstIn(agg *aggregate, carrier event.Key) uint32 {
 	first := event.Instant(math.MaxInt64)
-	for _, rec := range agg.records {
+	for _, rec := range agg.all() {
 		for _, f := range rec.Facts {
 			if p, ok := f.(event.Packed); ok && p.Carrier == carrier {
 				first = min(first, rec.Occurred)
@@ -176,7 +176,7 @@ func (w *World) forget(t Target) {
 	for _, carrier := range agg.packed {
 		w.members[carrier].drop(agg)
 	}
-	for _, list := range [][]*event.Record{agg.records, stale} {
+	for _, list := range [][]*event.Record{agg.all(), stale} {
 		for _, rec := range list {
 			eachPlace(t, rec, func(key event.Key) { dropMember(w.scannedAt, key, agg) })
 			for _, fact := range rec.Facts {
@@ -186,7 +186,7 @@ func (w *World) forget(t Target) {
 			}
 		}
 	}
-	for _, rec := range agg.records {
+	for _, rec := range agg.all() {
 		w.unindexDraw(rec)
 		w.thinTicks(rec)
 	}

@@ -354,7 +354,7 @@ func (d *derived) offCells(w *World, until event.Instant) {
 		if agg == nil {
 			continue
 		}
-		for _, s := range foldRecords(event.KindTube, upTo(agg.records, until), agg.voids) {
+		for _, s := range foldRecords(event.KindTube, upTo(agg.all(), until), agg.voids) {
 			if s.Voided {
 				continue
 			}

@@ -63,7 +63,7 @@ func (w *World) Erased(reference string) bool {
 	if agg == nil {
 		return false
 	}
-	for _, rec := range agg.records {
+	for _, rec := range agg.all() {
 		if holds[event.IdentityErased](rec.Facts) {
 			return true
 		}
@@ -76,7 +76,7 @@ func (w *World) Erased(reference string) bool {
 func (r *reach) patient(references []string) {
 	w := r.w
 	names := func(agg *aggregate) bool {
-		for _, rec := range agg.records {
+		for _, rec := range agg.glance() {
 			for _, f := range rec.Facts {
 				if slices.Contains(references, patientOf(f)) {
 					return true
@@ -164,7 +164,7 @@ func (w *World) OfPatient(reference string) []Target {
 	var out []Target
 	for _, kind := range []event.Kind{event.KindTube, event.KindDraw, event.KindRequest} {
 		for key, agg := range w.logs[kind] {
-			if slices.ContainsFunc(agg.records, func(r *event.Record) bool {
+			if slices.ContainsFunc(agg.glance(), func(r *event.Record) bool {
 				return slices.ContainsFunc(r.Facts, func(f event.Fact) bool {
 					p := patientOf(f)
 					return p != "" && w.Patient(p) == stands
@@ -223,7 +223,7 @@ func (w *World) wakePatient(stands string) {
 // of its id has replaced.
 func (w *World) tied(tube event.Key, to Target) bool {
 	said := func(agg *aggregate, names func(event.Fact) bool) bool {
-		return agg != nil && slices.ContainsFunc(agg.records, func(r *event.Record) bool { return slices.ContainsFunc(r.Facts, names) })
+		return agg != nil && slices.ContainsFunc(agg.all(), func(r *event.Record) bool { return slices.ContainsFunc(r.Facts, names) })
 	}
 	return said(w.agg(event.KindTube, tube), func(fact event.Fact) bool {
 		switch f := fact.(type) {
@@ -246,7 +246,7 @@ func (w *World) tied(tube event.Key, to Target) bool {
 func (w *World) ErasedPatients() []string {
 	var out []string
 	for key, agg := range w.logs[event.KindPatient] {
-		if slices.ContainsFunc(agg.records, func(r *event.Record) bool { return holds[event.IdentityErased](r.Facts) }) {
+		if slices.ContainsFunc(agg.all(), func(r *event.Record) bool { return holds[event.IdentityErased](r.Facts) }) {
 			out = append(out, key.Label())
 		}
 	}
@@ -268,6 +268,6 @@ func (w *World) waits(req *Request) bool {
 	}
 	return slices.ContainsFunc(req.Assigned, func(a Assignment) bool {
 		agg := w.agg(event.KindTube, a.Tube)
-		return agg == nil || !slices.ContainsFunc(agg.records, func(r *event.Record) bool { return holds[event.Collected](r.Facts) })
+		return agg == nil || !slices.ContainsFunc(agg.all(), func(r *event.Record) bool { return holds[event.Collected](r.Facts) })
 	})
 }

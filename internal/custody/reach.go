@@ -149,7 +149,7 @@ func (w *World) touched(rec, replaced *event.Record, agg *aggregate, was before,
 		}
 	}
 	r.add(self)
-	records := agg.records
+	records := agg.all()
 	if replaced != nil {
 		records = append(records[:len(records):len(records)], replaced)
 	}
@@ -240,7 +240,7 @@ func (r *reach) counts() (counted []*aggregate) {
 		}
 		looked[t] = struct{}{}
 		if t.Kind == event.KindTube {
-			for _, rec := range agg.records {
+			for _, rec := range agg.all() {
 				if f, ok := first[event.SameMaterialAs](rec.Facts); ok {
 					outward(Target{event.KindTube, f.Tube}) // it may still be where it got its new number
 				}

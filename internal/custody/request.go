@@ -76,7 +76,7 @@ func (w *World) requestAt(key event.Key, t event.Instant) (*Request, bool) {
 		return nil, false
 	}
 	r := &Request{Key: key, Seq: w.Seq(Target{event.KindRequest, key})}
-	for _, s := range foldRecords(event.KindRequest, upTo(agg.records, t), agg.voids) {
+	for _, s := range foldRecords(event.KindRequest, upTo(agg.all(), t), agg.voids) {
 		if s.Voided {
 			continue
 		}

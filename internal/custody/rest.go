@@ -110,7 +110,7 @@ func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err er
 
 // quiet: nothing happened or was recorded at t or later.
 func (a *aggregate) quiet(t event.Instant) bool {
-	return !slices.ContainsFunc(a.records, func(r *event.Record) bool { return r.Occurred >= t || r.Recorded >= t })
+	return a.newest < t
 }
 
 // linked hands over what the facts of one record name by which cases hang together.
@@ -186,7 +186,7 @@ func (w *World) together(t Target) []Target {
 			each(event.KindTube, w.byRequest[t.Key])
 		}
 		if agg := w.logs[t.Kind][t.Key]; agg != nil {
-			for _, rec := range agg.records {
+			for _, rec := range agg.all() {
 				linked(rec, add)
 			}
 		}
@@ -262,7 +262,7 @@ func (w *World) rest(all []Target, keep Keep) error {
 	var records []*event.Record
 	for _, t := range all {
 		if agg := w.logs[t.Kind][t.Key]; agg != nil {
-			records = append(records, agg.records...)
+			records = append(records, agg.all()...)
 		}
 	}
 	if len(records) == 0 {

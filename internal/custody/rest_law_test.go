@@ -38,7 +38,7 @@ func copied(records []*event.Record) []*event.Record {
 }
 
 func (s *shelf) world() *World {
-	w := dayWorld()
+	w := pressing(dayWorld(), 2)
 	w.Recall = s.recall
 	return w
 }

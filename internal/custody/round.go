@@ -85,7 +85,7 @@ func (w *World) Drawn(patients map[string]bool, since event.Instant) map[string]
 	out := map[string]int64{}
 	w.wakeDrawn(since)
 	for key, agg := range w.logs[event.KindDraw] {
-		if len(agg.records) == 0 || agg.records[len(agg.records)-1].Occurred < since {
+		if agg.newest < since {
 			continue
 		}
 		d, ok := w.draw(key)

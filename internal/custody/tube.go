@@ -201,7 +201,7 @@ func (w *World) derive(key event.Key, t event.Instant, path []event.Key) *derive
 	agg := w.agg(event.KindTube, key)
 	records := []*event.Record(nil)
 	if agg != nil {
-		records = upTo(agg.records, t)
+		records = upTo(agg.all(), t)
 	}
 	if len(records) == 0 && len(w.assigned[key]) == 0 && len(w.splits[key]) == 0 {
 		return nil
@@ -262,7 +262,7 @@ func (w *World) splitAt(held, part event.Key, t event.Instant) event.Instant {
 	if agg == nil {
 		return 0
 	}
-	for _, s := range foldRecords(event.KindTube, upTo(agg.records, t), agg.voids) {
+	for _, s := range foldRecords(event.KindTube, upTo(agg.all(), t), agg.voids) {
 		if f, ok := first[event.SplitInto](s.Facts); ok && !s.Voided && slices.Contains(f.Tubes, part) {
 			return s.At()
 		}

@@ -73,7 +73,7 @@ func (w *World) wake(no uint32) {
 	delete(a.waiting, no)
 	done := make(map[Target]struct{})
 	for i := range records {
-		rec := w.words.record(records[i])
+		rec := w.own(records[i])
 		records[i] = rec
 		agg, _, last := w.take(rec)
 		if agg == nil {

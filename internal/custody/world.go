@@ -28,7 +28,7 @@ type World struct {
 	members    map[event.Key]*membership       // what ever was put into the carrier
 	loggersOn  map[Target]keySet               // loggers ever attached there
 	scannedAt  map[event.Key]*crowd            // tubes and carriers with a step that names the place
-	drawStarts map[string][]*event.Record      // device to its opened draws, in fold order
+	drawStarts map[string][]drawStart          // device to its opened draws, in fold order
 	asked      map[event.Key]keySet            // tube to the draws in which a new sample was asked for it
 	onRoute    map[event.Key]*crowd            // tubes and carriers that departed on the route
 	counting   bool                            // some carrier's tubes were counted
@@ -47,17 +47,33 @@ type World struct {
 	// AtOnce is how many of the cases that a record touches while they rest Apply wakes
 	// itself; Stirred wakes the others. NewWorld sets it.
 	AtOnce int
+
+	// Press adds the stored form of a record; Spread reads such forms, one behind the other.
+	// Without them all records stay at hand. Set them before the first Apply.
+	Press  func(to []byte, rec *event.Record) ([]byte, error)
+	Spread func(data []byte) ([]*event.Record, error)
+	// AtHand is how many tubes, draws and requests keep their records at hand; NewWorld sets it.
+	AtHand  int
+	atHand  []*aggregate // whose records are spread, those from handed on
+	handed  int
+	scratch []byte
 }
 
 // aggregate is what is kept of one subject.
 type aggregate struct {
-	self    Target
-	records []*event.Record          // fold order, one per id
-	byID    map[string]*event.Record // nil while short; see find
-	seq     uint64
-	packed  []event.Key // carriers that its records name
-	voids   bool        // some record holds a Voided
-	*boxed              // carriers only
+	w         *World
+	self      Target
+	spread    []*event.Record          // fold order, one per id; nil while pressed: see all
+	pressed   []byte                   // the first records in their stored form
+	inPressed int                      // so many
+	byID      map[string]*event.Record // nil while short; see find
+	seq       uint64
+	newest    event.Instant // when the last of it happened or was recorded
+	packed    []event.Key   // carriers that its records name
+	voids     bool          // some record holds a Voided
+	listed    bool          // stands in atHand
+	used      bool          // somebody looked since tidy came by
+	*boxed                  // carriers only
 }
 
 // boxed is what is kept of a carrier beside its records.
@@ -80,7 +96,7 @@ func NewWorld() *World {
 		members:    make(map[event.Key]*membership),
 		loggersOn:  make(map[Target]keySet),
 		scannedAt:  make(map[event.Key]*crowd),
-		drawStarts: make(map[string][]*event.Record),
+		drawStarts: make(map[string][]drawStart),
 		asked:      make(map[event.Key]keySet),
 		onRoute:    make(map[event.Key]*crowd),
 		clocks:     make(map[event.Key]map[string][]tick),
@@ -88,6 +104,7 @@ func NewWorld() *World {
 		asleep:     newAsleep(),
 		words:      words{},
 		AtOnce:     64,
+		AtHand:     spreadDefault,
 	}
 	for _, kind := range event.Kinds() {
 		w.logs[kind] = make(map[event.Key]*aggregate)
@@ -98,12 +115,12 @@ func NewWorld() *World {
 // Apply folds one record of any aggregate and gives the aggregates whose derived
 // state may have changed, each once, sorted. A record whose id the aggregate
 // already holds changes nothing but the sequence: readers ignore a second
-// message of one id. What it names must not be changed afterwards; the record is copied.
+// message of one id. Neither the record nor what it names may be changed afterwards.
 func (w *World) Apply(rec *event.Record) []Target {
 	if _, ok := w.logs[rec.Kind]; !ok {
 		return nil // a kind that a later version knows
 	}
-	rec = w.words.record(rec)
+	rec = w.own(rec)
 	w.concerned(rec)
 	was := w.before(rec)
 	agg, replaced, last := w.take(rec)
@@ -120,6 +137,7 @@ func (w *World) Apply(rec *event.Record) []Target {
 		route, known := w.Route(rec.Key)
 		moved = w.ways.describe(rec.Key, route, known)
 	}
+	defer w.tidy()
 	touched := w.touched(rec, replaced, agg, was, moved)
 	for _, key := range w.indexClock(rec, replaced) {
 		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {
@@ -136,7 +154,7 @@ func (w *World) take(rec *event.Record) (agg *aggregate, replaced *event.Record,
 	logs := w.logs[rec.Kind]
 	agg = logs[rec.Key]
 	if agg == nil {
-		agg = &aggregate{self: Target{rec.Kind, rec.Key}}
+		agg = &aggregate{w: w, self: Target{rec.Kind, rec.Key}}
 		if rec.Kind == event.KindCarrier {
 			agg.boxed = &boxed{}
 		}
@@ -224,7 +242,7 @@ func (w *World) Holds(t Target, rec *event.Record) bool {
 // Records gives the records of t in fold order. The slice must not be changed.
 func (w *World) Records(t Target) []*event.Record {
 	if agg := w.agg(t.Kind, t.Key); agg != nil {
-		return agg.records
+		return agg.all()
 	}
 	return nil
 }
@@ -248,7 +266,11 @@ func (w *World) Count(fact string) int {
 	n := w.asleep.facts[fact]
 	for kind, logs := range w.logs {
 		for _, agg := range logs {
-			n += countFact(foldSteps(kind, agg), fact)
+			if agg.boxed != nil {
+				n += countFact(foldSteps(kind, agg), fact)
+			} else {
+				n += countFact(foldRecords(kind, agg.glance(), agg.voids), fact)
+			}
 		}
 	}
 	return n
@@ -275,11 +297,13 @@ func countFact(steps []Step, fact string) int {
 }
 
 // idOf names a record within its aggregate; one without an id is its own.
-func idOf(rec *event.Record) string {
-	if rec.ID == "" {
-		return "#" + strconv.FormatUint(rec.Seq, 10)
+func idOf(rec *event.Record) string { return scanID(rec.ID, rec.Seq) }
+
+func scanID(id string, seq uint64) string {
+	if id == "" {
+		return "#" + strconv.FormatUint(seq, 10)
 	}
-	return rec.ID
+	return id
 }
 
 // Above so many records an aggregate gets a map of ids: tubes have ten to
@@ -290,7 +314,7 @@ func (a *aggregate) find(id string) *event.Record {
 	if a.byID != nil {
 		return a.byID[id]
 	}
-	for _, r := range a.records {
+	for _, r := range a.all() {
 		if idOf(r) == id {
 			return r
 		}
@@ -300,18 +324,24 @@ func (a *aggregate) find(id string) *event.Record {
 
 // insert puts rec in its place and reports whether that was the end.
 func (a *aggregate) insert(rec *event.Record) (last bool) {
-	n := len(a.records)
+	records := a.all()
+	n := len(records)
 	at := n
-	if n > 0 && rec.Before(a.records[n-1]) {
-		at = sort.Search(n, func(i int) bool { return rec.Before(a.records[i]) })
+	if n > 0 && rec.Before(records[n-1]) {
+		at = sort.Search(n, func(i int) bool { return rec.Before(records[i]) })
 	}
-	a.records = slices.Insert(a.records, at, rec)
+	if at < a.inPressed {
+		a.unpress()
+	}
+	records = slices.Insert(records, at, rec)
+	a.spread, a.newest = records, max(a.newest, rec.Occurred, rec.Recorded)
+	a.w.list(a)
 	switch {
 	case a.byID != nil:
 		a.byID[idOf(rec)] = rec
-	case len(a.records) > scanLimit:
+	case len(records) > scanLimit:
 		a.byID = make(map[string]*event.Record, 2*scanLimit)
-		for _, r := range a.records {
+		for _, r := range records {
 			a.byID[idOf(r)] = r
 		}
 	}
@@ -320,8 +350,13 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 }
 
 func (a *aggregate) remove(old *event.Record) {
-	a.records = slices.DeleteFunc(a.records, func(r *event.Record) bool { return r == old })
-	a.voids = slices.ContainsFunc(a.records, func(r *event.Record) bool { return holds[event.Voided](r.Facts) })
+	a.spread = slices.DeleteFunc(a.all(), func(r *event.Record) bool { return r == old })
+	a.unpress()
+	a.newest, a.voids = 0, false
+	for _, r := range a.spread {
+		a.newest = max(a.newest, r.Occurred, r.Recorded)
+		a.voids = a.voids || holds[event.Voided](r.Facts)
+	}
 	if a.byID != nil {
 		delete(a.byID, idOf(old))
 	}
@@ -337,7 +372,7 @@ func (a *aggregate) refoldCarrier(rec *event.Record, last bool) {
 		}
 		return
 	}
-	a.own = foldRecords(event.KindCarrier, a.records, a.voids)
+	a.own = foldRecords(event.KindCarrier, a.all(), a.voids)
 	a.nests = a.nests[:0]
 	for i := range a.own {
 		if !a.own[i].Voided && nests(a.own[i].Facts) {

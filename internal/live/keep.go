@@ -210,7 +210,7 @@ func (m *Model) loadEntry(kind byte, data []byte) error {
 		return err
 	case keptRecords:
 		for len(data) > 0 {
-			rec, left, err := takeRecord(data)
+			rec, left, err := m.forms.take(data)
 			if err != nil {
 				return err
 			}
@@ -332,17 +332,20 @@ func (m *Model) saveRecords(ctx context.Context, w *snapshot.Writer, keys []cust
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		var records []*event.Record
+		kept := make([]custody.Kept, len(part))
 		m.mu.Lock()
-		for _, t := range part {
-			records = append(records, m.world.Records(t)...)
+		for i, t := range part {
+			kept[i] = m.world.Kept(t)
 		}
 		m.mu.Unlock()
 		buf = buf[:0]
-		for _, rec := range records {
-			var err error
-			if buf, err = appendRecord(buf, rec); err != nil {
-				return err
+		for _, k := range kept {
+			buf = append(buf, k.Pressed...)
+			for _, rec := range k.Records {
+				var err error
+				if buf, err = appendRecord(buf, rec); err != nil {
+					return err
+				}
 			}
 		}
 		w.Entry(keptRecords, buf)

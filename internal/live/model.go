@@ -17,6 +17,7 @@ import (
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/eventlog/wire"
 	"specimen.example/custody/internal/snapshot"
 	"specimen.example/custody/internal/stability"
 	"specimen.example/custody/internal/stability/vigil"
@@ -80,6 +81,7 @@ type Model struct {
 	causes      causes
 	numbers     numbers
 	scratch     []thermal.Segment
+	forms       forms                 // reads records that were pressed or at rest
 	room        []stability.Judgement // for the judgements of one tube
 
 	poke     chan struct{} // wakes the judge; holds one token
@@ -126,9 +128,10 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 		log: log, now: now, lists: lists, id: id, logger: logger,
 		world: custody.NewWorld(), series: map[event.Key]*thermal.Series{}, tubes: map[event.Key]*entry{},
 		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), numbers: noNumbers(), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{}, everFlagged: map[event.Key]struct{}{},
-		poke: make(chan struct{}, 1),
+		poke: make(chan struct{}, 1), forms: forms{wire.NewReader()},
 	}
 	m.world.Zones = zones()
+	m.world.Press, m.world.Spread = appendRecord, m.forms.all
 	m.vigil.Bound(firesAtOnce)
 	return m
 }

@@ -14,9 +14,8 @@ import (
 )
 
 // restAfter is how long nothing must have happened to a case that is over before it leaves
-// memory: longer than most loggers and phones are late. One that is touched later is read
-// again.
-const restAfter = 6 * time.Hour
+// memory. Most loggers and phones are not that late; what they touch later is read again.
+const restAfter = 2 * time.Hour
 
 const (
 	restLooks  = 32 // cases looked at in one turn of the judge
@@ -100,10 +99,17 @@ func (m *Model) recall(ref uint64) ([]*event.Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	var out []*event.Record
+	return m.forms.all(data)
+}
+
+// forms reads what appendRecord wrote. It needs mu.
+type forms struct{ reader *wire.Reader }
+
+// all reads records one behind the other.
+func (f forms) all(data []byte) (out []*event.Record, err error) {
 	for len(data) > 0 {
 		var rec *event.Record
-		if rec, data, err = takeRecord(data); err != nil {
+		if rec, data, err = f.take(data); err != nil {
 			return nil, err
 		}
 		out = append(out, rec)
@@ -124,7 +130,8 @@ func appendRecord(to []byte, rec *event.Record) ([]byte, error) {
 
 var errCut = errors.New("cut short")
 
-func takeRecord(data []byte) (*event.Record, []byte, error) {
+// take reads the first record and gives what stands behind it.
+func (f forms) take(data []byte) (*event.Record, []byte, error) {
 	seq, n := binary.Uvarint(data)
 	if n <= 0 {
 		return nil, nil, errCut
@@ -135,7 +142,7 @@ func takeRecord(data []byte) (*event.Record, []byte, error) {
 		return nil, nil, errCut
 	}
 	end := n + int(size) //nolint:gosec // within data
-	d, err := wire.ReadDecision(data[n:end])
+	d, err := f.reader.Decision(data[n:end])
 	if err != nil {
 		return nil, nil, fmt.Errorf("sequence %d: %w", seq, err)
 	}

@@ -1,0 +1,122 @@
+package custody
+
+import "specimen.example/custody/internal/event"
+
+// Most tubes lie somewhere and nobody asks for them. Their records are pressed meanwhile:
+// kept in their stored form, which has no pointers and a quarter of the size, and spread
+// out again when somebody looks. Nothing that a World says depends on it.
+
+// spreadDefault is how many aggregates keep their records at hand; NewWorld's AtHand.
+const spreadDefault = 32_768
+
+// own is a record as it is kept: what will be pressed needs no further care.
+func (w *World) own(rec *event.Record) *event.Record {
+	if w.Press != nil && caseKind(rec.Kind) {
+		return rec
+	}
+	return w.words.record(rec)
+}
+
+// all gives the records of an aggregate in fold order, at hand from now on.
+func (a *aggregate) all() []*event.Record {
+	if a.w.Press == nil {
+		return a.spread
+	}
+	a.used = true
+	if a.spread == nil && a.inPressed > 0 {
+		a.spread = a.read()
+		a.w.list(a)
+	}
+	return a.spread
+}
+
+// glance gives the records for somebody who looks at very many aggregates.
+func (a *aggregate) glance() []*event.Record {
+	if a.spread == nil && a.inPressed > 0 {
+		return a.read()
+	}
+	return a.spread
+}
+
+// read spreads what is pressed.
+func (a *aggregate) read() []*event.Record {
+	records, err := a.w.Spread(a.pressed)
+	if err != nil || len(records) != a.inPressed {
+		// What this process itself pressed can't be read: its memory is not sound.
+		panic("custody: the records of " + string(a.self.Key) + " can't be spread out again")
+	}
+	return records
+}
+
+// Kept are the records of an aggregate as they lie in memory.
+type Kept struct {
+	Pressed []byte          // the first ones in their stored form; read only
+	Records []*event.Record // those behind them
+}
+
+// Kept gives the records of an aggregate without spreading them.
+func (w *World) Kept(t Target) Kept {
+	a := w.agg(t.Kind, t.Key)
+	switch {
+	case a == nil:
+		return Kept{}
+	case a.spread == nil:
+		return Kept{Pressed: a.pressed}
+	}
+	return Kept{Pressed: a.pressed, Records: a.spread[a.inPressed:]}
+}
+
+// unpress forgets the pressed form: the records aren't those any more.
+func (a *aggregate) unpress() { a.pressed, a.inPressed = nil, 0 }
+
+// list notes that the records of an aggregate are at hand.
+func (w *World) list(a *aggregate) {
+	if w.Press != nil && caseKind(a.self.Kind) && !a.listed {
+		a.listed = true
+		w.atHand = append(w.atHand, a)
+	}
+}
+
+// tidy presses what nobody has looked at lately while more is at hand than should be. It is
+// called when nobody holds records of this World.
+func (w *World) tidy() {
+	over := len(w.atHand) - w.handed - w.AtHand
+	for range max(min(over, 4), over/64) {
+		a := w.atHand[w.handed]
+		w.atHand[w.handed] = nil
+		if w.handed++; 2*w.handed > len(w.atHand) {
+			w.atHand = append(w.atHand[:0], w.atHand[w.handed:]...)
+			w.handed = 0
+		}
+		a.listed = false
+		if w.logs[a.self.Kind][a.self.Key] != a || a.spread == nil {
+			continue // it rests
+		}
+		if a.used {
+			a.used = false
+			w.list(a)
+			continue
+		}
+		a.press()
+	}
+}
+
+// press gives up the records for their stored form. Those that have none stay.
+func (a *aggregate) press() {
+	if a.byID != nil {
+		return // it is long, and in use
+	}
+	if n := len(a.spread); a.inPressed < n {
+		w := a.w
+		buf := append(w.scratch[:0], a.pressed...)
+		for _, rec := range a.spread[a.inPressed:] {
+			var err error
+			if buf, err = w.Press(buf, rec); err != nil {
+				return
+			}
+		}
+		w.scratch = buf
+		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), n
+	}
+	a.spread = nil
+}
