@@ -7,7 +7,7 @@ import "specimen.example/custody/internal/event"
 // out again when somebody looks. Nothing that a World says depends on it.
 
 // spreadDefault is how many aggregates keep their records at hand; NewWorld's AtHand.
-const spreadDefault = 32_768
+const spreadDefault = 8_192
 
 // own is a record as it is kept: what will be pressed needs no further care.
 func (w *World) own(rec *event.Record) *event.Record {

@@ -26,6 +26,10 @@ type Terms struct {
 // the number under which Recall finds them. An error keeps the case awake.
 type Keep func(records []*event.Record) (ref uint64, err error)
 
+// lookAgain is after how long a case that was quiet and not over is looked at again, in ms:
+// a look costs a derivation of each of its tubes.
+const lookAgain = 3_600_000
+
 // A case larger than this doesn't rest: one late scan would bring back all of it.
 const mostInCase = 2_000
 
@@ -84,7 +88,8 @@ func (w *World) Rest(tube event.Key, terms Terms, keep Keep) ([]Target, error) {
 }
 
 // RestSome looks at so many of the tubes that are awake, one after the other in turn, and
-// puts to rest what the terms allow.
+// puts to rest what the terms allow. One that was quiet and may not rest is looked at again
+// an hour later.
 func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err error) {
 	a := &w.asleep
 	for range min(n, len(a.ring)-a.head) {
@@ -94,10 +99,18 @@ func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err er
 			a.ring = slices.Delete(a.ring, 0, a.head)
 			a.head = 0
 		}
-		if w.logs[event.KindTube][tube] == nil {
+		agg := w.logs[event.KindTube][tube]
+		if agg == nil {
 			continue // it rests
 		}
+		if agg.stays > terms.Before {
+			a.ring = append(a.ring, tube)
+			continue
+		}
 		all, err := w.Rest(tube, terms, keep)
+		if all == nil && agg.quiet(terms.Before) {
+			agg.stays = terms.Before + lookAgain
+		}
 		if rested = append(rested, all...); all == nil || err != nil {
 			a.ring = append(a.ring, tube)
 		}

@@ -69,6 +69,7 @@ type aggregate struct {
 	byID      map[string]*event.Record // nil while short; see find
 	seq       uint64
 	newest    event.Instant // when the last of it happened or was recorded
+	stays     event.Instant // RestSome passes it over until its terms reach this
 	packed    []event.Key   // carriers that its records name
 	voids     bool          // some record holds a Voided
 	listed    bool          // stands in atHand

@@ -123,14 +123,14 @@ func (t *tail[T]) behind() uint64 {
 
 // tailing follows one stream of the embedded log in order: what this process wrote
 // through f, everything else from the stream itself.
-func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from uint64, own func(uint64, T), read func(jetstream.Msg, uint64)) error {
+func tailing[T any](ctx context.Context, j *jet, f *feed[T], stream string, from uint64, own func(uint64, T), read reading, one func(func())) error {
 	t := f.follow()
 	defer f.leave(t)
 	look := time.NewTicker(lookEvery)
 	defer look.Stop()
 	for {
 		var err error
-		from, err = j.readToEnd(ctx, stream, from, read)
+		from, err = j.readToEnd(ctx, stream, from, read, one)
 		var lost *LostError
 		if errors.As(err, &lost) || errors.Is(err, ErrClosed) || ctx.Err() != nil {
 			return err
@@ -190,8 +190,20 @@ func (j *jet) pause(ctx context.Context) bool {
 	}
 }
 
-// readToEnd reads a stream up to the end that it has now.
-func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read func(jetstream.Msg, uint64)) (uint64, error) {
+// reading decodes a message and gives what then tells the follower of it.
+type reading func(m jetstream.Msg, seq uint64) (tell func())
+
+// How many messages are handed from the one who decodes to the one who tells at a time,
+// and how many such parts may wait: a start decodes what comes next while the follower
+// folds what came last.
+const (
+	partOf       = 64
+	partsWaiting = 16
+)
+
+// readToEnd reads a stream up to the end that it has now. What it has read was told when it
+// returns. One calls a function while no other one is called.
+func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read reading, one func(func())) (uint64, error) {
 	end, err := lastOf(ctx, j.js, stream)
 	if err != nil {
 		return from, j.ended(ctx, err)
@@ -199,10 +211,20 @@ func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read fu
 	if end <= from {
 		return from, nil
 	}
-	reading, stop := context.WithCancel(ctx)
+	parts, told := make(chan []func(), partsWaiting), make(chan struct{})
+	go func() {
+		defer close(told)
+		for part := range parts {
+			for _, tell := range part {
+				one(tell)
+			}
+		}
+	}()
+	following, stop := context.WithCancel(ctx)
 	defer stop()
 	hole := false
-	err = j.follow(reading, j.js, stream, from, func(m jetstream.Msg, seq uint64) {
+	var part []func()
+	err = j.follow(following, j.js, stream, from, func(m jetstream.Msg, seq uint64) {
 		if seq > end || seq <= from || hole {
 			return // behind what was asked for: the feed or the next reading brings it
 		}
@@ -210,11 +232,18 @@ func (j *jet) readToEnd(ctx context.Context, stream string, from uint64, read fu
 			stop()
 			return
 		}
-		read(m, seq)
-		if from = seq; seq == end {
+		part = append(part, read(m, seq))
+		if from = seq; len(part) == partOf || seq == end {
+			parts <- part
+			part = nil
+		}
+		if seq == end {
 			stop()
 		}
 	})
+	parts <- part // nobody adds to it any more
+	close(parts)
+	<-told
 	var still *stillError
 	if hole || errors.As(err, &still) {
 		err = j.unreadable(ctx, stream, from+1, err)

@@ -331,43 +331,41 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	}
 	custody, readings := custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)
 	reader := wire.NewReader() // one message after the other, never two at once
-	readDecision := func(m jetstream.Msg, seq uint64) {
+	readDecision := func(m jetstream.Msg, seq uint64) func() {
 		d, err := reader.Decision(m.Data())
 		if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
 			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
 		}
-		one(func() {
-			if err != nil {
-				sink.Broken(Broken{Stream: custody, Seq: seq, Subject: m.Subject(), Err: err})
-				return
-			}
-			d.Trace = m.Headers().Get(traceHeader)
-			sink.Decision(&event.Record{Seq: seq, Decision: d})
-		})
+		if err != nil {
+			return func() { sink.Broken(Broken{Stream: custody, Seq: seq, Subject: m.Subject(), Err: err}) }
+		}
+		rec := &event.Record{Seq: seq, Decision: d}
+		rec.Trace = m.Headers().Get(traceHeader)
+		return func() { sink.Decision(rec) }
 	}
-	readRun := func(m jetstream.Msg, seq uint64) {
+	readRun := func(m jetstream.Msg, seq uint64) func() {
 		r, err := wire.ReadRun(m.Data())
-		one(func() {
-			if err != nil {
-				sink.Broken(Broken{Stream: readings, Seq: seq, Subject: m.Subject(), Err: err})
-				return
-			}
-			r.Trace = m.Headers().Get(traceHeader)
-			sink.Run(seq, &r)
-		})
+		if err != nil {
+			return func() { sink.Broken(Broken{Stream: readings, Seq: seq, Subject: m.Subject(), Err: err}) }
+		}
+		r.Trace = m.Headers().Get(traceHeader)
+		return func() { sink.Run(seq, &r) }
 	}
 	errs := make(chan error, 2)
 	if j.server == nil {
 		broken := func(b Broken) { one(func() { sink.Broken(b) }) }
-		go func() { errs <- j.keepFollowing(ctx, custody, from.Custody, readDecision, broken) }()
-		go func() { errs <- j.keepFollowing(ctx, readings, from.Readings, readRun, broken) }()
+		at := func(read reading) func(jetstream.Msg, uint64) {
+			return func(m jetstream.Msg, seq uint64) { one(read(m, seq)) }
+		}
+		go func() { errs <- j.keepFollowing(ctx, custody, from.Custody, at(readDecision), broken) }()
+		go func() { errs <- j.keepFollowing(ctx, readings, from.Readings, at(readRun), broken) }()
 	} else {
 		ownDecision := func(seq uint64, d *event.Decision) {
 			one(func() { sink.Decision(&event.Record{Seq: seq, Decision: *d}) })
 		}
 		ownRun := func(seq uint64, r *event.Run) { one(func() { sink.Run(seq, r) }) }
-		go func() { errs <- tailing(ctx, j, &j.decisions, custody, from.Custody, ownDecision, readDecision) }()
-		go func() { errs <- tailing(ctx, j, &j.runs, readings, from.Readings, ownRun, readRun) }()
+		go func() { errs <- tailing(ctx, j, &j.decisions, custody, from.Custody, ownDecision, readDecision, one) }()
+		go func() { errs <- tailing(ctx, j, &j.runs, readings, from.Readings, ownRun, readRun, one) }()
 	}
 	err := <-errs
 	cancel()

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"specimen.example/custody/internal/custody"
@@ -119,13 +120,19 @@ func (f forms) all(data []byte) (out []*event.Record, err error) {
 
 // appendRecord adds a record: sequence, length, stored form.
 func appendRecord(to []byte, rec *event.Record) ([]byte, error) {
-	data, err := wire.Decision(&rec.Decision)
+	to = binary.AppendUvarint(to, rec.Seq)
+	at := len(to)
+	to = append(to, 0, 0) // its length, which most records have in two bytes
+	to, err := wire.AppendDecision(to, &rec.Decision)
 	if err != nil {
 		return nil, fmt.Errorf("sequence %d: %w", rec.Seq, err)
 	}
-	to = binary.AppendUvarint(to, rec.Seq)
-	to = binary.AppendUvarint(to, uint64(len(data)))
-	return append(to, data...), nil
+	size := len(to) - at - 2
+	if size < 1<<14 {
+		to[at], to[at+1] = byte(size)|0x80, byte(size>>7) //nolint:gosec // the seven low bits and the others
+		return to, nil
+	}
+	return slices.Replace(to, at, at+2, binary.AppendUvarint(nil, uint64(size))...), nil
 }
 
 var errCut = errors.New("cut short")

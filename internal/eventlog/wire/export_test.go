@@ -13,6 +13,30 @@ var ReadAnyRun = readAnyRun
 // ReadAnyDecision is ReadDecision by the generated code alone.
 var ReadAnyDecision = readAnyDecision
 
+// GeneratedDecision is Decision by the generated code.
+func GeneratedDecision(d *event.Decision) ([]byte, error) {
+	m := &eventv1.Decision{
+		Schema: Schema,
+		Id:     d.ID, Kind: string(d.Kind), Key: string(d.Key), Digest: d.Digest,
+		Occurred: int64(d.Occurred), DeviceTime: int64(d.DeviceTime), OffsetMs: d.OffsetMs, UncertaintyMs: d.UncertaintyMs,
+		MonotonicMs: d.MonotonicMs, BootId: d.BootID, TimeSource: d.TimeSource, ZoneOffsetMin: d.ZoneOffsetMin,
+		Typed: int64(d.Typed), Recorded: int64(d.Recorded),
+		Actor: d.Actor, OnBehalfOf: d.OnBehalf, Witness: d.Witness, Principal: d.Principal, Role: d.Role,
+		Device: d.Device, DeviceSequence: d.DeviceSeq, Place: d.Place, Mode: string(d.Mode), ReadMethod: d.How,
+		AppBuild: d.App, ImportSource: d.Import, Causes: d.Causes, Attested: d.Attested, KeyId: d.KeyID,
+		Signature: d.Signature, Step: d.Step,
+		Facts: make([]*eventv1.Fact, len(d.Facts)),
+	}
+	for i, f := range d.Facts {
+		p, err := factToProto(f)
+		if err != nil {
+			return nil, err
+		}
+		m.Facts[i] = p
+	}
+	return proto.MarshalOptions{Deterministic: true}.Marshal(m)
+}
+
 // GeneratedRun is Run by the generated code.
 func GeneratedRun(r *event.Run) ([]byte, error) {
 	m := &eventv1.Readings{

@@ -5,7 +5,9 @@ package wire
 
 import (
 	"fmt"
+	"unicode/utf8"
 
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	"specimen.example/custody/internal/event"
@@ -18,26 +20,100 @@ const Schema = 1
 
 // Decision gives the stored bytes of d.
 func Decision(d *event.Decision) ([]byte, error) {
-	m := &eventv1.Decision{
-		Schema: Schema,
-		Id:     d.ID, Kind: string(d.Kind), Key: string(d.Key), Digest: d.Digest,
-		Occurred: int64(d.Occurred), DeviceTime: int64(d.DeviceTime), OffsetMs: d.OffsetMs, UncertaintyMs: d.UncertaintyMs,
-		MonotonicMs: d.MonotonicMs, BootId: d.BootID, TimeSource: d.TimeSource, ZoneOffsetMin: d.ZoneOffsetMin,
-		Typed: int64(d.Typed), Recorded: int64(d.Recorded),
-		Actor: d.Actor, OnBehalfOf: d.OnBehalf, Witness: d.Witness, Principal: d.Principal, Role: d.Role,
-		Device: d.Device, DeviceSequence: d.DeviceSeq, Place: d.Place, Mode: string(d.Mode), ReadMethod: d.How,
-		AppBuild: d.App, ImportSource: d.Import, Causes: d.Causes, Attested: d.Attested, KeyId: d.KeyID,
-		Signature: d.Signature, Step: d.Step,
-		Facts: make([]*eventv1.Fact, len(d.Facts)),
+	return AppendDecision(make([]byte, 0, 256), d)
+}
+
+// AppendDecision adds the stored bytes of d. The envelope is written by hand, in the order
+// of its numbers, which is what the generated code gives.
+func AppendDecision(to []byte, d *event.Decision) ([]byte, error) {
+	w := writer{buf: to}
+	w.int(1, Schema)
+	w.text(2, d.ID)
+	w.text(3, string(d.Kind))
+	w.text(4, string(d.Key))
+	w.bytes(5, d.Digest)
+	w.int(6, int64(d.Occurred))
+	w.int(7, int64(d.DeviceTime))
+	w.int(8, d.OffsetMs)
+	w.int(9, d.UncertaintyMs)
+	w.int(10, d.MonotonicMs)
+	w.text(11, d.BootID)
+	w.text(12, d.TimeSource)
+	w.int(13, int64(d.ZoneOffsetMin))
+	w.int(14, int64(d.Typed))
+	w.int(15, int64(d.Recorded))
+	w.text(16, d.Actor)
+	w.text(17, d.OnBehalf)
+	w.text(18, d.Witness)
+	w.text(19, d.Principal)
+	w.text(20, d.Role)
+	w.text(21, d.Device)
+	w.int(22, d.DeviceSeq)
+	w.text(23, d.Place)
+	w.text(24, string(d.Mode))
+	w.text(25, d.How)
+	w.text(26, d.App)
+	w.text(27, d.Import)
+	for _, cause := range d.Causes {
+		w.element(28, cause)
 	}
-	for i, f := range d.Facts {
+	w.bytes(29, d.Attested)
+	w.text(30, d.KeyID)
+	w.bytes(31, d.Signature)
+	w.text(32, d.Step)
+	for _, f := range d.Facts {
 		p, err := factToProto(f)
 		if err != nil {
 			return nil, err
 		}
-		m.Facts[i] = p
+		w.message(40, p)
 	}
-	return proto.Marshal(m)
+	if w.err != nil {
+		return nil, fmt.Errorf("wire: decision %q: %w", d.ID, w.err)
+	}
+	return w.buf, nil
+}
+
+// writer adds fields; those that say nothing are left out.
+type writer struct {
+	buf []byte
+	err error
+}
+
+func (w *writer) int(field protowire.Number, v int64) { w.buf = appendInt(w.buf, field, v) }
+
+func (w *writer) text(field protowire.Number, s string) {
+	if s != "" {
+		w.element(field, s)
+	}
+}
+
+// element adds one of several texts, an empty one too.
+func (w *writer) element(field protowire.Number, s string) {
+	if !utf8.ValidString(s) {
+		w.err = fmt.Errorf("the text %q is no UTF-8", s)
+		return
+	}
+	w.buf = protowire.AppendString(protowire.AppendTag(w.buf, field, protowire.BytesType), s)
+}
+
+func (w *writer) bytes(field protowire.Number, b []byte) {
+	if len(b) > 0 {
+		w.buf = protowire.AppendBytes(protowire.AppendTag(w.buf, field, protowire.BytesType), b)
+	}
+}
+
+func (w *writer) message(field protowire.Number, m proto.Message) {
+	o := proto.MarshalOptions{}
+	size := o.Size(m)
+	w.buf = protowire.AppendVarint(protowire.AppendTag(w.buf, field, protowire.BytesType), uint64(size)) //nolint:gosec // a size
+	o.UseCachedSize = true
+	buf, err := o.MarshalAppend(w.buf, m)
+	if err != nil {
+		w.err = err
+		return
+	}
+	w.buf = buf
 }
 
 // readAnyDecision reads a decision in any form that the protocol allows.

@@ -67,6 +67,9 @@ func TestEveryFactHasAStoredForm(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if generated, err := wire.GeneratedDecision(&d); err != nil || !bytes.Equal(data, generated) {
+				t.Errorf("%s: written as\n%x\nand by the generated code (%v) as\n%x", f.FactName(), data, err, generated)
+			}
 			for name, read := range map[string]func([]byte) (event.Decision, error){"by hand": wire.ReadDecision, "generated": wire.ReadAnyDecision, "again": wire.NewReader().Decision} {
 				back, err := read(data)
 				if err != nil {
@@ -123,7 +126,7 @@ func TestAReaderSharesWords(t *testing.T) {
 	}
 }
 
-func BenchmarkReadDecision(b *testing.B) {
+func BenchmarkDecision(b *testing.B) {
 	d := event.Decision{Envelope: event.Envelope{
 		ID: "01HZX3V7", Kind: event.KindTube, Key: "L-TB0000001", Digest: make([]byte, 32), Occurred: 1795518000000, DeviceTime: 1795518000100, OffsetMs: 100,
 		TimeSource: "scanned", Recorded: 1795518000200, Actor: "LENA", Device: "PHONE-1", DeviceSeq: 7, Place: "WARD-N", Mode: event.Live, How: "code", Step: "pack",
@@ -131,6 +134,16 @@ func BenchmarkReadDecision(b *testing.B) {
 	data, err := wire.Decision(&d)
 	if err != nil {
 		b.Fatal(err)
+	}
+	for name, write := range map[string]func(*event.Decision) ([]byte, error){"written by hand": wire.Decision, "written by the generated code": wire.GeneratedDecision} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := write(&d); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 	for name, read := range map[string]func([]byte) (event.Decision, error){"by hand": wire.NewReader().Decision, "generated": wire.ReadAnyDecision} {
 		b.Run(name, func(b *testing.B) {
@@ -159,6 +172,9 @@ func TestEveryFieldOfTheEnvelopeIsStored(t *testing.T) {
 	}
 	if !reflect.DeepEqual(back, d) {
 		t.Errorf("came back as\n%+v\nand was\n%+v", back, d)
+	}
+	if generated, err := wire.GeneratedDecision(&d); err != nil || !bytes.Equal(data, generated) {
+		t.Errorf("written as\n%x\nand by the generated code (%v) as\n%x", data, err, generated)
 	}
 }
 
@@ -294,7 +310,10 @@ func FuzzReadDecision(f *testing.F) {
 		}
 		again, err := wire.Decision(&d)
 		if err != nil {
-			return // text that is not UTF-8 can not be written
+			t.Fatalf("what was read can't be written: %v", err)
+		}
+		if generated, err := wire.GeneratedDecision(&d); err != nil || !bytes.Equal(again, generated) {
+			t.Fatalf("written as\n%x\nand by the generated code (%v) as\n%x", again, err, generated)
 		}
 		back, err := wire.ReadDecision(again)
 		if err != nil || !reflect.DeepEqual(back, d) {
