@@ -32,7 +32,7 @@ func (w *World) Fold(rec *event.Record) {
 	}
 	w.indexClock(rec, replaced)
 	w.uncount(rec, replaced, agg)
-	w.tidy()
+	w.Tidy()
 }
 
 // Awake lists the aggregates of a kind of which the records are here, sorted.

@@ -77,9 +77,9 @@ func (w *World) list(a *aggregate) {
 	}
 }
 
-// tidy presses what nobody has looked at lately while more is at hand than should be. It is
-// called when nobody holds records of this World.
-func (w *World) tidy() {
+// Tidy presses what nobody has looked at lately while more is at hand than should be: some
+// of it at each call. Apply and Fold call it; who only reads very much must.
+func (w *World) Tidy() {
 	over := len(w.atHand) - w.handed - w.AtHand
 	for range max(min(over, 4), over/64) {
 		a := w.atHand[w.handed]

@@ -73,7 +73,7 @@ type aggregate struct {
 	packed    []event.Key   // carriers that its records name
 	voids     bool          // some record holds a Voided
 	listed    bool          // stands in atHand
-	used      bool          // somebody looked since tidy came by
+	used      bool          // somebody looked since Tidy came by
 	*boxed                  // carriers only
 }
 
@@ -138,7 +138,7 @@ func (w *World) Apply(rec *event.Record) []Target {
 		route, known := w.Route(rec.Key)
 		moved = w.ways.describe(rec.Key, route, known)
 	}
-	defer w.tidy()
+	defer w.Tidy()
 	touched := w.touched(rec, replaced, agg, was, moved)
 	for _, key := range w.indexClock(rec, replaced) {
 		if device := (Target{event.KindDevice, key}); !slices.Contains(touched, device) {

@@ -154,6 +154,7 @@ func (m *Model) turn(ctx context.Context) bool {
 			e.busy = false
 			e.rest()
 		}
+		m.world.Tidy()
 		m.mu.Unlock()
 	}
 	for _, t := range doubtful {
@@ -168,6 +169,7 @@ func (m *Model) turn(ctx context.Context) bool {
 			w.cause = cause
 			writes = append(writes, w)
 		}
+		m.world.Tidy()
 		m.mu.Unlock()
 	}
 	if len(writes) > 0 {

@@ -494,6 +494,7 @@ func (m *Model) World(f func(w *custody.World)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	f(m.world)
+	m.world.Tidy()
 }
 
 // Effort is what judging took so far, and what the model holds.
@@ -530,6 +531,7 @@ func (m *Model) WorldOf(key event.Key, f func(w *custody.World, known *custody.T
 	defer m.mu.Unlock()
 	known, _ := m.tube(key)
 	f(m.world, known)
+	m.world.Tidy()
 }
 
 // Placed reports whether a place of that name was declared.
