@@ -12,7 +12,7 @@ NEED := deploy/dev/need.sh
 BENCH ?= go run ./internal/bench
 # Packages whose tests take longest begin first, so that none of them is left over at the
 # end with a core idle beside it; each runs once.
-LONGEST := ./internal/app ./internal/web ./cmd/scan ./internal/eventlog
+LONGEST := ./internal/app ./internal/web ./internal/eventlog ./deploy
 # How long "make fuzz" gives each target.
 FUZZTIME ?= 10s
 
@@ -26,10 +26,10 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 	@mkdir -p .bin && go build -o .bin/custodyd ./cmd/custodyd
 	@exec .bin/custodyd --demo
 
-# Long tests whose time is that of a browser, of pictures or of a daemon in a process of its
-# own. They run without the race detector: what of ours runs side by side in them, shorter
+# Long tests whose time is that of a browser, of pictures or of programs in processes of
+# their own. They run without the race detector: what of ours runs side by side in them, shorter
 # tests beside them run with it.
-PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestCameraReads|TestCameraReadsTurned)$$
+PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestScripts|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestCameraReads|TestCameraReadsTurned)$$
 # Most of a test's time is waiting for a browser, a disk or another process, so more run at
 # once than there are processors.
 AT_ONCE := -p 3 -parallel 4
@@ -43,7 +43,7 @@ test: ## vet and run all tests, with the race detector but for a few long ones, 
 	@$(NEED) systemd-analyze systemd
 	go vet ./...
 	go test -race $(AT_ONCE) -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
-	go test $(AT_ONCE) -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web
+	go test $(AT_ONCE) -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web ./cmd/scan
 
 .PHONY: lint
 lint: .bin/golangci-lint .bin/npm/ready ## check format, lint and the types of scripts (the linter's first build takes three to four minutes)
