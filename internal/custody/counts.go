@@ -66,8 +66,8 @@ func (w *World) tubesIn(carrier event.Key, at event.Instant) []Content {
 
 // uncount forgets the numbers that a record may have changed, where nobody asks what else.
 func (w *World) uncount(rec, replaced *event.Record, agg *aggregate) {
-	if !w.counting || w.asleep.resting == 0 || w.asleep.loading {
-		return
+	if !w.counting || len(w.asleep.beds) == 0 || w.asleep.loading {
+		return // nothing ever rested, so no number is kept
 	}
 	r := &reach{w: w, seen: make(map[Target]struct{}), at: max(1, agg.reaches(rec, replaced)-oneTaking-repeatOtherSource), rest: nothing}
 	from := r.at

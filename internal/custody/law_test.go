@@ -3,6 +3,7 @@ package custody
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -112,7 +113,14 @@ func dump(t *rapid.T, w *World) string {
 	put("open", o)
 	put("adoptions", w.Adoptions())
 	for _, ref := range lawPatients {
-		put("patient "+ref, []any{w.Patient(ref), w.Erased(ref), w.OfPatient(ref)})
+		of := w.OfPatient(ref)
+		for _, key := range w.Keys(event.KindTube) {
+			x, ok := w.Tube(key)
+			if ok && x.Patient != "" && w.Patient(x.Patient) == w.Patient(ref) && !slices.Contains(of, Target{event.KindTube, key}) {
+				t.Errorf("tube %s is of patient %s, and OfPatient doesn't say so", key, ref)
+			}
+		}
+		put("patient "+ref, []any{w.Patient(ref), w.Erased(ref), of})
 	}
 	put("waiting", w.Waiting())
 	put("erased", w.ErasedPatients())

@@ -190,9 +190,21 @@ func (w *World) OfPatient(reference string) []Target {
 			}
 		}
 	}
-	for key := range w.logs[event.KindTube] { // and what was made of those
-		if t, ok := w.Tube(key); ok && t.Patient != "" && w.Patient(t.Patient) == stands {
-			out = append(out, Target{event.KindTube, key})
+	known := make(map[event.Key]bool, len(out))
+	for _, t := range out {
+		known[t.Key] = known[t.Key] || t.Kind == event.KindTube
+	}
+	for i := 0; i < len(out); i++ { // and what was made of those
+		if out[i].Kind != event.KindTube {
+			continue
+		}
+		for _, made := range []keySet{w.named(w.children, event.KindTube, out[i].Key), w.named(w.splits, event.KindTube, out[i].Key)} {
+			for _, key := range made {
+				if t, ok := w.Tube(key); ok && !known[key] && t.Patient != "" && w.Patient(t.Patient) == stands {
+					known[key] = true
+					out = append(out, Target{event.KindTube, key})
+				}
+			}
 		}
 	}
 	slices.SortFunc(out, compareTargets)

@@ -32,7 +32,7 @@ type before struct {
 
 // before reads what a record of the directory may change for what rests.
 func (w *World) before(rec *event.Record) (b before) {
-	if w.asleep.resting == 0 {
+	if len(w.asleep.beds) == 0 { // what rested once has left numbers behind (counts.go)
 		return b
 	}
 	t := Target{rec.Kind, rec.Key}
@@ -140,7 +140,7 @@ func (w *World) touched(rec, replaced *event.Record, agg *aggregate, was before,
 	if r.rest = r.at; holds[event.CarrierDescribed](rec.Facts) || agg.voids && self.Kind == event.KindCarrier {
 		r.at = 0
 	}
-	if self.Kind == event.KindCarrier && w.asleep.resting != 0 {
+	if self.Kind == event.KindCarrier && len(w.asleep.beds) != 0 {
 		switch {
 		case replaced != nil && holds[event.CarrierDescribed](replaced.Facts):
 			r.rest = 0
