@@ -1,6 +1,10 @@
 package custody
 
-import "specimen.example/custody/internal/event"
+import (
+	"slices"
+
+	"specimen.example/custody/internal/event"
+)
 
 // Most tubes lie somewhere and nobody asks for them. Their records are pressed meanwhile:
 // kept in their stored form, which has no pointers and a quarter of the size, and spread
@@ -54,7 +58,8 @@ type Kept struct {
 	Records []*event.Record // those behind them
 }
 
-// Kept gives the records of an aggregate without spreading them.
+// Kept gives the records of an aggregate without spreading them. What it gives stays as it
+// is, whatever is applied later.
 func (w *World) Kept(t Target) Kept {
 	a := w.agg(t.Kind, t.Key)
 	switch {
@@ -63,7 +68,7 @@ func (w *World) Kept(t Target) Kept {
 	case a.spread == nil:
 		return Kept{Pressed: a.pressed}
 	}
-	return Kept{Pressed: a.pressed, Records: a.spread[a.inPressed:]}
+	return Kept{Pressed: a.pressed, Records: slices.Clone(a.spread[a.inPressed:])}
 }
 
 // unpress forgets the pressed form: the records aren't those any more.

@@ -206,7 +206,7 @@ func (s sink) Decision(rec *event.Record) {
 		m.last = check{rec.Kind, rec.Key, rec.Seq, rec.ID, rec.Digest}
 	}
 	if !m.caughtUp && rec.Seq%restLooks == 0 {
-		m.rests(2*restLooks, m.recorded)
+		m.rests(restLooks, m.recorded)
 	}
 	m.tell(rec)
 	m.advance()
