@@ -71,6 +71,15 @@ func (w *World) Kept(t Target) Kept {
 	return Kept{Pressed: a.pressed, Records: slices.Clone(a.spread[a.inPressed:])}
 }
 
+// Pressed says that the n records of an aggregate, all that it has, stand in these bytes
+// already, in fold order: they needn't be pressed again. The bytes are copied.
+func (w *World) Pressed(t Target, data []byte, n int) {
+	a := w.logs[t.Kind][t.Key]
+	if a != nil && w.Press != nil && caseKind(t.Kind) && a.byID == nil && a.inPressed == 0 && len(a.spread) == n {
+		a.pressed, a.inPressed = append(make([]byte, 0, len(data)), data...), n
+	}
+}
+
 // unpress forgets the pressed form: the records aren't those any more.
 func (a *aggregate) unpress() { a.pressed, a.inPressed = nil, 0 }
 

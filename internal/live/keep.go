@@ -209,18 +209,7 @@ func (m *Model) loadEntry(kind byte, data []byte) error {
 		m.afterLoad = done
 		return err
 	case keptRecords:
-		for len(data) > 0 {
-			rec, left, err := m.forms.take(data)
-			if err != nil {
-				return err
-			}
-			data = left
-			m.world.Fold(rec)
-			t := custody.Target{Kind: rec.Kind, Key: rec.Key}
-			m.touch(t)
-			m.note(rec)
-		}
-		return nil
+		return m.loadRecords(data)
 	case keptSeries:
 		key, s, err := readSeries(data)
 		if err != nil {
@@ -235,6 +224,33 @@ func (m *Model) loadEntry(kind byte, data []byte) error {
 	default:
 		return fmt.Errorf("entry of an unknown kind %d", kind)
 	}
+}
+
+// loadRecords reads the records of some aggregates, those of one behind each other.
+func (m *Model) loadRecords(data []byte) error {
+	var of custody.Target
+	from, n := data, 0 // its records begin there, and how many they are
+	done := func() {
+		if n > 0 {
+			m.world.Pressed(of, from[:len(from)-len(data)], n)
+			m.touch(of)
+		}
+	}
+	for len(data) > 0 {
+		rec, left, err := m.forms.take(data)
+		if err != nil {
+			return err
+		}
+		if t := (custody.Target{Kind: rec.Kind, Key: rec.Key}); t != of {
+			done()
+			of, from, n = t, data, 0
+		}
+		data, n = left, n+1
+		m.world.Fold(rec)
+		m.note(rec)
+	}
+	done()
+	return nil
 }
 
 func (m *Model) loadRest(data []byte) error {
