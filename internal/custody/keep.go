@@ -76,7 +76,7 @@ func (w *World) Trace() []byte {
 	seqs := maps.Clone(a.seqs)
 	for _, logs := range w.logs {
 		for _, agg := range logs { // a repeated message raised it, and no record tells
-			if agg.seq > slices.MaxFunc(agg.all(), compareSeq).Seq {
+			if agg.seq > agg.top {
 				seqs[agg.self] = agg.seq
 			}
 		}

@@ -41,7 +41,7 @@ func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
 		}
 		a.lens[t.Kind]++
 		w.tally(t.Kind, agg, 1)
-		if top := slices.MaxFunc(agg.all(), func(x, y *event.Record) int { return compareSeq(x, y) }); agg.seq > top.Seq {
+		if agg.seq > agg.top {
 			a.seqs[t] = agg.seq
 		}
 		for _, carrier := range agg.packed {
@@ -118,16 +118,6 @@ func firstIn(agg *aggregate, carrier event.Key) uint32 {
 		}
 	}
 	return earliest(first)
-}
-
-func compareSeq(a, b *event.Record) int {
-	switch {
-	case a.Seq < b.Seq:
-		return -1
-	case a.Seq > b.Seq:
-		return 1
-	}
-	return 0
 }
 
 // tally keeps what Count counts of cases at rest.

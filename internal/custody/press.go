@@ -1,6 +1,7 @@
 package custody
 
 import (
+	"hash/maphash"
 	"slices"
 
 	"specimen.example/custody/internal/event"
@@ -27,8 +28,8 @@ func (a *aggregate) all() []*event.Record {
 		return a.spread
 	}
 	a.used = true
-	if a.spread == nil && a.inPressed > 0 {
-		a.spread = a.read()
+	if a.short {
+		a.spread, a.short = append(a.read(), a.spread...), false
 		a.w.list(a)
 	}
 	return a.spread
@@ -36,11 +37,38 @@ func (a *aggregate) all() []*event.Record {
 
 // glance gives the records for somebody who looks at very many aggregates.
 func (a *aggregate) glance() []*event.Record {
-	if a.spread == nil && a.inPressed > 0 {
-		return a.read()
+	if a.short {
+		return append(a.read(), a.spread...)
 	}
 	return a.spread
 }
+
+// behind adds a record to those of which most are pressed, if it happened after all of
+// them; it doesn't look at them.
+func (a *aggregate) behind(rec *event.Record) bool {
+	if !a.short || rec.Occurred <= a.last || a.inPressed+len(a.spread) >= scanLimit {
+		return false
+	}
+	a.spread = append(a.spread, rec)
+	a.note(rec)
+	return true
+}
+
+// note keeps what is asked of records without a look at them.
+func (a *aggregate) note(rec *event.Record) {
+	a.newest, a.last = max(a.newest, rec.Occurred, rec.Recorded), max(a.last, rec.Occurred)
+	a.top, a.voids = max(a.top, rec.Seq), a.voids || holds[event.Voided](rec.Facts)
+	a.ids |= idBits(idOf(rec))
+}
+
+// idBits are two of 64 bits that stand for an id: a record whose bits are not all set in
+// its aggregate's is not there.
+func idBits(id string) uint64 {
+	h := maphash.String(idSeed, id)
+	return 1<<(h&63) | 1<<(h>>6&63)
+}
+
+var idSeed = maphash.MakeSeed()
 
 // read spreads what is pressed.
 func (a *aggregate) read() []*event.Record {
@@ -62,22 +90,27 @@ type Kept struct {
 // is, whatever is applied later.
 func (w *World) Kept(t Target) Kept {
 	a := w.agg(t.Kind, t.Key)
-	switch {
-	case a == nil:
+	if a == nil {
 		return Kept{}
-	case a.spread == nil:
-		return Kept{Pressed: a.pressed}
 	}
-	return Kept{Pressed: a.pressed, Records: slices.Clone(a.spread[a.inPressed:])}
+	return Kept{Pressed: a.pressed, Records: slices.Clone(a.unpressed())}
 }
 
 // Pressed says that the n records of an aggregate, all that it has, stand in these bytes
 // already, in fold order: they needn't be pressed again. The bytes are copied.
 func (w *World) Pressed(t Target, data []byte, n int) {
 	a := w.logs[t.Kind][t.Key]
-	if a != nil && w.Press != nil && caseKind(t.Kind) && a.byID == nil && a.inPressed == 0 && len(a.spread) == n {
+	if a != nil && w.Press != nil && caseKind(t.Kind) && a.byID == nil && a.inPressed == 0 && !a.short && len(a.spread) == n {
 		a.pressed, a.inPressed = append(make([]byte, 0, len(data)), data...), n
 	}
+}
+
+// unpressed are the records that no pressed form holds.
+func (a *aggregate) unpressed() []*event.Record {
+	if a.short {
+		return a.spread
+	}
+	return a.spread[a.inPressed:]
 }
 
 // unpress forgets the pressed form: the records aren't those any more.
@@ -103,7 +136,7 @@ func (w *World) Tidy() {
 			w.handed = 0
 		}
 		a.listed = false
-		if w.logs[a.self.Kind][a.self.Key] != a || a.spread == nil {
+		if w.logs[a.self.Kind][a.self.Key] != a || len(a.spread) == 0 {
 			continue // it rests
 		}
 		if a.used {
@@ -120,17 +153,17 @@ func (a *aggregate) press() {
 	if a.byID != nil {
 		return // it is long, and in use
 	}
-	if n := len(a.spread); a.inPressed < n {
+	if more := a.unpressed(); len(more) > 0 {
 		w := a.w
 		buf := append(w.scratch[:0], a.pressed...)
-		for _, rec := range a.spread[a.inPressed:] {
+		for _, rec := range more {
 			var err error
 			if buf, err = w.Press(buf, rec); err != nil {
 				return
 			}
 		}
 		w.scratch = buf
-		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), n
+		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), a.inPressed+len(more)
 	}
-	a.spread = nil
+	a.spread, a.short = nil, true
 }

@@ -34,7 +34,7 @@ func pressing(w *World, atHand int) *World {
 func (w *World) isPressed() (n int) {
 	for _, logs := range w.logs {
 		for _, agg := range logs {
-			if agg.spread == nil && agg.inPressed > 0 {
+			if agg.short && len(agg.spread) == 0 {
 				n++
 			}
 		}

@@ -63,15 +63,19 @@ type World struct {
 type aggregate struct {
 	w         *World
 	self      Target
-	spread    []*event.Record          // fold order, one per id; nil while pressed: see all
+	spread    []*event.Record          // fold order, one per id; while short those behind the pressed ones: see all
 	pressed   []byte                   // the first records in their stored form
 	inPressed int                      // so many
-	byID      map[string]*event.Record // nil while short; see find
+	byID      map[string]*event.Record // nil while they are few; see find
 	seq       uint64
 	newest    event.Instant // when the last of it happened or was recorded
+	last      event.Instant // when the last of it happened
+	top       uint64        // their highest sequence; seq may be a repeat's
+	ids       uint64        // bits of the ids, see idBits
 	stays     event.Instant // RestSome passes it over until its terms reach this
 	packed    []event.Key   // carriers that its records name
 	voids     bool          // some record holds a Voided
+	short     bool          // spread lacks the pressed records
 	listed    bool          // stands in atHand
 	used      bool          // somebody looked since Tidy came by
 	*boxed                  // carriers only
@@ -312,6 +316,9 @@ func scanID(id string, seq uint64) string {
 const scanLimit = 48
 
 func (a *aggregate) find(id string) *event.Record {
+	if bits := idBits(id); a.ids&bits != bits {
+		return nil
+	}
 	if a.byID != nil {
 		return a.byID[id]
 	}
@@ -325,6 +332,10 @@ func (a *aggregate) find(id string) *event.Record {
 
 // insert puts rec in its place and reports whether that was the end.
 func (a *aggregate) insert(rec *event.Record) (last bool) {
+	defer a.w.list(a)
+	if a.behind(rec) {
+		return true
+	}
 	records := a.all()
 	n := len(records)
 	at := n
@@ -335,8 +346,7 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 		a.unpress()
 	}
 	records = slices.Insert(records, at, rec)
-	a.spread, a.newest = records, max(a.newest, rec.Occurred, rec.Recorded)
-	a.w.list(a)
+	a.spread = records
 	switch {
 	case a.byID != nil:
 		a.byID[idOf(rec)] = rec
@@ -346,17 +356,16 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 			a.byID[idOf(r)] = r
 		}
 	}
-	a.voids = a.voids || holds[event.Voided](rec.Facts)
+	a.note(rec)
 	return at == n
 }
 
 func (a *aggregate) remove(old *event.Record) {
 	a.spread = slices.DeleteFunc(a.all(), func(r *event.Record) bool { return r == old })
 	a.unpress()
-	a.newest, a.voids = 0, false
+	a.newest, a.last, a.top, a.voids, a.ids = 0, 0, 0, false, 0
 	for _, r := range a.spread {
-		a.newest = max(a.newest, r.Occurred, r.Recorded)
-		a.voids = a.voids || holds[event.Voided](r.Facts)
+		a.note(r)
 	}
 	if a.byID != nil {
 		delete(a.byID, idOf(old))
