@@ -83,6 +83,9 @@ func (m *Model) refile(logger event.Key) {
 
 // nearAgain queues all tubes that a logger ever spoke of.
 func (m *Model) nearAgain(l *custody.Logger) {
+	if m.fromNothing() {
+		return
+	}
 	for _, a := range l.Attached {
 		for _, key := range m.world.Near(a.To, a.From) {
 			m.mark(key, m.entry(key))

@@ -118,7 +118,16 @@ func TestAStartFromASnapshotSeesTheSame(t *testing.T) {
 	if n := p.resting(); n < 15 {
 		t.Fatalf("%d tubes rest", n)
 	}
+	rested := p.resting()
 	p.stop()
+
+	// A start by itself wakes nobody, whatever loggers there are.
+	again := b.startKept("again", dir)
+	b.settle(again)
+	if n := again.resting(); n != rested {
+		t.Errorf("%d tubes rested, and %d after a start", rested, n)
+	}
+	again.stop()
 
 	// While nobody runs: an undone step of a tube at rest, readings that come late for it, a
 	// new tube.

@@ -243,7 +243,7 @@ func (m *Model) fold(rec *event.Record) {
 	if m.world.Holds(t, rec) {
 		return
 	}
-	if m.caughtUp || m.began != (eventlog.Position{}) {
+	if !m.fromNothing() {
 		for _, t := range m.world.Apply(rec) {
 			m.touch(t)
 			m.causes.note(t, rec.Trace)

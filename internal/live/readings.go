@@ -5,6 +5,7 @@ import (
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
+	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/thermal"
 )
 
@@ -28,10 +29,15 @@ func (m *Model) foldRun(run *event.Run) {
 	from, after := m.addRun(run)
 	m.readFor = run.Trace
 	m.name(m.time())
-	if after {
+	if after && !m.fromNothing() {
 		m.markLogger(run, from)
 	}
 }
+
+// fromNothing: a snapshot, or the log from its beginning, is being read. Nobody is queued
+// for what is read of a logger then: CatchUp looks at all that is awake, and what rests was
+// judged by it before, or waits to be judged (judgeLate). Each would be woken for nothing.
+func (m *Model) fromNothing() bool { return !m.caughtUp && m.began == (eventlog.Position{}) }
 
 // firesAtOnce bounds how many levels are worked off in one go, namesAtOnce how many tubes
 // are queued: a failed fridge with a million tubes doesn't hold up what else is read.
