@@ -8,11 +8,10 @@ import (
 )
 
 // lie makes the bed: the trace of what can touch the case.
-func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
+func (w *World) lie(all []Target, records []*event.Record, last event.Instant, ref uint64) {
 	a := &w.asleep
 	no := uint32(len(a.beds)) //nolint:gosec // see rest
 	// All that asks the world comes before the bed is made, or it would wake the case.
-	last := w.lastOf(all, records)
 	for _, t := range all {
 		if t.Kind != event.KindRequest {
 			continue
@@ -88,23 +87,6 @@ func (w *World) lie(all []Target, records []*event.Record, ref uint64) {
 	for _, h := range patients {
 		a.span(traceKey{kind: tracePatient}, span{h, h, no})
 	}
-}
-
-// lastOf is the last instant at which something happened to the case, by itself or by box.
-func (w *World) lastOf(all []Target, records []*event.Record) event.Instant {
-	var last event.Instant
-	for _, rec := range records {
-		last = max(last, rec.Occurred)
-	}
-	for _, t := range all {
-		if t.Kind != event.KindTube {
-			continue
-		}
-		if x, ok := w.Tube(t.Key); ok && len(x.Timeline) > 0 {
-			last = max(last, x.Timeline[len(x.Timeline)-1].At())
-		}
-	}
-	return last
 }
 
 // firstIn is when a thing was first put into a carrier, voided or not.

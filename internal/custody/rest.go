@@ -78,13 +78,17 @@ func (w *World) Rest(tube event.Key, terms Terms, keep Keep) ([]Target, error) {
 		return nil, nil
 	}
 	all := w.together(Target{event.KindTube, tube})
-	if all == nil || !w.mayRest(all, terms) {
+	if all == nil {
+		return nil, nil
+	}
+	last, may := w.mayRest(all, terms)
+	if !may {
 		return nil, nil
 	}
 	if w.settleCounts(all); w.miscounted(all) {
 		return nil, nil
 	}
-	return all, w.rest(all, keep)
+	return all, w.rest(all, last, keep)
 }
 
 // RestSome looks at so many of the tubes that are awake, one after the other in turn, and
@@ -210,28 +214,32 @@ func (w *World) together(t Target) []Target {
 	return all
 }
 
-// mayRest: all of it is over, quiet, and nobody is asked about it.
-func (w *World) mayRest(all []Target, terms Terms) bool {
+// mayRest: all of it is over, quiet, and nobody is asked about it. Last is when the last
+// thing happened to it, by box too.
+func (w *World) mayRest(all []Target, terms Terms) (last event.Instant, may bool) {
 	over := terms.Over
 	if over == nil {
 		over = Over
 	}
 	for _, t := range all {
-		if agg := w.logs[t.Kind][t.Key]; agg != nil && !agg.quiet(terms.Before) {
-			return false
+		if agg := w.logs[t.Kind][t.Key]; agg != nil {
+			if !agg.quiet(terms.Before) {
+				return 0, false
+			}
+			last = max(last, agg.last)
 		}
 		if t.Kind == event.KindTube && terms.Needed != nil && terms.Needed(t.Key) {
-			return false
+			return 0, false
 		}
 	}
 	for _, t := range all {
 		if slices.ContainsFunc(w.DoubtHistory(t, 0), func(p PastDoubt) bool { return p.ClosedAt == 0 }) {
-			return false
+			return 0, false
 		}
 		switch t.Kind {
 		case event.KindDraw:
 			if len(w.DoubtsOf(t, 0)) > 0 {
-				return false
+				return 0, false
 			}
 		case event.KindTube:
 			d := w.derive(t.Key, 0, nil)
@@ -240,11 +248,12 @@ func (w *World) mayRest(all []Target, terms Terms) bool {
 			}
 			if d.tube.Flag.Open || !over(&d.tube) || len(w.stand(t, d.doubts, 0)) > 0 || w.wantedAgain(t.Key) ||
 				slices.ContainsFunc(d.tube.Timeline, func(s Step) bool { return s.At() >= terms.Before }) {
-				return false
+				return 0, false
 			}
+			last = max(last, lastOf(&d.tube))
 		}
 	}
-	return true
+	return last, true
 }
 
 // miscounted: a carrier that one of the tubes was in holds, or held then, other tubes than
@@ -267,8 +276,16 @@ func (w *World) miscounted(all []Target) bool {
 	return false
 }
 
-// rest gives the records away and leaves the trace.
-func (w *World) rest(all []Target, keep Keep) error {
+// lastOf is when the last step of a tube was, its own or by box.
+func lastOf(t *Tube) event.Instant {
+	if n := len(t.Timeline); n > 0 {
+		return t.Timeline[n-1].At()
+	}
+	return 0
+}
+
+// rest gives the records away and leaves the trace. Last is mayRest's.
+func (w *World) rest(all []Target, last event.Instant, keep Keep) error {
 	if w.asleep.keys.full(len(all)) || len(w.asleep.beds) == math.MaxInt32 {
 		return errFull
 	}
@@ -286,7 +303,7 @@ func (w *World) rest(all []Target, keep Keep) error {
 		return err
 	}
 	w.settleCounts(all)
-	w.lie(all, records, ref)
+	w.lie(all, records, last, ref)
 	for _, t := range all {
 		w.forget(t)
 	}

@@ -50,7 +50,16 @@ func (s *shelf) force(w *World, tube event.Key) bool {
 		return false
 	}
 	all := w.together(Target{event.KindTube, tube})
-	return all != nil && w.rest(all, s.keep) == nil
+	var last event.Instant
+	for _, t := range all {
+		for _, rec := range w.Records(t) {
+			last = max(last, rec.Occurred)
+		}
+		if x, ok := w.Tube(t.Key); ok && t.Kind == event.KindTube {
+			last = max(last, lastOf(x))
+		}
+	}
+	return all != nil && w.rest(all, last, s.keep) == nil
 }
 
 // question is one thing that can be asked of a world.
