@@ -10,12 +10,12 @@ import (
 )
 
 // Fold is Apply for whoever looks at everything afterwards: it doesn't ask what the record
-// may change, which is most of what Apply costs.
+// may change, which is most of what Apply costs, and keeps the record as it is: whoever
+// reads that many has their texts shared already.
 func (w *World) Fold(rec *event.Record) {
 	if _, ok := w.logs[rec.Kind]; !ok {
 		return
 	}
-	rec = w.own(rec)
 	w.concerned(rec)
 	agg, replaced, last := w.take(rec)
 	if agg == nil {

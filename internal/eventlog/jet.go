@@ -332,14 +332,14 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	custody, readings := custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)
 	reader := wire.NewReader() // one message after the other, never two at once
 	readDecision := func(m jetstream.Msg, seq uint64) func() {
-		d, err := reader.Decision(m.Data())
-		if err == nil && m.Subject() != event.Subject(j.opts.Volume, d.Kind, d.Key) {
-			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", d.Kind, d.Key)
+		rec := &event.Record{Seq: seq}
+		err := reader.Read(m.Data(), &rec.Decision)
+		if err == nil && m.Subject() != event.Subject(j.opts.Volume, rec.Kind, rec.Key) {
+			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", rec.Kind, rec.Key)
 		}
 		if err != nil {
 			return func() { sink.Broken(Broken{Stream: custody, Seq: seq, Subject: m.Subject(), Err: err}) }
 		}
-		rec := &event.Record{Seq: seq, Decision: d}
 		rec.Trace = m.Headers().Get(traceHeader)
 		return func() { sink.Decision(rec) }
 	}

@@ -12,11 +12,13 @@ import (
 	"log/slog"
 	"maps"
 	"slices"
+	"sync"
 	"time"
 
 	"specimen.example/custody/internal/custody"
 	"specimen.example/custody/internal/event"
 	"specimen.example/custody/internal/eventlog"
+	"specimen.example/custody/internal/eventlog/wire"
 	"specimen.example/custody/internal/snapshot"
 	"specimen.example/custody/internal/thermal"
 )
@@ -170,13 +172,12 @@ func (m *Model) load(r *snapshot.Reader) error {
 	if err := m.beginCases(r); err != nil {
 		return err
 	}
-	for {
-		kind, data, err := r.Next()
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	parts, done := readAhead(r)
+	defer done()
+	for p := range parts {
+		err := p.err
 		if err == nil {
-			err = m.loadEntry(kind, data)
+			err = m.loadEntry(p)
 		}
 		if err != nil {
 			return err
@@ -202,14 +203,55 @@ func (m *Model) load(r *snapshot.Reader) error {
 	return nil
 }
 
-func (m *Model) loadEntry(kind byte, data []byte) error {
-	switch kind {
+// part is an entry of a snapshot; its records are read already.
+type part struct {
+	kind    byte
+	data    []byte
+	records []*event.Record
+	ends    []int // of the records in data
+	err     error
+}
+
+// readAhead reads and decodes the entries of a snapshot while those before them are folded.
+// Done waits until nobody reads any more.
+func readAhead(r *snapshot.Reader) (parts <-chan part, done func()) {
+	out, stop := make(chan part, 4), make(chan struct{})
+	var reading sync.WaitGroup
+	reading.Go(func() {
+		defer close(out)
+		f := forms{wire.NewReader()}
+		for {
+			kind, data, err := r.Next()
+			if errors.Is(err, io.EOF) {
+				return
+			}
+			p := part{kind: kind, data: bytes.Clone(data), err: err}
+			if err == nil && kind == keptRecords {
+				p.records, p.err = f.cut(p.data, &p.ends)
+			}
+			select {
+			case out <- p:
+			case <-stop:
+				return
+			}
+			if err != nil {
+				return
+			}
+		}
+	})
+	return out, func() { close(stop); reading.Wait() }
+}
+
+func (m *Model) loadEntry(p part) error {
+	data := p.data
+	switch p.kind {
 	case keptResting:
 		done, err := m.world.SetTrace(data)
 		m.afterLoad = done
 		return err
 	case keptRecords:
-		return m.loadRecords(data)
+		m.loadRecords(p)
+		return nil
 	case keptSeries:
 		key, s, err := readSeries(data)
 		if err != nil {
@@ -222,35 +264,31 @@ func (m *Model) loadEntry(kind byte, data []byte) error {
 	case keptRest:
 		return m.loadRest(data)
 	default:
-		return fmt.Errorf("entry of an unknown kind %d", kind)
+		return fmt.Errorf("entry of an unknown kind %d", p.kind)
 	}
 }
 
-// loadRecords reads the records of some aggregates, those of one behind each other.
-func (m *Model) loadRecords(data []byte) error {
+// loadRecords folds the records of some aggregates, those of one behind each other.
+func (m *Model) loadRecords(p part) {
 	var of custody.Target
-	from, n := data, 0 // its records begin there, and how many they are
-	done := func() {
+	from, n := 0, 0 // its records begin there, and how many they are
+	done := func(end int) {
 		if n > 0 {
-			m.world.Pressed(of, from[:len(from)-len(data)], n)
+			m.world.Pressed(of, p.data[from:end], n)
 			m.touch(of)
 		}
 	}
-	for len(data) > 0 {
-		rec, left, err := m.forms.take(data)
-		if err != nil {
-			return err
-		}
+	end := 0
+	for i, rec := range p.records {
 		if t := (custody.Target{Kind: rec.Kind, Key: rec.Key}); t != of {
-			done()
-			of, from, n = t, data, 0
+			done(end)
+			of, from, n = t, end, 0
 		}
-		data, n = left, n+1
+		end, n = p.ends[i], n+1
 		m.world.Fold(rec)
 		m.note(rec)
 	}
-	done()
-	return nil
+	done(end)
 }
 
 func (m *Model) loadRest(data []byte) error {

@@ -107,15 +107,20 @@ func (m *Model) recall(ref uint64) ([]*event.Record, error) {
 type forms struct{ reader *wire.Reader }
 
 // all reads records one behind the other.
-func (f forms) all(data []byte) (out []*event.Record, err error) {
-	for len(data) > 0 {
+func (f forms) all(data []byte) ([]*event.Record, error) { return f.cut(data, nil) }
+
+// cut is all; it adds where each of them ends to ends, if that is wanted.
+func (f forms) cut(data []byte, ends *[]int) (records []*event.Record, err error) {
+	for left := data; len(left) > 0; {
 		var rec *event.Record
-		if rec, data, err = f.take(data); err != nil {
+		if rec, left, err = f.take(left); err != nil {
 			return nil, err
 		}
-		out = append(out, rec)
+		if records = append(records, rec); ends != nil {
+			*ends = append(*ends, len(data)-len(left))
+		}
 	}
-	return out, nil
+	return records, nil
 }
 
 // appendRecord adds a record: sequence, length, stored form.
@@ -149,11 +154,11 @@ func (f forms) take(data []byte) (*event.Record, []byte, error) {
 		return nil, nil, errCut
 	}
 	end := n + int(size) //nolint:gosec // within data
-	d, err := f.reader.Decision(data[n:end])
-	if err != nil {
+	rec := &event.Record{Seq: seq}
+	if err := f.reader.Read(data[n:end], &rec.Decision); err != nil {
 		return nil, nil, fmt.Errorf("sequence %d: %w", seq, err)
 	}
-	return &event.Record{Seq: seq, Decision: d}, data[end:], nil
+	return rec, data[end:], nil
 }
 
 // failed is why the model can't go on: a case that rests can't be read again. Whoever runs

@@ -38,14 +38,21 @@ const (
 // Decision is ReadDecision with what this reader has seen.
 func (r *Reader) Decision(data []byte) (event.Decision, error) {
 	var d event.Decision
-	schema, ok := r.decision(data, &d)
-	if !ok {
-		return readAnyDecision(data)
+	err := r.Read(data, &d)
+	return d, err
+}
+
+// Read is Decision into a value that says nothing yet; after an error it says nothing.
+func (r *Reader) Read(data []byte, d *event.Decision) (err error) {
+	schema, ok := r.decision(data, d)
+	switch {
+	case !ok:
+		*d, err = readAnyDecision(data)
+	case schema < 1 || schema > Schema:
+		err = newerDecision(d.ID, schema)
+		*d = event.Decision{}
 	}
-	if schema < 1 || schema > Schema {
-		return event.Decision{}, newerDecision(d.ID, schema)
-	}
-	return d, nil
+	return err
 }
 
 func newerDecision(id string, schema int32) error {
