@@ -26,13 +26,10 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 	@mkdir -p .bin && go build -o .bin/custodyd ./cmd/custodyd
 	@exec .bin/custodyd --demo
 
-# Long tests whose time is that of a browser, of pictures or of programs in processes of
-# their own. They run without the race detector: what of ours runs side by side in them, shorter
+# Long tests whose time is that of a browser, of pictures, of a disk or of programs in
+# processes of their own, and one of a rate. They run without the race detector: what of ours runs side by side in them, shorter
 # tests beside them run with it.
-PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestScripts|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestCameraReads|TestCameraReadsTurned)$$
-# Most of a test's time is waiting for a browser, a disk or another process, so more run at
-# once than there are processors.
-AT_ONCE := -p 3 -parallel 4
+PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestSoakEveryCutInAStart|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestScripts|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestTwoThousandUpdatesASecond|TestCameraReads|TestCameraReadsTurned)$$
 
 .PHONY: test
 test: ## vet and run all tests, with the race detector but for a few long ones, browser tests included
@@ -42,8 +39,8 @@ test: ## vet and run all tests, with the race detector but for a few long ones, 
 	@$(NEED) promtool prometheus
 	@$(NEED) systemd-analyze systemd
 	go vet ./...
-	go test -race $(AT_ONCE) -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
-	go test $(AT_ONCE) -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web ./cmd/scan
+	go test -race -timeout 20m -skip '$(PLAIN)' $(LONGEST) ./...
+	go test -timeout 15m -run '$(PLAIN)' ./internal/app ./internal/web ./cmd/scan
 
 .PHONY: lint
 lint: .bin/golangci-lint .bin/npm/ready ## check format, lint and the types of scripts (the linter's first build takes three to four minutes)
