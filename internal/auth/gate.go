@@ -134,6 +134,11 @@ func (g *Gate) Ready(ctx context.Context) error {
 	select {
 	case <-g.ready:
 		return nil
+	default: // of two that are ready select takes any
+	}
+	select {
+	case <-g.ready:
+		return nil
 	case <-ctx.Done():
 		return fmt.Errorf("auth: the sign-ins were not read: %w", ctx.Err())
 	}
