@@ -27,8 +27,8 @@ demo: ## build custodyd and run the demo until Ctrl-C; it prints its address
 	@exec .bin/custodyd --demo
 
 # Long tests whose time is that of a browser, of pictures, of a disk or of programs in
-# processes of their own, and one of a rate. They run without the race detector: what of ours runs side by side in them, shorter
-# tests beside them run with it.
+# processes of their own, and one of a rate. They run without the race detector: what of
+# ours runs side by side in them, shorter tests beside them run with it.
 PLAIN = ^(TestAMorningAtTheHatch|TestSoakADayWithKills|TestSoakEveryCutInAStart|TestThreePhonesPlayADay|TestAListIsStartedWholeAndARackWithoutNetwork|TestAxe|TestScripts|TestDowntimeSheetIsReadBack|TestPrintedLabelsAreReadBack|TestTwoThousandUpdatesASecond|TestCameraReads|TestCameraReadsTurned)$$
 
 .PHONY: test

@@ -173,8 +173,9 @@ func (d *deciding) repeats(facts []event.Fact) string {
 	if !mayRepeat(d.into.Kind, rec) {
 		return ""
 	}
-	for i := len(agg.all()) - 1; i >= 0; i-- {
-		o := agg.all()[i]
+	records := agg.all()
+	for i := len(records) - 1; i >= 0; i-- {
+		o := records[i]
 		gap := rec.Occurred - o.Occurred
 		if gap > repeatSameDevice {
 			break
@@ -182,7 +183,7 @@ func (d *deciding) repeats(facts []event.Fact) string {
 		if gap < -repeatSameDevice || o.Device != rec.Device || o.Place != rec.Place || o.ID == rec.ID || onPaper(o) != onPaper(rec) {
 			continue
 		}
-		if sameFacts(o.Facts, facts) && !voided(agg.all())[idOf(o)] {
+		if sameFacts(o.Facts, facts) && !voided(records)[idOf(o)] {
 			return idOf(o)
 		}
 	}

@@ -103,7 +103,7 @@ func (m *Model) recall(ref uint64) ([]*event.Record, error) {
 	return m.forms.all(data)
 }
 
-// forms reads what appendRecord wrote. It needs mu.
+// forms reads what appendRecord wrote, for one at a time: the model's needs mu.
 type forms struct{ reader *wire.Reader }
 
 // all reads records one behind the other.

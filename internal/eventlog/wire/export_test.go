@@ -74,7 +74,8 @@ func (r *Reader) ByHand(data []byte) bool {
 		}
 		one := cursor{rest: c.body}
 		one.next(0)
-		if f := r.frequent(one.field, &cursor{rest: one.body}); f == nil {
+		in := cursor{rest: one.body}
+		if f := r.frequent(one.field, &in); f == nil || in.odd || len(in.rest) > 0 {
 			return false
 		}
 	}

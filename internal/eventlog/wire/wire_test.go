@@ -94,7 +94,9 @@ func TestWhatFillsALogIsReadByHand(t *testing.T) {
 		default:
 			continue
 		}
-		d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1", Digest: []byte{1}, Place: "WARD-N", Mode: event.Live}, Facts: []event.Fact{fact}}
+		full, n := reflect.New(reflect.TypeOf(fact)).Elem(), 0
+		fill(full, &n)
+		d := event.Decision{Envelope: event.Envelope{ID: "x", Kind: event.KindTube, Key: "L-TB1", Digest: []byte{1}, Place: "WARD-N", Mode: event.Live}, Facts: []event.Fact{full.Interface().(event.Fact)}}
 		data, err := wire.Decision(&d)
 		if err != nil {
 			t.Fatal(err)
