@@ -21,8 +21,9 @@ import (
 	"specimen.example/custody/internal/eventlog/logtest"
 )
 
-// cluster starts three servers in this process and gives the address of one.
-func cluster(t *testing.T) string {
+// servers gives three servers of one cluster that run in this process once started.
+// Those before number known are told of each other only.
+func servers(t *testing.T, known int) []*server.Server {
 	t.Helper()
 	routes := make([]*url.URL, 3)
 	ports := make([]int, 3)
@@ -33,25 +34,34 @@ func cluster(t *testing.T) string {
 		}
 		ports[i], routes[i] = at.Port, &url.URL{Scheme: "nats-route", Host: addr}
 	}
-	servers := make([]*server.Server, 3)
-	for i := range servers {
+	three := make([]*server.Server, 3)
+	for i := range three {
 		srv, err := server.NewServer(&server.Options{
 			ServerName: fmt.Sprint("n", i), JetStream: true, StoreDir: t.TempDir(), SyncAlways: true, Host: "127.0.0.1", Port: -1,
-			NoSigs: true, NoLog: true, Routes: routes,
+			NoSigs: true, NoLog: true, Routes: routes[:max(known, i+1)],
 			Cluster: server.ClusterOpts{Name: "lab", Host: "127.0.0.1", Port: ports[i]},
 		})
 		if err != nil {
 			t.Fatal(err)
 		}
-		srv.Start()
-		servers[i] = srv
+		three[i] = srv
 	}
 	t.Cleanup(func() {
-		for _, s := range servers {
+		for _, s := range three {
 			s.Shutdown()
 			s.WaitForShutdown()
 		}
 	})
+	return three
+}
+
+// cluster starts three servers in this process and gives the address of one.
+func cluster(t *testing.T) string {
+	t.Helper()
+	servers := servers(t, 3)
+	for _, s := range servers {
+		s.Start()
+	}
 	nc, err := nats.Connect(servers[0].ClientURL(), nats.RetryOnFailedConnect(true), nats.MaxReconnects(-1))
 	if err != nil {
 		t.Fatal(err)
@@ -76,6 +86,20 @@ func cluster(t *testing.T) string {
 		}
 	}
 	return servers[0].ClientURL()
+}
+
+// After a power cut servers and daemon start together, and the leader may be asked for
+// streams of three copies before it has heard of three servers.
+func TestALogWaitsForTheThirdServer(t *testing.T) {
+	servers := servers(t, 2)
+	servers[0].Start()
+	servers[1].Start()
+	apptest.Until(t, "a leader of the two", func(context.Context) (bool, string) {
+		return servers[0].JetStreamIsLeader() || servers[1].JetStreamIsLeader(), "none yet"
+	})
+	third := time.AfterFunc(2*time.Second, servers[2].Start)
+	defer third.Stop()
+	_ = open(t, eventlog.Options{URL: servers[0].ClientURL(), MaxBytes: 64 << 20})
 }
 
 func TestClusterOfThreeKeepsTheContract(t *testing.T) {

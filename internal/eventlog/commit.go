@@ -403,6 +403,7 @@ const (
 	codeStreamFull         = 10077 // max bytes reached and discard is new
 	codeNoSpace            = 10047 // account or server storage exhausted
 	codeInsufficient       = 10023 // insufficient resources
+	codeNoPeers            = 10005 // too few servers for the copies of a stream
 )
 
 // classify tells what an error of the broker means for the message: a conflict,

@@ -120,7 +120,7 @@ func (j *jet) start(ctx context.Context) error {
 	if err := j.settle(ctx, func(ctx context.Context) error { return j.refuseUnopened(ctx, admin) }, unsettled); err != nil {
 		return err
 	}
-	if err := j.settle(ctx, func(ctx context.Context) error { return j.ensure(ctx, admin, j.opts.Volume, known) }, unsettled); err != nil {
+	if err := j.settle(ctx, func(ctx context.Context) error { return j.ensure(ctx, admin, j.opts.Volume, known) }, gathering); err != nil {
 		return err
 	}
 	if err := j.settle(ctx, func(ctx context.Context) error { return j.whole(ctx, admin) }, lagging); err != nil {
@@ -195,6 +195,13 @@ func (j *jet) settle(ctx context.Context, ask func(context.Context) error, again
 func lagging(err error) bool {
 	var lost *LostError
 	return errors.As(err, &lost) || unsettled(err)
+}
+
+// gathering is what a cluster says that has just been started: its leader hasn't heard
+// yet of as many servers as a stream is to have copies.
+func gathering(err error) bool {
+	var api *jetstream.APIError
+	return errors.As(err, &api) && api.ErrorCode == codeNoPeers || unsettled(err)
 }
 
 func (j *jet) connect() error {

@@ -99,6 +99,9 @@ func ensureStreams(ctx context.Context, js jetstream.JetStream, volume string, m
 				return &MissingError{Stream: want.Name}
 			}
 			if _, err := js.CreateStream(ctx, want); err != nil {
+				if gathering(err) && !unsettled(err) {
+					return fmt.Errorf("eventlog: create stream %s with %d copies: too few servers of the cluster run; start the others: %w", want.Name, want.Replicas, err)
+				}
 				return fmt.Errorf("eventlog: create stream %s: %w", want.Name, err)
 			}
 			continue
