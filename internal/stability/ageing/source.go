@@ -265,16 +265,17 @@ func (e *Engine) forward(s *ThermalSource, to event.Instant) {
 	e.prune(s)
 }
 
-// mostMarks bounds the checkpoints of a source: some five days of a reading a minute. Older
-// values are worked out from the readings when somebody asks for them.
-const mostMarks = 512
+// mostMarks bounds the checkpoints of a source, so that those of seven days of a reading a
+// minute are always kept. Older values are worked out from the readings when somebody asks
+// for them.
+const mostMarks = 1024
 
-// prune forgets the older half of the checkpoints when there are too many.
+// prune forgets the oldest third of the checkpoints when there are too many.
 func (e *Engine) prune(s *ThermalSource) {
 	if len(s.marks) <= cmp.Or(e.most, mostMarks) {
 		return
 	}
-	cut := len(s.marks) / 2
+	cut := len(s.marks) / 3
 	for k := range s.clocks {
 		c := &s.clocks[k]
 		if c.first < cut {
