@@ -21,6 +21,7 @@ type membership struct {
 // stay bounds the time a thing spent in one carrier by its own facts.
 type stay struct {
 	lastIn, out event.Instant
+	inside      bool // nothing of its own ended it; an emptied carrier may have
 }
 
 func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
@@ -164,29 +165,64 @@ func (w *World) indexStays(self Target, rec *event.Record, agg *aggregate, last 
 	if len(agg.packed) == 0 || last && !agg.voids && !holds[event.Packed](rec.Facts) && !leavesCarrier(rec.Facts) {
 		return
 	}
+	goesOn := last && agg.newStep(rec)
 	for _, carrier := range agg.packed {
 		m := w.members[carrier]
 		if m == nil {
 			m = &membership{open: make(map[*aggregate]stay), closed: make(map[*aggregate]stay)}
 			w.members[carrier] = m
 		}
-		w.indexStay(m, self, agg, carrier)
+		if !goesOn {
+			w.indexStay(m, self, agg, carrier)
+			continue
+		}
+		s, _ := m.find(agg)
+		s.step(self, carrier, rec.Occurred, rec.Facts)
+		w.setStay(m, agg, carrier, s)
 	}
 }
 
 func (w *World) indexStay(m *membership, self Target, agg *aggregate, carrier event.Key) {
-	m.drop(agg)
-	s, inside := bounds(self, foldSteps(self.Kind, agg), carrier)
 	if self.Kind == event.KindTube && agg.voids {
-		s, inside = everIn(self, agg.all(), carrier)
+		w.setStay(m, agg, carrier, everIn(self, agg.all(), carrier))
+	} else {
+		w.setStay(m, agg, carrier, bounds(self, foldSteps(self.Kind, agg), carrier))
 	}
-	if inside && self.Kind == event.KindTube {
+}
+
+// newStep reports whether the last record of an aggregate is a step of its own. It says no
+// also where that can't be told without a look at what is pressed.
+func (a *aggregate) newStep(rec *event.Record) bool {
+	from := rec.Occurred - repeatOtherSource
+	switch {
+	case a.voids:
+		return false
+	case a.boxed != nil:
+		return len(a.own) > 0 && a.own[len(a.own)-1].Record == rec
+	case !mayRepeat(a.self.Kind, rec):
+		return true
+	case a.short && a.pressedTo >= from:
+		return false
+	}
+	for i := len(a.spread) - 2; i >= 0 && a.spread[i].Occurred >= from; i-- {
+		if o := a.spread[i]; o.Place == rec.Place && sameFacts(o.Facts, rec.Facts) {
+			return false
+		}
+	}
+	return true
+}
+
+// setStay notes the stay of a thing by its own facts.
+func (w *World) setStay(m *membership, agg *aggregate, carrier event.Key, s stay) {
+	m.drop(agg)
+	lasts := s.inside
+	if lasts && agg.self.Kind == event.KindTube {
 		if at := w.emptiedAfter(carrier, s.lastIn); at != 0 {
-			s.out, inside = at, false
+			s.out, lasts = at, false
 		}
 	}
 	switch {
-	case inside:
+	case lasts:
 		m.open[agg] = s
 	case s.lastIn != 0:
 		m.closed[agg] = s
@@ -224,38 +260,41 @@ func (w *World) indexEmptied(m *membership, carrier event.Key, rec *event.Record
 	}
 }
 
-// bounds gives the stay in one carrier by the thing's own steps and whether it lasts.
-func bounds(self Target, own []Step, carrier event.Key) (s stay, inside bool) {
+// bounds gives the stay in one carrier by the thing's own steps.
+func bounds(self Target, own []Step, carrier event.Key) (s stay) {
 	for i := range own {
-		if own[i].Voided {
-			continue
-		}
-		at := own[i].At()
-		for _, fact := range own[i].Facts {
-			p, packs := fact.(event.Packed)
-			switch {
-			case packs && !enterable(self, p.Carrier):
-			case packs && p.Carrier == carrier:
-				s.lastIn, inside = at, true
-			case inside && packs, inside && leavesCarrier([]event.Fact{fact}):
-				s.out, inside = at, false
-			}
+		if !own[i].Voided {
+			s.step(self, carrier, own[i].At(), own[i].Facts)
 		}
 	}
-	return s, inside
+	return s
+}
+
+// step goes on with a stay by one more step.
+func (s *stay) step(self Target, carrier event.Key, at event.Instant, facts []event.Fact) {
+	for _, fact := range facts {
+		p, packs := fact.(event.Packed)
+		switch {
+		case packs && !enterable(self, p.Carrier):
+		case packs && p.Carrier == carrier:
+			s.lastIn, s.inside = at, true
+		case s.inside && (packs || leaves(fact)):
+			s.out, s.inside = at, false
+		}
+	}
 }
 
 // everIn is bounds of a tube some of whose steps were taken back: before the void it
 // was inside by them, and whoever asks for that instant must find it.
-func everIn(self Target, records []*event.Record, carrier event.Key) (s stay, inside bool) {
+func everIn(self Target, records []*event.Record, carrier event.Key) (s stay) {
 	for _, rec := range records {
 		for _, fact := range rec.Facts {
 			if p, packs := fact.(event.Packed); packs && p.Carrier == carrier && enterable(self, carrier) {
-				s.lastIn, inside = rec.Occurred, true
+				s.lastIn, s.inside = rec.Occurred, true
 			}
 		}
 	}
-	return s, inside
+	return s
 }
 
 // enterable: nothing goes into itself or into nothing.
@@ -265,12 +304,12 @@ func enterable(self Target, carrier event.Key) bool {
 
 // leavesCarrier: facts after which a thing is never inside its carrier. Others
 // may take it out too; it then only stays longer among what is looked at again.
-func leavesCarrier(facts []event.Fact) bool {
-	for _, f := range facts {
-		switch f.(type) {
-		case event.Unpacked, event.Received, event.Disposed, event.Stored:
-			return true
-		}
+func leavesCarrier(facts []event.Fact) bool { return slices.ContainsFunc(facts, leaves) }
+
+func leaves(f event.Fact) bool {
+	switch f.(type) {
+	case event.Unpacked, event.Received, event.Disposed, event.Stored:
+		return true
 	}
 	return false
 }

@@ -58,14 +58,26 @@ func (a *aggregate) behind(rec *event.Record) bool {
 func (a *aggregate) note(rec *event.Record) {
 	a.newest, a.last = max(a.newest, rec.Occurred, rec.Recorded), max(a.last, rec.Occurred)
 	a.top, a.voids = max(a.top, rec.Seq), a.voids || holds[event.Voided](rec.Facts)
-	a.ids |= idBits(idOf(rec))
+	a.ids.add(idOf(rec))
 }
 
-// idBits are two of 64 bits that stand for an id: a record whose bits are not all set in
-// its aggregate's is not there.
-func idBits(id string) uint64 {
-	h := maphash.String(idSeed, id)
-	return 1<<(h&63) | 1<<(h>>6&63)
+// ids are the ids of an aggregate, three of 128 bits for each: an id whose bits are not
+// all set is not among them.
+type ids [2]uint64
+
+func (s *ids) add(id string) {
+	for h, n := maphash.String(idSeed, id), 0; n < 3; h, n = h>>7, n+1 {
+		s[h>>6&1] |= 1 << (h & 63)
+	}
+}
+
+func (s *ids) may(id string) bool {
+	for h, n := maphash.String(idSeed, id), 0; n < 3; h, n = h>>7, n+1 {
+		if s[h>>6&1]&(1<<(h&63)) == 0 {
+			return false
+		}
+	}
+	return true
 }
 
 var idSeed = maphash.MakeSeed()
@@ -165,5 +177,5 @@ func (a *aggregate) press() {
 		w.scratch = buf
 		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), a.inPressed+len(more)
 	}
-	a.spread, a.short = nil, true
+	a.spread, a.short, a.pressedTo = nil, true, a.last
 }

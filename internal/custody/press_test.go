@@ -3,7 +3,10 @@ package custody
 import (
 	"encoding/binary"
 	"errors"
+	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"specimen.example/custody/internal/event"
 )
@@ -40,6 +43,70 @@ func (w *World) isPressed() (n int) {
 		}
 	}
 	return n
+}
+
+// The bounds of a stay that were worked out step by step, without what is pressed, are
+// those that all the steps give.
+func TestLawStaysGoOn(t *testing.T) {
+	stepwise := 0
+	rapid.Check(t, func(t *rapid.T) {
+		w := pressing(NewWorld(), rapid.IntRange(0, 3).Draw(t, "at hand"))
+		recs := genRecords(t)
+		if rapid.Bool().Draw(t, "in order") {
+			slices.SortFunc(recs, func(a, b *event.Record) int {
+				if a.Before(b) {
+					return -1
+				}
+				return 1
+			})
+		}
+		for _, rec := range recs {
+			w.Apply(rec)
+			agg := w.logs[rec.Kind][rec.Key]
+			if len(agg.packed) > 0 && agg.newStep(rec) {
+				stepwise++
+			}
+			for _, carrier := range agg.packed {
+				m := w.members[carrier]
+				got, known := m.find(agg)
+				_, lasts := m.open[agg]
+				w.indexStay(m, agg.self, agg, carrier)
+				want, is := m.find(agg)
+				_, still := m.open[agg]
+				if got.lastIn != want.lastIn || got.inside != want.inside || known != is || lasts != still || !lasts && got.out != want.out {
+					t.Fatalf("%s in %s: %+v %t, lasts %t; from all its steps %+v %t, %t", rec.Key, carrier, got, known, lasts, want, is, still)
+				}
+			}
+		}
+	})
+	if stepwise == 0 {
+		t.Error("no stay went on by one step")
+	}
+}
+
+// A second source of a step that is pressed is no step of its own, also for the stays.
+func TestARepeatOfAPressedStepDoesNotBeginAStay(t *testing.T) {
+	for _, after := range []event.Instant{repeatOtherSource, repeatOtherSource + 1} {
+		w := pressing(NewWorld(), 0)
+		in := func(seq uint64, at event.Instant, how string) *event.Record {
+			return &event.Record{Seq: seq, Decision: event.Decision{
+				Envelope: event.Envelope{ID: how, Kind: event.KindTube, Key: "L-T1", Occurred: at, Recorded: at, Device: "H-1", Place: "WARD-N", How: how},
+				Facts:    []event.Fact{event.Packed{Carrier: "L-B1"}},
+			}}
+		}
+		w.Apply(in(1, lawStart, "camera"))
+		if n := w.isPressed(); n != 1 {
+			t.Fatalf("%d are pressed", n)
+		}
+		w.Apply(in(2, lawStart+after, "paper"))
+		want := lawStart
+		if after > repeatOtherSource {
+			want += after
+		}
+		if s, _ := w.members["L-B1"].find(w.logs[event.KindTube]["L-T1"]); s.lastIn != want {
+			t.Errorf("a repeat %d ms later: inside since %d, want %d", after, s.lastIn, want)
+		}
+	}
 }
 
 // What nobody looks at is pressed, what somebody looks at is not, and another record of a

@@ -16,6 +16,7 @@ func (w *words) record(rec *event.Record) *event.Record {
 		clear(*w)
 	}
 	own := *rec
+	own.Stored = nil // it may be large, and this copy stays
 	e := &own.Envelope
 	e.Kind, e.Mode = oneOf(*w, e.Kind), oneOf(*w, e.Mode)
 	for _, text := range []*string{&e.BootID, &e.TimeSource, &e.Actor, &e.OnBehalf, &e.Witness, &e.Principal, &e.Role, &e.Device, &e.Place,

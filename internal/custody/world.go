@@ -71,7 +71,8 @@ type aggregate struct {
 	newest    event.Instant // when the last of it happened or was recorded
 	last      event.Instant // when the last of it happened
 	top       uint64        // their highest sequence; seq may be a repeat's
-	ids       uint64        // bits of the ids, see idBits
+	ids       ids
+	pressedTo event.Instant // while short: when the last of what is pressed happened
 	stays     event.Instant // RestSome passes it over until its terms reach this
 	packed    []event.Key   // carriers that its records name
 	voids     bool          // some record holds a Voided
@@ -316,7 +317,7 @@ func scanID(id string, seq uint64) string {
 const scanLimit = 48
 
 func (a *aggregate) find(id string) *event.Record {
-	if bits := idBits(id); a.ids&bits != bits {
+	if !a.ids.may(id) {
 		return nil
 	}
 	if a.byID != nil {
@@ -363,7 +364,7 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 func (a *aggregate) remove(old *event.Record) {
 	a.spread = slices.DeleteFunc(a.all(), func(r *event.Record) bool { return r == old })
 	a.unpress()
-	a.newest, a.last, a.top, a.voids, a.ids = 0, 0, 0, false, 0
+	a.newest, a.last, a.top, a.voids, a.ids = 0, 0, 0, false, ids{}
 	for _, r := range a.spread {
 		a.note(r)
 	}

@@ -157,6 +157,9 @@ type Decision struct {
 type Record struct {
 	Seq uint64 // stream sequence, 1-based
 	Decision
+	// Stored is the decision as the log holds it, where that is at hand; nil otherwise. Read
+	// only.
+	Stored []byte
 }
 
 // Before is the fold order of one aggregate: corrected time of occurrence, then

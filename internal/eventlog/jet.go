@@ -339,8 +339,8 @@ func (j *jet) Follow(ctx context.Context, from Position, sink Sink) error {
 	custody, readings := custodyStream(j.opts.Volume), readingsStream(j.opts.Volume)
 	reader := wire.NewReader() // one message after the other, never two at once
 	readDecision := func(m jetstream.Msg, seq uint64) func() {
-		rec := &event.Record{Seq: seq}
-		err := reader.Read(m.Data(), &rec.Decision)
+		rec := &event.Record{Seq: seq, Stored: m.Data()}
+		err := reader.Read(rec.Stored, &rec.Decision)
 		if err == nil && m.Subject() != event.Subject(j.opts.Volume, rec.Kind, rec.Key) {
 			err = fmt.Errorf("eventlog: the message names %s %s but stands on another subject", rec.Kind, rec.Key)
 		}

@@ -266,8 +266,9 @@ func TestAModelFromScratchSeesTheSame(t *testing.T) {
 	}
 }
 
-// withoutPointers leaves out the rules, which each model parsed for itself, and the
-// log position, which the two may have read in another order of streams.
+// withoutPointers leaves out the rules, which each model parsed for itself, the log
+// position, which the two may have read in another order of streams, and the stored form of
+// records, which is at hand or not.
 func withoutPointers(v *live.View) live.View {
 	out := *v
 	out.Tests = slices.Clone(v.Tests)
@@ -278,7 +279,26 @@ func withoutPointers(v *live.View) live.View {
 		}
 		j.Rule, j.Other = nil, nil
 	}
+	if v.Tube == nil {
+		return out
+	}
+	tube := *v.Tube
+	out.Tube, tube.Timeline = &tube, slices.Clone(v.Tube.Timeline)
+	for i := range tube.Timeline {
+		step := &tube.Timeline[i]
+		step.Record = withoutStored(step.Record)
+		step.Repeats = slices.Clone(step.Repeats)
+		for k, rec := range step.Repeats {
+			step.Repeats[k] = withoutStored(rec)
+		}
+	}
 	return out
+}
+
+func withoutStored(rec *event.Record) *event.Record {
+	out := *rec
+	out.Stored = nil
+	return &out
 }
 
 // Only the process with the lease appends; when it ends, the other one takes over

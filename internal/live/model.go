@@ -250,9 +250,13 @@ func (m *Model) fold(rec *event.Record) {
 		}
 		m.causes.note(t, rec.Trace)
 	} else {
-		m.world.Fold(rec) // CatchUp looks at everything
+		m.world.Fold(rec)
 	}
-	m.touch(t)
+	if !m.fromNothing() {
+		m.touch(t)
+	} else if e := m.tubes[t.Key]; e != nil && t.Kind == event.KindTube {
+		e.look, e.layers = nil, nil // CatchUp looks at everything
+	}
 	if rec.Kind == event.KindPerson || rec.Kind == event.KindDevice {
 		m.described.Add(1)
 	}

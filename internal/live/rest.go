@@ -47,10 +47,11 @@ func (m *Model) rests(looks int, now event.Instant) {
 			continue
 		}
 		m.vigil.Drop(t.Key)
-		if e := m.tubes[t.Key]; e != nil {
-			if e.queued {
-				m.late = append(m.late, t.Key) // dirty's entry finds nothing
-			}
+		e := m.tubes[t.Key]
+		if m.fromNothing() || e != nil && e.queued {
+			m.late = append(m.late, t.Key) // dirty's entry finds nothing
+		}
+		if e != nil {
 			e.queued = false
 			e.rest()
 			delete(m.tubes, t.Key)
@@ -118,19 +119,25 @@ func (f forms) cut(data []byte, ends *[]int) (records []*event.Record, err error
 		}
 		if records = append(records, rec); ends != nil {
 			*ends = append(*ends, len(data)-len(left))
+			rec.Stored = nil // one record at hand would keep all of data
 		}
 	}
 	return records, nil
 }
 
-// appendRecord adds a record: sequence, length, stored form.
+// appendRecord adds a record: sequence, length, stored form, as it stands in the log if that
+// is at hand.
 func appendRecord(to []byte, rec *event.Record) ([]byte, error) {
 	to = binary.AppendUvarint(to, rec.Seq)
 	at := len(to)
 	to = append(to, 0, 0) // its length, which most records have in two bytes
-	to, err := wire.AppendDecision(to, &rec.Decision)
-	if err != nil {
-		return nil, fmt.Errorf("sequence %d: %w", rec.Seq, err)
+	if rec.Stored != nil {
+		to = append(to, rec.Stored...)
+	} else {
+		var err error
+		if to, err = wire.AppendDecision(to, &rec.Decision); err != nil {
+			return nil, fmt.Errorf("sequence %d: %w", rec.Seq, err)
+		}
 	}
 	size := len(to) - at - 2
 	if size < 1<<14 {
@@ -154,7 +161,7 @@ func (f forms) take(data []byte) (*event.Record, []byte, error) {
 		return nil, nil, errCut
 	}
 	end := n + int(size) //nolint:gosec // within data
-	rec := &event.Record{Seq: seq}
+	rec := &event.Record{Seq: seq, Stored: data[n:end:end]}
 	if err := f.reader.Read(data[n:end], &rec.Decision); err != nil {
 		return nil, nil, fmt.Errorf("sequence %d: %w", seq, err)
 	}
