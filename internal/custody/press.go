@@ -58,6 +58,7 @@ func (a *aggregate) behind(rec *event.Record) bool {
 func (a *aggregate) note(rec *event.Record) {
 	a.newest, a.last = max(a.newest, rec.Occurred, rec.Recorded), max(a.last, rec.Occurred)
 	a.top, a.voids = max(a.top, rec.Seq), a.voids || holds[event.Voided](rec.Facts)
+	a.ends = a.ends || endsUse(rec.Facts)
 	a.ids.add(idOf(rec))
 }
 

@@ -95,6 +95,7 @@ func TestARepeatOfAPressedStepDoesNotBeginAStay(t *testing.T) {
 			}}
 		}
 		w.Apply(in(1, lawStart, "camera"))
+		w.Tidy()
 		if n := w.isPressed(); n != 1 {
 			t.Fatalf("%d are pressed", n)
 		}

@@ -26,9 +26,25 @@ type Terms struct {
 // the number under which Recall finds them. An error keeps the case awake.
 type Keep func(records []*event.Record) (ref uint64, err error)
 
-// lookAgain is after how long a case that was quiet and not over is looked at again, in ms:
-// a look costs a derivation of each of its tubes.
-const lookAgain = 3_600_000
+// lookAgain is after how long a case that was quiet and not over is looked at again, lookLate
+// how much later than others a tube is looked at first of which nothing was told that ends
+// the use of most, in ms: a look costs a derivation of each tube of the case.
+const (
+	lookAgain = 3_600_000
+	lookLate  = 4 * lookAgain
+)
+
+// endsUse: most tubes of which this is told are over by it. The others are over by what is
+// told of their request, of a carrier or of another tube, or don't rest for long.
+func endsUse(facts []event.Fact) bool {
+	for _, f := range facts {
+		switch f.(type) {
+		case event.Measured, event.Disposed, event.Rejected, event.DeclaredLost, event.SplitInto, event.SameMaterialAs:
+			return true
+		}
+	}
+	return false
+}
 
 // A case larger than this doesn't rest: one late scan would bring back all of it.
 const mostInCase = 2_000
@@ -107,7 +123,7 @@ func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err er
 		if agg == nil {
 			continue // it rests
 		}
-		if agg.stays > terms.Before {
+		if agg.stays > terms.Before || !agg.ends && agg.newest > terms.Before-lookLate {
 			a.ring = append(a.ring, tube)
 			continue
 		}

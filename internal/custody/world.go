@@ -76,6 +76,7 @@ type aggregate struct {
 	stays     event.Instant // RestSome passes it over until its terms reach this
 	packed    []event.Key   // carriers that its records name
 	voids     bool          // some record holds a Voided
+	ends      bool          // some record tells what ends the use of most tubes
 	short     bool          // spread lacks the pressed records
 	listed    bool          // stands in atHand
 	used      bool          // somebody looked since Tidy came by
@@ -364,7 +365,7 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 func (a *aggregate) remove(old *event.Record) {
 	a.spread = slices.DeleteFunc(a.all(), func(r *event.Record) bool { return r == old })
 	a.unpress()
-	a.newest, a.last, a.top, a.voids, a.ids = 0, 0, 0, false, ids{}
+	a.newest, a.last, a.top, a.voids, a.ends, a.ids = 0, 0, 0, false, false, ids{}
 	for _, r := range a.spread {
 		a.note(r)
 	}
