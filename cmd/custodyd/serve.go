@@ -104,6 +104,11 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	if err != nil {
 		return err
 	}
+	if parts.Keep = keepFor(s, url, []byte(key), logger); parts.Keep != nil {
+		if err := parts.ReadAhead(); err != nil {
+			return err
+		}
+	}
 	parts.Log, err = eventlog.Open(ctx, eventlog.Options{
 		Dir: s.Data, URL: url, OperatorURL: operatorURL, Replicas: s.Replicas, Volume: s.Volume,
 		MaxBytes: s.MaxBytes, MaxStore: s.MaxStore, Key: key, Logger: logger,
@@ -111,7 +116,6 @@ func serve(ctx context.Context, s config.Settings, again func() (config.Settings
 	if err != nil {
 		return err
 	}
-	parts.Keep = keepFor(s, url, []byte(key), logger)
 	daemon, err := app.Start(ctx, parts)
 	if err != nil {
 		return err

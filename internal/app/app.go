@@ -67,6 +67,35 @@ type Parts struct {
 	// TLS, when set, is what Listener speaks; else it is plain HTTP, which is for the
 	// loopback alone. See Certificate.
 	TLS *tls.Config
+
+	ahead *live.Model // reads its snapshot, see ReadAhead
+}
+
+// ReadAhead begins to read what the model kept of itself while the log is still being
+// opened. Everything but Log must be set. Without it Start does so itself.
+func (p *Parts) ReadAhead() error {
+	if p.Keep == nil {
+		return nil
+	}
+	m, err := p.newModel()
+	if err != nil {
+		return err
+	}
+	m.ReadAhead()
+	p.ahead = m
+	return nil
+}
+
+func (p *Parts) newModel() (*live.Model, error) {
+	shipped, err := shippedLimits()
+	if err != nil {
+		return nil, fmt.Errorf("app: catalogue: %w", err)
+	}
+	m := live.New(p.Log, p.Clock.Now, live.Lists{Tubes: shipped.set.Tubes, Assays: shipped.set.Assays}, intake.NewID(), p.Logger)
+	if p.Keep != nil {
+		m.KeepIn(*p.Keep)
+	}
+	return m, nil
 }
 
 // App is a running daemon.
@@ -93,9 +122,12 @@ type App struct {
 // Start builds and starts an App. It returns once the model has read the log to
 // the end it had; a large log is followed by progress in the log file.
 func Start(ctx context.Context, p Parts) (*App, error) {
-	shipped, err := shippedLimits()
-	if err != nil {
-		return nil, fmt.Errorf("app: catalogue: %w", err)
+	model := p.ahead
+	if model == nil {
+		var err error
+		if model, err = p.newModel(); err != nil {
+			return nil, err
+		}
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	a := &App{parts: p, cancel: cancel, failed: make(chan error, 4), inside: bufconn.Listen(1 << 20)}
@@ -109,10 +141,8 @@ func Start(ctx context.Context, p Parts) (*App, error) {
 		}
 		a.parts.Clock = p.Clock
 	}
-	a.model = live.New(p.Log, p.Clock.Now, live.Lists{Tubes: shipped.set.Tubes, Assays: shipped.set.Assays}, intake.NewID(), p.Logger)
-	if p.Keep != nil {
-		a.model.KeepIn(*p.Keep)
-	}
+	a.model = model
+	a.model.Over(p.Log)
 	if p.Tracer != nil {
 		a.model.TraceBy(p.Tracer.Tracer(tracerName))
 	}

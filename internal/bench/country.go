@@ -156,7 +156,7 @@ func flagRow(tr *trial, what string, length time.Duration) row {
 
 // load measures from reading to flag beside a country's tubes.
 func (c *countryRun) load(ctx context.Context, bare *row) (err error) {
-	p, _, err := c.open(ctx)
+	p, _, err := c.open(ctx, true)
 	if err != nil {
 		return err
 	}

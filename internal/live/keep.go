@@ -89,6 +89,51 @@ func (m *Model) Began() eventlog.Position {
 	return m.began
 }
 
+// early is a snapshot that was read before the log was there.
+type early struct {
+	done chan struct{} // closed once the rest is set
+	head snapshot.Head
+	err  error
+}
+
+// ReadAhead begins to read the newest snapshot of a model that has no log yet; Run then
+// only looks whether it is of the log that Over gave. Call it after KeepIn.
+func (m *Model) ReadAhead() {
+	e := &early{done: make(chan struct{})}
+	m.early = e
+	go func() {
+		defer close(e.done)
+		var r *snapshot.Reader
+		if r, e.err = m.folder.Newest(m.claims); e.err == nil {
+			e.head = r.Head
+			e.err = m.load(r)
+			r.Close()
+		}
+	}()
+}
+
+// Over gives a model the log that New didn't have. Call it before Run.
+func (m *Model) Over(log eventlog.Log) { m.log = log }
+
+// newest brings the empty model to where the newest snapshot is that fits the log.
+func (m *Model) newest(ctx context.Context) error {
+	if e := m.early; e != nil {
+		<-e.done
+		if e.err == nil && m.fits(ctx, e.head) == nil {
+			return nil
+		}
+		m.mu.Lock()
+		m.reset()
+		m.mu.Unlock()
+	}
+	r, err := m.folder.Newest(func(h snapshot.Head) error { return m.fits(ctx, h) })
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return m.load(r)
+}
+
 // begin brings the model to where its newest snapshot is, if one can be used, and gives
 // from where the log must be read.
 func (m *Model) begin(ctx context.Context) eventlog.Position {
@@ -96,11 +141,7 @@ func (m *Model) begin(ctx context.Context) eventlog.Position {
 		return eventlog.Position{}
 	}
 	start := time.Now()
-	r, err := m.folder.Newest(func(h snapshot.Head) error { return m.fits(ctx, h) })
-	if err == nil {
-		err = m.load(r)
-		r.Close()
-	}
+	err := m.newest(ctx)
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if err == nil {
@@ -119,10 +160,18 @@ func (m *Model) begin(ctx context.Context) eventlog.Position {
 	return eventlog.Position{}
 }
 
-// fits tells whether a snapshot is of this log.
-func (m *Model) fits(ctx context.Context, h snapshot.Head) error {
+// claims tells whether a snapshot says that it is of this log.
+func (m *Model) claims(h snapshot.Head) error {
 	if h.Schema != keptForm || h.Log != m.logName {
 		return fmt.Errorf("it is of form %q and log %q, not %q and %q", h.Schema, h.Log, keptForm, m.logName)
+	}
+	return nil
+}
+
+// fits tells whether a snapshot is of this log.
+func (m *Model) fits(ctx context.Context, h snapshot.Head) error {
+	if err := m.claims(h); err != nil {
+		return err
 	}
 	end, err := m.log.End(ctx)
 	if err != nil {

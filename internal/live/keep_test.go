@@ -21,7 +21,12 @@ import (
 )
 
 // startKept starts a model that keeps what it was worked out to be in dir.
-func (b *bench) startKept(name, dir string) *process {
+func (b *bench) startKept(name, dir string) *process { return b.startIn(name, dir, false) }
+
+// startAhead is startKept with the snapshot being read before the log is there.
+func (b *bench) startAhead(name, dir string) *process { return b.startIn(name, dir, true) }
+
+func (b *bench) startIn(name, dir string, ahead bool) *process {
 	b.t.Helper()
 	lists, err := library.Catalogue()
 	if err != nil {
@@ -32,8 +37,16 @@ func (b *bench) startKept(name, dir string) *process {
 		b.t.Fatal(err)
 	}
 	clock := func() event.Instant { return event.Instant(b.now.Load()) }
-	m := live.New(b.log, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, name, slog.New(slog.DiscardHandler))
+	var log eventlog.Log
+	if !ahead {
+		log = b.log
+	}
+	m := live.New(log, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, name, slog.New(slog.DiscardHandler))
 	m.KeepIn(live.Keep{Folder: folder, Log: "custody", RestAfter: time.Hour})
+	if ahead {
+		m.ReadAhead()
+		m.Over(b.log)
+	}
 	ctx, cancel := context.WithCancel(b.t.Context())
 	var ended sync.WaitGroup
 	ended.Go(func() {
@@ -137,7 +150,7 @@ func TestAStartFromASnapshotSeesTheSame(t *testing.T) {
 	b.put(event.KindTube, "N-NEW", "n-1", eight+202*minute, event.Collected{Type: "LIHEP-GEL", Tests: []string{"K"}})
 	b.move(eight + 210*minute)
 
-	second := b.startKept("two", dir)
+	second := b.startAhead("two", dir)
 	if second.Began() == (eventlog.Position{}) {
 		t.Fatal("the second start read the whole log")
 	}
@@ -148,11 +161,73 @@ func TestAStartFromASnapshotSeesTheSame(t *testing.T) {
 	second.stop()
 
 	// A damaged file is passed over, and so are all of another log.
+	for _, start := range []func(*bench, string, string) *process{(*bench).startKept, (*bench).startAhead} {
+		damage(t, dir)
+		third := start(b, "three", dir)
+		if third.Began() != (eventlog.Position{}) {
+			t.Fatal("a damaged snapshot was used")
+		}
+		b.settle(third)
+		same(t, third, whole)
+		third.stop()
+	}
+	for _, start := range []func(*bench, string, string) *process{(*bench).startKept, (*bench).startAhead} {
+		other := newBench(t)
+		other.now.Store(b.now.Load())
+		other.world()
+		fourth := start(other, "four", dir)
+		if fourth.Began() != (eventlog.Position{}) {
+			t.Fatal("a snapshot of another log was used")
+		}
+		fresh := other.start("fresh")
+		other.settle(fresh)
+		other.settle(fourth)
+		if !slices.Equal(fourth.Flagged(), fresh.Flagged()) || fourth.Effort().Tubes != fresh.Effort().Tubes {
+			t.Errorf("after a snapshot of another log: %v, want %v", fourth.Effort(), fresh.Effort())
+		}
+		fresh.stop()
+		stopUnsaved(t, fourth, dir)
+	}
+}
+
+// stopUnsaved stops a process and takes away what it wrote then.
+func stopUnsaved(t *testing.T, p *process, dir string) {
+	t.Helper()
+	before := snapshots(t, dir)
+	kept := map[string][]byte{}
+	for _, name := range before {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept[name] = data
+	}
+	p.stop()
+	for _, name := range snapshots(t, dir) {
+		if err := os.Remove(name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, data := range kept {
+		if err := os.WriteFile(name, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func snapshots(t *testing.T, dir string) []string {
+	t.Helper()
 	files, err := filepath.Glob(filepath.Join(dir, "*.snapshot"))
 	if err != nil || len(files) == 0 {
 		t.Fatal(files, err)
 	}
-	for _, name := range files {
+	return files
+}
+
+// damage changes a byte of each snapshot.
+func damage(t *testing.T, dir string) {
+	t.Helper()
+	for _, name := range snapshots(t, dir) {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)
@@ -161,20 +236,5 @@ func TestAStartFromASnapshotSeesTheSame(t *testing.T) {
 		if err := os.WriteFile(name, data, 0o600); err != nil {
 			t.Fatal(err)
 		}
-	}
-	third := b.startKept("three", dir)
-	if third.Began() != (eventlog.Position{}) {
-		t.Fatal("a damaged snapshot was used")
-	}
-	b.settle(third)
-	same(t, third, whole)
-	third.stop()
-
-	other := newBench(t)
-	other.now.Store(b.now.Load())
-	other.world()
-	fourth := other.startKept("four", dir)
-	if fourth.Began() != (eventlog.Position{}) {
-		t.Fatal("a snapshot of another log was used")
 	}
 }

@@ -52,6 +52,7 @@ type Model struct {
 	cases     *snapshot.Cases // nil: nothing goes to rest
 	restAfter time.Duration
 	saveEvery time.Duration
+	early     *early // nil: Run reads the snapshot itself
 	began     eventlog.Position
 	last      check // the last decision that was read
 	saving    bool
