@@ -87,11 +87,19 @@ func (c *countryRun) open(ctx context.Context, fromSnapshot bool) (p *product, s
 	return p, st, nil
 }
 
-// settle waits until every tube is judged and what the judge says stands in the log.
+// settle waits until every tube is judged, those at rest too, and what the judge says stands
+// in the log.
 func (c *countryRun) settle(ctx context.Context, p *product) error {
 	begun, told := time.Now(), time.Now()
 	done := make(chan error, 1)
-	go func() { done <- p.model.Settled(ctx, p.model.At()) }()
+	go func() {
+		err := p.model.Settled(ctx, p.model.At())
+		for err == nil && p.model.Effort().Late > 0 {
+			time.Sleep(100 * time.Millisecond)
+			err = p.model.Settled(ctx, p.model.At())
+		}
+		done <- err
+	}()
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for {
@@ -103,7 +111,7 @@ func (c *countryRun) settle(ctx context.Context, p *product) error {
 			if time.Since(told) > 10*time.Second {
 				told = time.Now()
 				e := p.model.Effort()
-				c.s.tell("country: judging, %d judgements of %d tubes so far, %d decisions in the log", e.Judgings, e.Tubes, p.model.At().Custody)
+				c.s.tell("country: judging, %d judgements of %d tubes so far, %d at rest to come, %d decisions in the log", e.Judgings, e.Tubes, e.Late, p.model.At().Custody)
 			}
 		}
 	}

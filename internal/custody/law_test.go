@@ -165,6 +165,11 @@ func TestLawAnyOrder(t *testing.T) {
 		if got := dump(t, w); got != want {
 			t.Fatal("folding twice changes the state")
 		}
+		for _, key := range lawTubes {
+			if x, ok := w.Tube(key); w.FlagUp(key) != (ok && x.Flag.Open) {
+				t.Fatalf("%s: the flag is up: %t", key, !x.Flag.Open)
+			}
+		}
 	})
 }
 

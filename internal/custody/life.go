@@ -402,6 +402,18 @@ func (d *derived) flags(own []Step) {
 	}
 }
 
+// FlagUp reports whether the flag of a tube is up, by the tube's own steps. It says no of
+// what rests, whose flags are down, and wakes nothing.
+func (w *World) FlagUp(tube event.Key) bool {
+	agg := w.logs[event.KindTube][tube]
+	if agg == nil {
+		return false
+	}
+	var d derived
+	d.flags(foldRecords(event.KindTube, agg.glance(), agg.voids))
+	return d.tube.Flag.Open
+}
+
 // answer is what a person said about an episode of the flag. It counts for that
 // episode wherever it sorts: a phone whose clock is a little slow takes a flag
 // "before" the judge raised it.

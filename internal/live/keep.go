@@ -335,7 +335,7 @@ func (m *Model) loadRecords(p part) {
 		}
 		end, n = p.ends[i], n+1
 		m.world.Fold(rec)
-		m.note(rec)
+		m.note(rec) // CatchUp looks which flags are up
 	}
 	done(end)
 }

@@ -270,7 +270,9 @@ func (m *Model) fold(rec *event.Record) {
 		m.describeSeries(rec.Key)
 		m.refile(rec.Key)
 	}
-	m.note(rec)
+	if m.note(rec) && !m.fromNothing() {
+		m.noteFlag(rec.Key)
+	}
 	m.recorded = max(m.recorded, rec.Recorded)
 }
 
@@ -341,20 +343,26 @@ func (m *Model) looked(key event.Key) {
 	}
 }
 
-// note keeps where doubts stand and which tubes have a flag up.
-func (m *Model) note(rec *event.Record) {
+// note keeps where doubts stand and which tubes ever had a flag up. It reports whether a
+// flag was raised, changed or cleared.
+func (m *Model) note(rec *event.Record) (flag bool) {
 	for _, f := range rec.Facts {
 		switch f := f.(type) {
 		case event.DoubtRaised:
 			m.doubtAt[f.ID] = custody.Target{Kind: rec.Kind, Key: rec.Key}
 		case event.FlagRaised, event.FlagChanged, event.FlagCleared:
-			m.everFlagged[rec.Key] = struct{}{}
-			if t, ok := m.tube(rec.Key); ok && t.Flag.Open {
-				m.flagged[rec.Key] = struct{}{}
-			} else {
-				delete(m.flagged, rec.Key)
-			}
+			m.everFlagged[rec.Key], flag = struct{}{}, true
 		}
+	}
+	return flag
+}
+
+// noteFlag keeps whether the flag of a tube is up.
+func (m *Model) noteFlag(tube event.Key) {
+	if m.world.FlagUp(tube) {
+		m.flagged[tube] = struct{}{}
+	} else {
+		delete(m.flagged, tube)
 	}
 }
 
@@ -508,6 +516,7 @@ type Effort struct {
 	Watched  int    // tubes of which readings or time can still change something
 	Tubes    int    // of the log
 	Resting  int    // of them, out of memory
+	Late     int    // of these, to be judged yet: the log was read from its beginning
 }
 
 // Effort gives what judging took since the start.
@@ -515,7 +524,7 @@ func (m *Model) Effort() Effort {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	_, resting := m.world.Resting()
-	return Effort{m.judgings, m.vigil.Len(), m.world.Len(event.KindTube), resting}
+	return Effort{m.judgings, m.vigil.Len(), m.world.Len(event.KindTube), resting, len(m.late)}
 }
 
 // Described grows with each fact of a person or a device: what was read of them before
@@ -595,6 +604,10 @@ func (m *Model) lookAtAll() {
 			m.touch(custody.Target{Kind: kind, Key: key})
 		}
 	}
+	for key := range m.everFlagged {
+		m.noteFlag(key)
+	}
+	m.world.Tidy()
 }
 
 // Ready reports whether the model has caught up since it started.
