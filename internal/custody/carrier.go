@@ -51,7 +51,7 @@ func (w *World) carrier(key event.Key, t event.Instant) (*Carrier, []finding) {
 	}
 	c := &Carrier{Key: key, Seq: agg.seq}
 	c.CarrierDescribed, c.Described = described[event.CarrierDescribed](w, Target{event.KindCarrier, key}, t)
-	tr := w.trailOf(Target{event.KindCarrier, key}, agg.own, t, state{})
+	tr := w.trailOf(Target{event.KindCarrier, key}, agg.steps(), t, state{})
 	found := slices.DeleteFunc(tr.findings, func(f finding) bool { return f.doubt == event.DoubtMissing })
 	for i := range tr.steps {
 		if s := &tr.steps[i]; !s.Voided {

@@ -17,8 +17,9 @@ func (w *World) settleCounts(all []Target) {
 		return
 	}
 	for _, carrier := range w.around(all) {
-		for i := range carrier.own {
-			s := &carrier.own[i]
+		own := carrier.steps()
+		for i := range own {
+			s := &own[i]
 			if s.Voided || counted(s.Facts) == 0 {
 				continue
 			}

@@ -144,8 +144,9 @@ func (w *World) countDoubts(carrier event.Key, at event.Instant) []finding {
 	}
 	var last *Step // at which the difference was another one
 	var before int64
-	for i := range agg.own {
-		s := &agg.own[i]
+	own := agg.steps()
+	for i := range own {
+		s := &own[i]
 		count := counted(s.Facts)
 		if s.Voided || count == 0 || at != 0 && s.At() > at {
 			continue

@@ -36,8 +36,8 @@ func (s *Step) At() event.Instant { return s.Record.Occurred }
 
 // foldSteps gives the folded steps of an aggregate, in fold order.
 func foldSteps(kind event.Kind, agg *aggregate) []Step {
-	if agg.boxed != nil && agg.own != nil {
-		return agg.own
+	if agg.boxed != nil {
+		return agg.steps()
 	}
 	return foldRecords(kind, agg.all(), agg.voids)
 }

@@ -236,10 +236,8 @@ func (w *World) emptiedAfter(carrier event.Key, t event.Instant) event.Instant {
 	if agg == nil {
 		return 0
 	}
-	for i := sort.Search(len(agg.own), func(i int) bool { return agg.own[i].At() > t }); i < len(agg.own); i++ {
-		if !agg.own[i].Voided && holds[event.Emptied](agg.own[i].Facts) {
-			return agg.own[i].At()
-		}
+	if i := sort.Search(len(agg.emptied), func(i int) bool { return agg.emptied[i] > t }); i < len(agg.emptied) {
+		return agg.emptied[i]
 	}
 	return 0
 }

@@ -256,8 +256,9 @@ func (k *walk) withCarrier(rec *event.Record) bool {
 	if agg == nil {
 		return false
 	}
-	for i := sort.Search(len(agg.own), func(i int) bool { return agg.own[i].At() >= rec.Occurred-oneTaking }); i < len(agg.own); i++ {
-		s := &agg.own[i]
+	own := agg.steps()
+	for i := sort.Search(len(own), func(i int) bool { return own[i].At() >= rec.Occurred-oneTaking }); i < len(own); i++ {
+		s := &own[i]
 		if s.At() > rec.Occurred+oneTaking || k.to != 0 && s.At() > k.to {
 			break
 		}

@@ -7,16 +7,19 @@ import (
 	"specimen.example/custody/internal/event"
 )
 
-// Most tubes lie somewhere and nobody asks for them. Their records are pressed meanwhile:
+// Most tubes and boxes lie somewhere and nobody asks for them. Their records are pressed meanwhile:
 // kept in their stored form, which has no pointers and a quarter of the size, and spread
 // out again when somebody looks. Nothing that a World says depends on it.
 
 // spreadDefault is how many aggregates keep their records at hand; NewWorld's AtHand.
 const spreadDefault = 8_192
 
+// pressable: there are many of them, with records that grow in number.
+func pressable(kind event.Kind) bool { return caseKind(kind) || kind == event.KindCarrier }
+
 // own is a record as it is kept: what will be pressed needs no further care.
 func (w *World) own(rec *event.Record) *event.Record {
-	if w.Press != nil && caseKind(rec.Kind) {
+	if w.Press != nil && pressable(rec.Kind) {
 		return rec
 	}
 	return w.words.record(rec)
@@ -30,6 +33,7 @@ func (a *aggregate) all() []*event.Record {
 	a.used = true
 	if a.short {
 		a.spread, a.short = append(a.read(), a.spread...), false
+		a.number()
 		a.w.list(a)
 	}
 	return a.spread
@@ -113,7 +117,7 @@ func (w *World) Kept(t Target) Kept {
 // already, in fold order: they needn't be pressed again. The bytes are copied.
 func (w *World) Pressed(t Target, data []byte, n int) {
 	a := w.logs[t.Kind][t.Key]
-	if a != nil && w.Press != nil && caseKind(t.Kind) && a.byID == nil && a.inPressed == 0 && !a.short && len(a.spread) == n {
+	if a != nil && w.Press != nil && pressable(t.Kind) && a.inPressed == 0 && !a.short && len(a.spread) == n {
 		a.pressed, a.inPressed = append(make([]byte, 0, len(data)), data...), n
 	}
 }
@@ -131,7 +135,7 @@ func (a *aggregate) unpress() { a.pressed, a.inPressed = nil, 0 }
 
 // list notes that the records of an aggregate are at hand.
 func (w *World) list(a *aggregate) {
-	if w.Press != nil && caseKind(a.self.Kind) && !a.listed {
+	if w.Press != nil && pressable(a.self.Kind) && !a.listed {
 		a.listed = true
 		w.atHand = append(w.atHand, a)
 	}
@@ -163,9 +167,6 @@ func (w *World) Tidy() {
 
 // press gives up the records for their stored form. Those that have none stay.
 func (a *aggregate) press() {
-	if a.byID != nil {
-		return // it is long, and in use
-	}
 	if more := a.unpressed(); len(more) > 0 {
 		w := a.w
 		buf := append(w.scratch[:0], a.pressed...)
@@ -178,5 +179,8 @@ func (a *aggregate) press() {
 		w.scratch = buf
 		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), a.inPressed+len(more)
 	}
-	a.spread, a.short, a.pressedTo = nil, true, a.last
+	a.spread, a.short, a.pressedTo, a.byID = nil, true, a.last, nil
+	if a.boxed != nil {
+		a.own, a.nests = nil, nil
+	}
 }

@@ -189,7 +189,7 @@ func (w *World) carrierTrail(c event.Key, from event.Instant, next *event.Record
 	if agg == nil {
 		return nil, nil
 	}
-	own := agg.own
+	own := agg.steps()
 	begin := sort.Search(len(own), func(i int) bool { return own[i].At() >= from })
 	// A carrier that was packed earlier may still be inside: begin at that pack.
 	if n := sort.Search(len(agg.nests), func(i int) bool { return agg.nests[i] >= begin }); n > 0 && holds[event.Packed](own[agg.nests[n-1]].Facts) {
@@ -228,7 +228,7 @@ func (w *World) carrierTrail(c event.Key, from event.Instant, next *event.Record
 // before; packed on the way, or without a place, it is with whoever had it.
 func (w *World) settled(agg *aggregate, n int) int {
 	for ; n >= 0; n-- {
-		if place := agg.own[agg.nests[n]].Record.Place; place != "" && !w.vehicle(place) {
+		if place := agg.steps()[agg.nests[n]].Record.Place; place != "" && !w.vehicle(place) {
 			return agg.nests[n]
 		}
 	}
@@ -242,7 +242,7 @@ func (w *World) chainOf(c event.Key, at event.Instant, stack []event.Key) []even
 	if agg == nil || len(stack) >= deepest || slices.Contains(stack, c) {
 		return chain
 	}
-	own := agg.own
+	own := agg.steps()
 	end := sort.Search(len(own), func(i int) bool { return own[i].At() > at })
 	n := sort.Search(len(agg.nests), func(i int) bool { return agg.nests[i] >= end })
 	if n == 0 || !holds[event.Packed](own[agg.nests[n-1]].Facts) {

@@ -85,10 +85,11 @@ type aggregate struct {
 
 // boxed is what is kept of a carrier beside its records.
 type boxed struct {
-	counts bool                    // somebody counted what is inside
-	own    []Step                  // the folded steps, kept because boxes live for years
-	nests  []int                   // positions in own that pack or unpack it
-	inside map[event.Instant]int32 // tubes inside at counts of which some tube rests
+	counts  bool                    // somebody counted what is inside
+	own     []Step                  // the folded steps, nil when they were pressed: see steps
+	nests   []int                   // positions in own that pack or unpack it
+	emptied []event.Instant         // when it was emptied
+	inside  map[event.Instant]int32 // tubes inside at counts of which some tube rests
 }
 
 // NewWorld gives the world before any fact.
@@ -181,8 +182,11 @@ func (w *World) take(rec *event.Record) (agg *aggregate, replaced *event.Record,
 			w.asleep.stale[agg.self] = append(w.asleep.stale[agg.self], old)
 		}
 	}
+	if agg.boxed != nil {
+		agg.steps()
+	}
 	last = agg.insert(rec) && replaced == nil
-	if rec.Kind == event.KindCarrier {
+	if agg.boxed != nil {
 		agg.refoldCarrier(rec, last)
 	}
 	return agg, replaced, last
@@ -273,11 +277,7 @@ func (w *World) Count(fact string) int {
 	n := w.asleep.facts[fact]
 	for kind, logs := range w.logs {
 		for _, agg := range logs {
-			if agg.boxed != nil {
-				n += countFact(foldSteps(kind, agg), fact)
-			} else {
-				n += countFact(foldRecords(kind, agg.glance(), agg.voids), fact)
-			}
+			n += countFact(foldRecords(kind, agg.glance(), agg.voids), fact)
 		}
 	}
 	return n
@@ -321,10 +321,11 @@ func (a *aggregate) find(id string) *event.Record {
 	if !a.ids.may(id) {
 		return nil
 	}
+	records := a.all()
 	if a.byID != nil {
 		return a.byID[id]
 	}
-	for _, r := range a.all() {
+	for _, r := range records {
 		if idOf(r) == id {
 			return r
 		}
@@ -349,17 +350,24 @@ func (a *aggregate) insert(rec *event.Record) (last bool) {
 	}
 	records = slices.Insert(records, at, rec)
 	a.spread = records
-	switch {
-	case a.byID != nil:
+	if a.byID != nil {
 		a.byID[idOf(rec)] = rec
-	case len(records) > scanLimit:
-		a.byID = make(map[string]*event.Record, 2*scanLimit)
-		for _, r := range records {
-			a.byID[idOf(r)] = r
-		}
+	} else {
+		a.number()
 	}
 	a.note(rec)
 	return at == n
+}
+
+// number makes the map of ids where there are many.
+func (a *aggregate) number() {
+	if len(a.spread) <= scanLimit {
+		return
+	}
+	a.byID = make(map[string]*event.Record, 2*len(a.spread))
+	for _, r := range a.spread {
+		a.byID[idOf(r)] = r
+	}
 }
 
 func (a *aggregate) remove(old *event.Record) {
@@ -374,22 +382,48 @@ func (a *aggregate) remove(old *event.Record) {
 	}
 }
 
+// steps gives the folded steps of a carrier. They are kept while its records are at hand:
+// boxes live for years.
+func (a *aggregate) steps() []Step {
+	if a.own == nil {
+		a.refold()
+	}
+	if a.w.Press != nil {
+		a.used = true
+	}
+	return a.own
+}
+
 // refoldCarrier keeps a carrier's folded steps up to date: one more at the end,
 // or all again.
 func (a *aggregate) refoldCarrier(rec *event.Record, last bool) {
 	if last && !a.voids && len(a.own) > 0 {
 		a.own = addStep(event.KindCarrier, a.own, rec)
-		if i := len(a.own) - 1; a.own[i].Record == rec && nests(a.own[i].Facts) {
-			a.nests = append(a.nests, i)
+		if i := len(a.own) - 1; a.own[i].Record == rec {
+			a.noteStep(i)
 		}
 		return
 	}
+	a.refold()
+}
+
+func (a *aggregate) refold() {
 	a.own = foldRecords(event.KindCarrier, a.all(), a.voids)
-	a.nests = a.nests[:0]
+	a.nests, a.emptied = a.nests[:0], a.emptied[:0]
 	for i := range a.own {
-		if !a.own[i].Voided && nests(a.own[i].Facts) {
-			a.nests = append(a.nests, i)
+		if !a.own[i].Voided {
+			a.noteStep(i)
 		}
+	}
+}
+
+// noteStep notes which steps are looked for.
+func (a *aggregate) noteStep(i int) {
+	if nests(a.own[i].Facts) {
+		a.nests = append(a.nests, i)
+	}
+	if holds[event.Emptied](a.own[i].Facts) {
+		a.emptied = append(a.emptied, a.own[i].At())
 	}
 }
 
