@@ -120,6 +120,7 @@ func (m *Model) newest(ctx context.Context) error {
 	if e := m.early; e != nil {
 		<-e.done
 		if e.err == nil && m.fits(ctx, e.head) == nil {
+			m.use(e.head)
 			return nil
 		}
 		m.mu.Lock()
@@ -131,12 +132,30 @@ func (m *Model) newest(ctx context.Context) error {
 		return err
 	}
 	defer r.Close()
-	return m.load(r)
+	if err := m.load(r); err != nil {
+		return err
+	}
+	m.use(r.Head)
+	return nil
+}
+
+// use says that what was loaded is of this log: from now on the model stands there.
+func (m *Model) use(h snapshot.Head) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.at = eventlog.Position{Custody: h.Custody, Readings: h.Readings}
+	m.began = m.at
 }
 
 // begin brings the model to where its newest snapshot is, if one can be used, and gives
 // from where the log must be read.
 func (m *Model) begin(ctx context.Context) eventlog.Position {
+	defer func() {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.begun = true
+		m.advance()
+	}()
 	if m.folder == nil {
 		return eventlog.Position{}
 	}
@@ -145,7 +164,6 @@ func (m *Model) begin(ctx context.Context) eventlog.Position {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if err == nil {
-		m.began = m.at
 		m.logger.Info("the model starts from its snapshot", slog.Uint64("custody", m.at.Custody), slog.Uint64("readings", m.at.Readings), slog.Duration("took", time.Since(start)))
 		return m.at
 	}
@@ -213,8 +231,8 @@ func (m *Model) reset() {
 	}
 }
 
-// load reads a snapshot into the empty model. The first error means that nothing of what
-// was read may be used.
+// load reads a snapshot into the empty model, which nobody takes for read up to there before
+// use. The first error means that nothing of what was read may be used.
 func (m *Model) load(r *snapshot.Reader) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -241,7 +259,6 @@ func (m *Model) load(r *snapshot.Reader) error {
 	}
 	m.readSchemes()
 	m.readAdoptions()
-	m.at = eventlog.Position{Custody: r.Head.Custody, Readings: r.Head.Readings}
 	m.recorded = r.Head.Recorded
 	for key := range m.series {
 		m.describeSeries(key)

@@ -193,6 +193,44 @@ func TestAStartFromASnapshotSeesTheSame(t *testing.T) {
 	}
 }
 
+// A snapshot that was read before the log was there counts only once Run has looked
+// whether it is of this log.
+func TestASnapshotCountsOnceItWasLookedAt(t *testing.T) {
+	b := newBench(t)
+	b.world()
+	dir := t.TempDir()
+	p := b.startKept("one", dir)
+	b.settle(p)
+	p.stop()
+	folder, err := snapshot.Open(dir, []byte("key of the store"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := live.New(nil, func() event.Instant { return event.Instant(b.now.Load()) }, live.Lists{}, "two", slog.New(slog.DiscardHandler))
+	m.KeepIn(live.Keep{Folder: folder, Log: "custody", RestAfter: time.Hour})
+	m.ReadAhead()
+	m.Over(b.log)
+	for range 5 { // the snapshot is read in far less
+		soon, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+		if err := m.WaitFor(soon, eventlog.Position{}); err == nil || m.At() != (eventlog.Position{}) {
+			t.Fatalf("it stands at %v before Run", m.At())
+		}
+		cancel()
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var ended sync.WaitGroup
+	ended.Go(func() {
+		if err := m.Run(ctx); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := m.WaitFor(t.Context(), eventlog.Position{}); err != nil || m.Began() == (eventlog.Position{}) {
+		t.Errorf("it began at %v: %v", m.Began(), err)
+	}
+	stop()
+	ended.Wait()
+}
+
 // stopUnsaved stops a process and takes away what it wrote then.
 func stopUnsaved(t *testing.T, p *process, dir string) {
 	t.Helper()

@@ -53,6 +53,7 @@ type Model struct {
 	restAfter time.Duration
 	saveEvery time.Duration
 	early     *early // nil: Run reads the snapshot itself
+	begun     bool   // Run knows from where it reads the log
 	began     eventlog.Position
 	last      check // the last decision that was read
 	saving    bool
@@ -434,7 +435,7 @@ func (m *Model) At() eventlog.Position {
 
 // WaitFor returns once the model has read up to p.
 func (m *Model) WaitFor(ctx context.Context, p eventlog.Position) error {
-	return m.wait(ctx, func() bool { return m.at.Reached(p) })
+	return m.wait(ctx, func() bool { return m.begun && m.at.Reached(p) })
 }
 
 // Settled returns once the model has read up to p, every tube that this touched
