@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc"
+
 	"specimen.example/custody/internal/app/apptest"
 	"specimen.example/custody/internal/eventlog"
 	"specimen.example/custody/internal/eventlog/logtest"
@@ -110,7 +112,7 @@ func askAll(t *testing.T, day *wholeDay, d *apptest.Daemon) (answers map[string]
 	}
 	close(ids)
 	wg.Wait()
-	list, err := stabilityv1.NewFlagsClient(d.Conn).ListFlags(t.Context(), &stabilityv1.ListFlagsRequest{})
+	list, err := stabilityv1.NewFlagsClient(d.Conn).ListFlags(t.Context(), &stabilityv1.ListFlagsRequest{}, grpc.MaxCallRecvMsgSize(64<<20)) // half a kilobyte a flag
 	if err != nil {
 		t.Fatal(err)
 	}
