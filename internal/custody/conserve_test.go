@@ -439,3 +439,32 @@ func TestClockSetBack(t *testing.T) {
 		}
 	}
 }
+
+// A box that was known to be at one place, then put into another without a place and scanned
+// by itself elsewhere, is not in that one; nor is what lies in it (found by the law above).
+func TestWhatLiesInABoxLeavesWithIt(t *testing.T) {
+	w := NewWorld()
+	seq := uint64(0)
+	put := func(kind event.Kind, key event.Key, at event.Instant, place string, fact event.Fact) {
+		seq++
+		w.Apply(&event.Record{Seq: seq, Decision: event.Decision{
+			Envelope: event.Envelope{ID: fmt.Sprint("s-", seq), Kind: kind, Key: key, Occurred: at, Recorded: at, Actor: "mira", Device: "H-1", Place: place},
+			Facts:    []event.Fact{fact},
+		}})
+	}
+	put(event.KindCarrier, "L-C4", lawStart, "WARD-S", event.Emptied{})
+	put(event.KindTube, "L-T1", lawStart+1_000, "", event.Collected{Type: "EDTA"})
+	put(event.KindTube, "L-T1", lawStart+2_000, "", event.Packed{Carrier: "L-C4"})
+	put(event.KindCarrier, "L-C3", lawStart+1_800_000, "HATCH", event.Emptied{})
+	put(event.KindCarrier, "L-C4", lawStart+3_600_000, "", event.Packed{Carrier: "L-C3"})
+	if x, _ := w.Tube("L-T1"); !slices.Equal(x.Carriers, []event.Key{"L-C4", "L-C3"}) {
+		t.Errorf("it is in %v", x.Carriers)
+	}
+	put(event.KindCarrier, "L-C4", lawStart+7_200_000, "HATCH", event.Sealed{Seal: "Z1"})
+	if x, _ := w.Tube("L-T1"); !slices.Equal(x.Carriers, []event.Key{"L-C4"}) {
+		t.Errorf("it is in %v after its box was scanned elsewhere", x.Carriers)
+	}
+	if in := w.Contents("L-C3", 0); len(in) != 0 {
+		t.Errorf("the other box holds %v", in)
+	}
+}

@@ -191,9 +191,13 @@ func (w *World) carrierTrail(c event.Key, from event.Instant, next *event.Record
 	}
 	own := agg.steps()
 	begin := sort.Search(len(own), func(i int) bool { return own[i].At() >= from })
-	// A carrier that was packed earlier may still be inside: begin at that pack.
-	if n := sort.Search(len(agg.nests), func(i int) bool { return agg.nests[i] >= begin }); n > 0 && holds[event.Packed](own[agg.nests[n-1]].Facts) {
-		begin = min(begin, w.settled(agg, n-1))
+	// A carrier that was packed earlier may still be inside: begin at that pack. One that is
+	// packed later may come from where it was before: whether it stays inside hangs on that.
+	n := sort.Search(len(agg.nests), func(i int) bool { return agg.nests[i] >= begin })
+	for _, n := range []int{n - 1, n} {
+		if n >= 0 && n < len(agg.nests) && holds[event.Packed](own[agg.nests[n]].Facts) {
+			begin = min(begin, w.settled(agg, n))
+		}
 	}
 	end := len(own)
 	if next != nil {
