@@ -82,6 +82,16 @@ func (w *World) AtRest(t Target) bool {
 	return ok
 }
 
+// AwakeTubes is the number of tubes that don't rest.
+func (w *World) AwakeTubes() int { return len(w.logs[event.KindTube]) }
+
+// LooksOver reports, at a glance, whether what ends the use of most tubes was told of one
+// that is awake, and nothing happened to it at an instant or later.
+func (w *World) LooksOver(tube event.Key, before event.Instant) bool {
+	agg := w.logs[event.KindTube][tube]
+	return agg != nil && agg.ends && agg.quiet(before)
+}
+
 // Resting is the number of cases at rest, and of their tubes.
 func (w *World) Resting() (cases, tubes int) { return w.asleep.resting, w.asleep.lens[event.KindTube] }
 

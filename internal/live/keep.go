@@ -71,6 +71,9 @@ type Keep struct {
 	// RestAfter is how long nothing must have happened to a case that is over before it
 	// leaves memory; 0 is as usual.
 	RestAfter time.Duration
+	// MostAwake is how many tubes a start keeps awake while it reads the log, LateFrom from how
+	// many on those that look over are judged after all others; 0 is as usual.
+	MostAwake, LateFrom int
 	// Every is how often a snapshot is written while anything happens; 0: only at a clean stop.
 	Every time.Duration
 }
@@ -79,6 +82,7 @@ type Keep struct {
 // and each start reads the whole log. Call it before Run.
 func (m *Model) KeepIn(k Keep) {
 	m.folder, m.logName, m.restAfter, m.saveEvery = k.Folder, k.Log, cmp.Or(k.RestAfter, restAfter), k.Every
+	m.mostAwake, m.lateFrom = cmp.Or(k.MostAwake, m.mostAwake), cmp.Or(k.LateFrom, m.lateFrom)
 }
 
 // Began tells from where this process read the log: the zero Position when from its

@@ -21,12 +21,16 @@ import (
 )
 
 // startKept starts a model that keeps what it was worked out to be in dir.
-func (b *bench) startKept(name, dir string) *process { return b.startIn(name, dir, false) }
+func (b *bench) startKept(name, dir string) *process {
+	return b.startIn(name, dir, live.Keep{}, false)
+}
 
 // startAhead is startKept with the snapshot being read before the log is there.
-func (b *bench) startAhead(name, dir string) *process { return b.startIn(name, dir, true) }
+func (b *bench) startAhead(name, dir string) *process {
+	return b.startIn(name, dir, live.Keep{}, true)
+}
 
-func (b *bench) startIn(name, dir string, ahead bool) *process {
+func (b *bench) startIn(name, dir string, keep live.Keep, ahead bool) *process {
 	b.t.Helper()
 	lists, err := library.Catalogue()
 	if err != nil {
@@ -42,7 +46,8 @@ func (b *bench) startIn(name, dir string, ahead bool) *process {
 		log = b.log
 	}
 	m := live.New(log, clock, live.Lists{Tubes: lists.Tubes, Assays: lists.Assays}, name, slog.New(slog.DiscardHandler))
-	m.KeepIn(live.Keep{Folder: folder, Log: "custody", RestAfter: time.Hour})
+	keep.Folder, keep.Log, keep.RestAfter = folder, "custody", time.Hour
+	m.KeepIn(keep)
 	if ahead {
 		m.ReadAhead()
 		m.Over(b.log)
@@ -63,6 +68,7 @@ func (b *bench) startIn(name, dir string, ahead bool) *process {
 }
 
 // lives lets n tubes be drawn, carried by a measured box and run; every fifth stays open.
+// Without a process nobody judges them.
 func (b *bench) lives(n int, at event.Instant, p *process) {
 	for i := range n {
 		tube, id := fmt.Sprintf("N-%d-%d", at/minute%100_000, i), fmt.Sprint(at, "-", i)
@@ -73,12 +79,18 @@ func (b *bench) lives(n int, at event.Instant, p *process) {
 			b.put(event.KindTube, tube, "m-"+id, at+30*minute, event.Measured{})
 		}
 	}
+	var ps []*process
+	if p != nil {
+		ps = append(ps, p)
+	}
 	for k := range event.Instant(6) {
-		b.move(at+5*k*minute, p)
+		b.move(at+5*k*minute, ps...)
 		b.reading("L-1", at+5*k*minute, event.CentiC(2000+50*k))
 	}
-	b.move(at+40*minute, p)
-	b.settle(p)
+	b.move(at+40*minute, ps...)
+	if p != nil {
+		b.settle(p)
+	}
 }
 
 func (p *process) resting() (tubes int) {
@@ -229,6 +241,43 @@ func TestASnapshotCountsOnceItWasLookedAt(t *testing.T) {
 	}
 	stop()
 	ended.Wait()
+}
+
+// Whether what is over goes to rest on the way or later, and is judged with all others or
+// behind them: a log that nobody ever judged gets the same flags, and the same is at rest.
+func TestAStartReadsALongLogLikeAShortOne(t *testing.T) {
+	var flagged []event.Key
+	for _, keep := range []live.Keep{{}, {MostAwake: 1}, {LateFrom: 1}, {MostAwake: 1, LateFrom: 1}} {
+		b := newBench(t)
+		b.world()
+		b.put(event.KindLogger, "L-1", "l-1", eight, event.LoggerDescribed{EveryMs: int64(5 * minute), HoldMs: -1})
+		b.put(event.KindLogger, "L-1", "l-2", eight, event.LoggerAttached{ToKind: string(event.KindCarrier), To: local(t, "BOX-1")})
+		b.lives(15, eight, nil)
+		b.lives(10, eight+60*minute, nil)
+		b.put(event.KindTube, "N-LATE", "late", eight+200*minute, event.Collected{Type: "EDTA", Tests: []string{"K"}})
+		b.move(eight + 200*minute)
+		p := b.startIn("one", t.TempDir(), keep, false)
+		b.settle(p)
+		b.move(eight+300*minute, p) // what was flagged just now is quiet again
+		for deadline := time.Now().Add(time.Minute); p.Effort().Late > 0 || p.resting() != 20; p.Poke() {
+			if time.Now().After(deadline) {
+				t.Fatalf("%+v: not all is judged and at rest: %+v", keep, p.Effort())
+			}
+			time.Sleep(time.Millisecond)
+		}
+		b.settle(p)
+		whole := b.start("whole")
+		b.settle(whole)
+		same(t, p, whole)
+		if flagged == nil {
+			flagged = p.Flagged()
+		}
+		if got := p.Flagged(); !slices.Equal(got, flagged) || len(got) < 5 {
+			t.Errorf("%+v: flags up %v, want %v", keep, got, flagged)
+		}
+		whole.stop()
+		p.stop()
+	}
 }
 
 // stopUnsaved stops a process and takes away what it wrote then.

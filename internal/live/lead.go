@@ -10,7 +10,6 @@ import (
 	"hash/fnv"
 	"io"
 	"log/slog"
-	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -133,8 +132,7 @@ func (m *Model) turn(ctx context.Context) bool {
 		m.judgeLate()
 	}
 	keys := m.takeDirty()
-	doubtful := slices.Collect(maps.Keys(m.doubtful))
-	clear(m.doubtful)
+	doubtful := m.takeDoubtful()
 	if m.busy = len(keys) > 0 || len(doubtful) > 0; !m.busy {
 		more = more || m.unnamed
 		m.mu.Unlock()
@@ -185,7 +183,19 @@ func (m *Model) turn(ctx context.Context) bool {
 		}
 	}
 	m.advance()
-	return len(writes) > 0 || len(m.dirty) > 0 || m.unnamed || more
+	return len(writes) > 0 || len(m.dirty) > 0 || len(m.doubtful) > 0 || m.unnamed || more
+}
+
+// takeDoubtful gives what doubts are looked for in one turn.
+func (m *Model) takeDoubtful() (some []custody.Target) {
+	for t := range m.doubtful {
+		if len(some) == 4*batch {
+			break
+		}
+		some = append(some, t)
+		delete(m.doubtful, t)
+	}
+	return some
 }
 
 // takeDirty gives the tubes of one turn. What went to rest meanwhile isn't among them.

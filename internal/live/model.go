@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -59,7 +60,9 @@ type Model struct {
 	saving    bool
 	looks     []event.Key // tubes that were worked out, oldest first from oldest on
 	oldest    int
-	late      []event.Key // went to rest before anybody judged them
+	late      []event.Key // left for later at the start: at rest, or they look over
+	mostAwake int         // see mostAwake
+	lateFrom  int         // see lateFrom
 	afterLoad func()
 	readFor   string // traceparent of the readings that came last
 	due       dueHeap
@@ -132,6 +135,7 @@ func New(log eventlog.Log, now func() event.Instant, lists Lists, id string, log
 		doubtful: map[custody.Target]bool{}, doubtAt: map[string]custody.Target{}, unread: map[custody.Target]uint64{}, ahead: map[uint64]struct{}{}, files: map[event.Key]*files{}, codes: index(nil, lists), numbers: noNumbers(), watchers: map[*Watcher]struct{}{}, flagged: map[event.Key]struct{}{}, everFlagged: map[event.Key]struct{}{},
 		poke: make(chan struct{}, 1), forms: forms{wire.NewReader()},
 	}
+	m.mostAwake, m.lateFrom = mostAwake(debug.SetMemoryLimit(-1)), lateFrom
 	m.world.Zones = zones()
 	m.world.Press, m.world.Spread = appendRecord, m.forms.all
 	m.vigil.Bound(firesAtOnce)
@@ -289,6 +293,14 @@ func (m *Model) touch(t custody.Target) {
 	e := m.entry(t.Key)
 	e.look, e.layers = nil, nil
 	m.mark(t.Key, e)
+}
+
+// unqueue takes a tube off the judge's list for now.
+func (m *Model) unqueue(key event.Key) {
+	if e := m.tubes[key]; e != nil {
+		e.look, e.layers, e.queued = nil, nil, false // dirty's entry finds nothing
+		e.rest()
+	}
 }
 
 // mark queues a tube for the judge without dropping what is known of its facts.
@@ -599,9 +611,31 @@ func (m *Model) CatchUp(ctx context.Context) error {
 }
 
 // lookAtAll drops what was worked out while the log was read, and queues all that is awake.
+// Where that is very much, those tubes wait that look over: flags of the others come first.
 func (m *Model) lookAtAll() {
+	later := func(event.Key) bool { return false }
+	if m.cases != nil && m.world.AwakeTubes() >= m.lateFrom {
+		before := m.recorded.Add(-m.restAfter)
+		known := make(map[event.Key]struct{}, len(m.late))
+		for _, key := range m.late {
+			known[key] = struct{}{}
+		}
+		later = func(tube event.Key) bool {
+			if !m.world.LooksOver(tube, before) {
+				return false
+			}
+			if _, waits := known[tube]; !waits {
+				m.late = append(m.late, tube)
+			}
+			return true
+		}
+	}
 	for _, kind := range event.Kinds() {
 		for _, key := range m.world.Awake(kind) {
+			if kind == event.KindTube && later(key) {
+				m.unqueue(key)
+				continue
+			}
 			m.touch(custody.Target{Kind: kind, Key: key})
 		}
 	}

@@ -21,13 +21,25 @@ const restAfter = 2 * time.Hour
 const (
 	restLooks  = 32 // cases looked at in one turn of the judge
 	stirsATime = 16 // cases that facts touched, read again in one turn
-	lateLooks  = 8  // tubes that went to rest while the log was read, judged in one turn
+	lateLooks  = 8  // tubes that were left for later at the start, judged in one turn
 )
+
+// lateFrom is from how many awake tubes on a start judges first those that may still be
+// waited for, and those later that look over.
+const lateFrom = 1 << 15
+
+// mostAwake is how many tubes a start keeps awake while it reads the log. To put one to rest
+// takes as long as folding its records several times, so it is done later, unless memory is
+// wanted: a tube takes some four kilobytes, and a quarter of the limit is for them.
+func mostAwake(limit int64) int { return int(min(limit/(16<<10), 1<<20)) }
 
 // rests puts cases to rest that are over. It needs mu.
 func (m *Model) rests(looks int, now event.Instant) {
 	if m.cases == nil || m.saving {
 		return
+	}
+	if more := m.world.AwakeTubes() <= m.mostAwake; more && (!m.caughtUp || len(m.late) > 0) {
+		return // what is left for later would be woken for its judgement
 	}
 	terms := custody.Terms{
 		Before: now.Add(-m.restAfter),
@@ -71,8 +83,8 @@ func (m *Model) stirred() bool {
 	return m.world.Unread() > 0
 }
 
-// judgeLate queues tubes that went to rest before anybody judged them: the log was read
-// from its beginning, and whoever led before may have died before it spoke.
+// judgeLate queues tubes that a start left for later, or that went to rest before anybody
+// judged them: whoever led before may have died before it spoke.
 func (m *Model) judgeLate() {
 	for n := 0; n < lateLooks && len(m.late) > 0; n++ {
 		key := m.late[len(m.late)-1]
