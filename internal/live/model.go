@@ -246,10 +246,11 @@ func (m *Model) WrittenRun(run *event.Run, seq uint64) {
 // fold needs mu.
 func (m *Model) fold(rec *event.Record) {
 	t := custody.Target{Kind: rec.Kind, Key: rec.Key}
-	if m.world.Holds(t, rec) {
+	nothing := m.fromNothing() // then it isn't held, or changes nothing
+	if !nothing && m.world.Holds(t, rec) {
 		return
 	}
-	if !m.fromNothing() {
+	if !nothing {
 		for _, t := range m.world.Apply(rec) {
 			m.touch(t)
 			m.causes.note(t, rec.Trace)
@@ -258,7 +259,7 @@ func (m *Model) fold(rec *event.Record) {
 	} else {
 		m.world.Fold(rec)
 	}
-	if !m.fromNothing() {
+	if !nothing {
 		m.touch(t)
 	} else if e := m.tubes[t.Key]; e != nil && t.Kind == event.KindTube {
 		e.look, e.layers = nil, nil // CatchUp looks at everything
@@ -275,7 +276,7 @@ func (m *Model) fold(rec *event.Record) {
 		m.describeSeries(rec.Key)
 		m.refile(rec.Key)
 	}
-	if m.note(rec) && !m.fromNothing() {
+	if m.note(rec) && !nothing {
 		m.noteFlag(rec.Key)
 	}
 	m.recorded = max(m.recorded, rec.Recorded)
