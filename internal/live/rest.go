@@ -30,8 +30,9 @@ const lateFrom = 1 << 15
 
 // mostAwake is how many tubes a start keeps awake while it reads the log. To put one to rest
 // takes as long as folding its records several times, so it is done later, unless memory is
-// wanted: a tube takes some four kilobytes, and a quarter of the limit is for them.
-func mostAwake(limit int64) int { return int(min(limit/(16<<10), 1<<20)) }
+// wanted: a tube with its draw and request takes some eight kilobytes, and a quarter of the
+// limit is for them.
+func mostAwake(limit int64) int { return int(min(limit/(32<<10), 1<<20)) }
 
 // rests puts cases to rest that are over. It needs mu.
 func (m *Model) rests(looks int, now event.Instant) {
