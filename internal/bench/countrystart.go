@@ -87,16 +87,21 @@ func (c *countryRun) open(ctx context.Context, fromSnapshot bool) (p *product, s
 	return p, st, nil
 }
 
-// settle waits until every tube is judged, those at rest too, and what the judge says stands
-// in the log.
+// settle waits until every tube is judged, those at rest too, what the judge says stands in
+// the log, and what may rest does.
 func (c *countryRun) settle(ctx context.Context, p *product) error {
 	begun, told := time.Now(), time.Now()
 	done := make(chan error, 1)
 	go func() {
 		err := p.model.Settled(ctx, p.model.At())
-		for err == nil && p.model.Effort().Late > 0 {
+		for e := p.model.Effort(); err == nil; { // what is over goes to rest while nothing else happens
 			time.Sleep(100 * time.Millisecond)
 			err = p.model.Settled(ctx, p.model.At())
+			now := p.model.Effort()
+			if e == now && now.Late == 0 {
+				break
+			}
+			e = now
 		}
 		done <- err
 	}()
@@ -111,7 +116,7 @@ func (c *countryRun) settle(ctx context.Context, p *product) error {
 			if time.Since(told) > 10*time.Second {
 				told = time.Now()
 				e := p.model.Effort()
-				c.s.tell("country: judging, %d judgements of %d tubes so far, %d at rest to come, %d decisions in the log", e.Judgings, e.Tubes, e.Late, p.model.At().Custody)
+				c.s.tell("country: judging, %d judgements of %d tubes so far, %d at rest, %d to come, %d decisions in the log", e.Judgings, e.Tubes, e.Resting, e.Late, p.model.At().Custody)
 			}
 		}
 	}

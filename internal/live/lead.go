@@ -127,7 +127,7 @@ func (m *Model) turn(ctx context.Context) bool {
 	m.queueDue(now)
 	m.name(now)
 	more := m.stirred()
-	m.rests(restLooks, now)
+	more = m.rests(restLooks, now) || more
 	if len(m.dirty) == 0 {
 		m.judgeLate()
 	}

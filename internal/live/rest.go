@@ -34,13 +34,14 @@ const lateFrom = 1 << 15
 // limit is for them.
 func mostAwake(limit int64) int { return int(min(limit/(32<<10), 1<<20)) }
 
-// rests puts cases to rest that are over. It needs mu.
-func (m *Model) rests(looks int, now event.Instant) {
+// rests puts cases to rest that are over, and reports whether it found some: then there may
+// be more. It needs mu.
+func (m *Model) rests(looks int, now event.Instant) (some bool) {
 	if m.cases == nil || m.saving {
-		return
+		return false
 	}
-	if more := m.world.AwakeTubes() <= m.mostAwake; more && (!m.caughtUp || len(m.late) > 0) {
-		return // what is left for later would be woken for its judgement
+	if room := m.world.AwakeTubes() <= m.mostAwake; room && (!m.caughtUp || len(m.late) > 0) {
+		return false // what is left for later would be woken for its judgement
 	}
 	terms := custody.Terms{
 		Before: now.Add(-m.restAfter),
@@ -70,6 +71,7 @@ func (m *Model) rests(looks int, now event.Instant) {
 			delete(m.tubes, t.Key)
 		}
 	}
+	return len(rested) > 0
 }
 
 // stirred reads cases again that facts touched while they rested. It reports whether there
