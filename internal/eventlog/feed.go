@@ -197,8 +197,8 @@ type reading func(m jetstream.Msg, seq uint64) (tell func())
 // and how many such parts may wait: a start decodes what comes next while the follower
 // folds what came last.
 const (
-	partOf       = 64
-	partsWaiting = 16
+	partOf       = 256
+	partsWaiting = 32
 )
 
 // readToEnd reads a stream up to the end that it has now. What it has read was told when it
