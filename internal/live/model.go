@@ -530,7 +530,7 @@ type Effort struct {
 	Watched  int    // tubes of which readings or time can still change something
 	Tubes    int    // of the log
 	Resting  int    // of them, out of memory
-	Late     int    // of these, to be judged yet: the log was read from its beginning
+	Late     int    // left for later at the start, and not judged yet
 }
 
 // Effort gives what judging took since the start.
