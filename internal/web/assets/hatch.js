@@ -129,7 +129,8 @@ async function record(scans, words, thing = "") {
     else if (a.answer === "repeated") notes.push(a.say || "This step was recorded before.");
     else if (a.answer !== "recorded") return void no.push(`${name || scan.draw || ""}: ${a.say || a.refusal || a.answer}`);
     for (const doubt of a?.doubts ?? []) if (doubt.say) notes.push(doubt.say);
-    if (scan.step !== "void") kept.push({ target: name ? { label: label(name) } : { draw: scan.draw }, id: o.id });
+    // What repeats a step is no step of its own: the log has nothing by its id to take back.
+    if (scan.step !== "void" && a?.answer !== "repeated") kept.push({ target: name ? { label: label(name) } : { draw: scan.draw }, id: o.id });
   });
   const some = no.length < out.length;
   if (no.length > 0) d.refuse([...new Set(no)].slice(0, 5).join(" "), out.length > 1 ? `${no.length} of ${out.length} not taken. ` : "Not taken. ");

@@ -142,6 +142,8 @@ async function record(scan) {
 }
 
 const taken = (/** @type {any} */ out) => out !== undefined && (!out.answer || out.answer.answer === "recorded" || out.answer.answer === "repeated");
+/** It can be taken back. What repeats a step is none of its own: the log has nothing by its id. */
+const own = (/** @type {any} */ out) => taken(out) && out.answer?.answer !== "repeated";
 
 /** @param {Step} step */
 function keep(step) {
@@ -234,7 +236,7 @@ async function put(tube, override = "") {
   const type = out.answer?.tube?.type || line?.type || "";
   stopped = what.stops ? tube : null;
   if (taken(out) && rack && same(rack.number, into.number)) fill(into, [...rack.tubes, tube.number]);
-  if (taken(out)) keep({ what: tube.number, scans: [{ id: out.id, label: tube.label }], again: `${tube.number} is out of ${into.number} again` });
+  if (own(out)) keep({ what: tube.number, scans: [{ id: out.id, label: tube.label }], again: `${tube.number} is out of ${into.number} again` });
   tell(override && taken(out) ? { ...what, level: "soon", word: "Let pass", more: `It is in the rack. The reason stands in the log. Without it: ${what.word}.` } : what, tube.number, taken(out) ? misfit(before, into.number, type, tube.number) : "");
 }
 
@@ -285,7 +287,7 @@ async function start(load, machine) {
   const out = await record({ step: "spin", label: load.label, place: said.chosen || place, how: CHOSEN, details: set });
   if (!out) return;
   if (!taken(out)) return news("Not started", sentence(out.answer?.say ?? ""), load.number, true);
-  keep({ what: `start of ${load.number}`, scans: [{ id: out.id, label: load.label }], again: `${load.number} doesn’t turn` });
+  if (own(out)) keep({ what: `start of ${load.number}`, scans: [{ id: out.id, label: load.label }], again: `${load.number} doesn’t turn` });
   if (rack && same(rack.number, load.number)) fill(null);
   const n = at ? perMin(at.radius, Number(set.g ?? 0)) : 0;
   news(`${load.number} turns`, `${at ? `In ${at.name}` : "It is started"}${n > 0 ? `, ${n} per minute` : ""}${set.minutes ? `, until ${board.clock(board.now() + Number(set.minutes) * 60_000)}` : ""}.${out.answer ? "" : " Kept here, not sent yet."}`, load.number);
@@ -304,7 +306,8 @@ async function startList(of) {
     return { text, label, out: await record({ step: "spin", label, place: said.chosen || place, how: "list", details: { ...set, load } }) };
   }));
   const went = outs.filter((o) => taken(o.out));
-  if (went.length > 0) keep({ what: `start of ${load}`, scans: went.map((o) => ({ id: o.out?.id ?? "", label: o.label })), again: `${went.length} tubes don’t turn` });
+  const mine = went.filter((o) => own(o.out));
+  if (mine.length > 0) keep({ what: `start of ${load}`, scans: mine.map((o) => ({ id: o.out?.id ?? "", label: o.label })), again: `${went.length} tubes don’t turn` });
   const not = outs.filter((o) => !taken(o.out));
   const why = not.map((o) => `${o.text}: ${o.out?.answer?.say ?? "not kept"}`).join("; ");
   news(went.length === 0 ? "Nothing was started" : `${went.length} tubes turn`, not.length === 0 ? "Their pages say that they were started by a list." : `Take out what was stopped. ${sentence(why)}`, load, not.length > 0);
@@ -328,7 +331,8 @@ async function over(step, of) {
   const labels = (tubes.length > 0 ? tubes : [load]).map((text) => /** @type {Label} */ ({ text, how: "typed" }));
   const outs = await Promise.all(labels.map(async (label) => ({ label, out: await record({ step, label, ...at, ...(tubes.length > 0 ? { details: { load }, how: "list" } : { how: CHOSEN }) }) })));
   const went = outs.filter((o) => taken(o.out));
-  if (went.length > 0) keep({ what: `end of ${load}`, scans: went.map((o) => ({ id: o.out?.id ?? "", label: o.label })), again: `${load} still turns` });
+  const mine = went.filter((o) => own(o.out));
+  if (mine.length > 0) keep({ what: `end of ${load}`, scans: mine.map((o) => ({ id: o.out?.id ?? "", label: o.label })), again: `${load} still turns` });
   if (went.length < outs.length) return news("Not recorded", sentence(outs.find((o) => !taken(o.out))?.out?.answer?.say ?? ""), load, true);
   news(step === "end-spin" ? `${load} ended` : `${load} failed`, step === "end-spin" ? "Take the tubes out; they don’t stand here any more." : "Its tubes are to be spun again.", load);
 }
