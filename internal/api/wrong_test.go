@@ -4,7 +4,9 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"net/http"
 	"net/url"
@@ -210,7 +212,8 @@ func (d *daemon) callAs(ctx context.Context, m method, req proto.Message) error 
 	if err != nil {
 		return err
 	}
-	if err := stream.SendMsg(req); err != nil {
+	// Who is refused at once may find the stream over: then RecvMsg says why.
+	if err := stream.SendMsg(req); err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
 	if err := stream.CloseSend(); err != nil {
