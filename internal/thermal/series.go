@@ -32,8 +32,13 @@ type Series struct {
 // lowest and highest of several that disagree.
 type point struct {
 	at        event.Instant
-	low, high event.CentiC
+	low, high int16 // 0.01 degrees C: what is outside is a fault, see IsFault
 	ok        bool
+}
+
+// bounds gives the temperatures widened by so much on each side.
+func (p *point) bounds(wide event.CentiC) (low, high event.CentiC) {
+	return event.CentiC(p.low) - wide, event.CentiC(p.high) + wide
 }
 
 // IsFault reports whether a value is a fault code of a sensor or outside what
@@ -52,7 +57,7 @@ func (s *Series) Add(readings ...event.Reading) {
 	for _, r := range readings {
 		p := point{at: r.At}
 		if r.OK && !IsFault(r.C) {
-			p.ok, p.low, p.high = true, r.C, r.C
+			p.ok, p.low, p.high = true, int16(r.C), int16(r.C)
 		}
 		switch n := len(s.points); {
 		case sorted < n, n > 0 && p.at < s.points[n-1].at:
@@ -119,7 +124,8 @@ func (s *Series) Len() int { return len(s.points) }
 func (s *Series) Last() (at event.Instant, low, high event.CentiC, ok bool) {
 	for _, p := range slices.Backward(s.points) {
 		if p.ok {
-			return p.at, p.low, p.high, true
+			low, high = p.bounds(0)
+			return p.at, low, high, true
 		}
 	}
 	return 0, 0, 0, false
@@ -140,10 +146,10 @@ func (s *Series) HoldsUntil() event.Instant {
 // instant come as two readings, the lower first.
 func (s *Series) All(yield func(event.Reading) bool) {
 	for _, p := range s.points {
-		if !yield(event.Reading{At: p.at, C: p.low, OK: p.ok}) {
+		if !yield(event.Reading{At: p.at, C: event.CentiC(p.low), OK: p.ok}) {
 			return
 		}
-		if p.low != p.high && !yield(event.Reading{At: p.at, C: p.high, OK: p.ok}) {
+		if p.low != p.high && !yield(event.Reading{At: p.at, C: event.CentiC(p.high), OK: p.ok}) {
 			return
 		}
 	}
@@ -199,13 +205,15 @@ func (s *Series) lineEnd(i int, gap, hold event.Instant) (end event.Instant, hel
 // draw gives seg, a part of the line that begins at point i, its temperatures.
 func (s *Series) draw(seg *Segment, i int, gap, hold event.Instant) {
 	p, l := &s.points[i], &seg.Line
-	l.From, l.Low0, l.High0 = p.at, p.low-s.UncertaintyC, p.high+s.UncertaintyC
+	l.From = p.at
+	l.Low0, l.High0 = p.bounds(s.UncertaintyC)
 	if seg.HeldAfterReading {
 		l.To, _ = s.lineEnd(i, gap, hold)
 		l.Low1, l.High1 = l.Low0, l.High0
 	} else {
 		next := &s.points[i+1]
-		l.To, l.Low1, l.High1 = next.at, next.low-s.UncertaintyC, next.high+s.UncertaintyC
+		l.To = next.at
+		l.Low1, l.High1 = next.bounds(s.UncertaintyC)
 	}
 	seg.Low0, seg.High0, seg.Low1, seg.High1 = l.Low0, l.High0, l.Low1, l.High1
 	if seg.Reading0 = seg.From == l.From; !seg.Reading0 {
@@ -227,7 +235,7 @@ func (s *Series) whole(dst []Segment, i, n int, to, gap event.Instant) ([]Segmen
 		return dst, i
 	}
 	wide := s.UncertaintyC
-	low, high := p[0].low-wide, p[0].high+wide
+	low, high := p[0].bounds(wide)
 	for k := 1; k < len(p); k++ {
 		from, next := p[k-1].at, &p[k]
 		if !next.ok || next.at-from > gap || next.at > to {
@@ -240,7 +248,7 @@ func (s *Series) whole(dst []Segment, i, n int, to, gap event.Instant) ([]Segmen
 		seg := &dst[len(dst)-1] // field by field: no copy of a whole segment
 		seg.From, seg.To = from, next.at
 		seg.Low0, seg.High0 = low, high
-		low, high = next.low-wide, next.high+wide
+		low, high = next.bounds(wide)
 		seg.Low1, seg.High1 = low, high
 		seg.Evidence, seg.HeldAfterReading, seg.Reading0, seg.Reading1 = Measured, false, true, true
 		seg.Series = int32(n)

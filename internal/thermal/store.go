@@ -26,8 +26,8 @@ func (s *Series) Append(to []byte) []byte {
 			ok = 1
 		}
 		to = binary.AppendVarint(to, int64(p.at-last.at))
-		to = binary.AppendVarint(to, int64(p.low-last.low)<<1|ok)
-		to = binary.AppendVarint(to, int64(p.high-p.low))
+		to = binary.AppendVarint(to, int64(int(p.low)-int(last.low))<<1|ok)
+		to = binary.AppendVarint(to, int64(int(p.high)-int(p.low)))
 		last = p
 	}
 	return to
@@ -58,9 +58,9 @@ func (s *Series) Read(data []byte) (left []byte, err error) {
 		p.at = last.at + event.Instant(take())
 		low := take()
 		p.ok = low&1 != 0
-		p.low = last.low + event.CentiC(low>>1) //nolint:gosec // as it was written
-		p.high = p.low + event.CentiC(take())   //nolint:gosec // as it was written
-		if err == nil && len(points) > 0 && p.at <= last.at {
+		from := int64(last.low) + low>>1
+		to := from + take()
+		if p.low, p.high = int16(from), int16(to); int64(p.low) != from || int64(p.high) != to || len(points) > 0 && p.at <= last.at { //nolint:gosec // looked at
 			err = errSeries
 		}
 		if err != nil {
