@@ -128,7 +128,7 @@ func (w *World) contents(root, key event.Key, at event.Instant, seen map[Target]
 		inside = func() []*aggregate { return m.inside(at) }
 	}
 	for _, agg := range inside() {
-		if _, open := m.open[agg]; open || at != 0 {
+		if at != 0 || agg.packed(key).lasts {
 			list = append(list, agg.self)
 		}
 	}

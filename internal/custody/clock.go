@@ -34,8 +34,8 @@ const clockBack = 120_000 // ms
 func setBack(a, b tick) bool { return a.mono < b.mono && a.offset-b.offset > clockBack }
 
 // tickOf reads a record's tick; false when it has none.
-func tickOf(rec *event.Record) (device event.Key, t tick, ok bool) {
-	device = placeKey(rec.Device)
+func (w *World) tickOf(rec *event.Record) (device event.Key, t tick, ok bool) {
+	device = w.spell(rec.Device)
 	if device == "" || rec.BootID == "" || rec.MonotonicMs <= 0 || rec.DeviceTime == 0 {
 		return "", tick{}, false
 	}
@@ -47,7 +47,7 @@ func tickOf(rec *event.Record) (device event.Key, t tick, ok bool) {
 func (w *World) indexClock(rec, replaced *event.Record) []event.Key {
 	var moved []event.Key
 	if replaced != nil {
-		if device, t, ok := tickOf(replaced); ok {
+		if device, t, ok := w.tickOf(replaced); ok {
 			ticks := w.clocks[device][replaced.BootID]
 			if i, known := slices.BinarySearchFunc(ticks, t, compareTicks); known {
 				if jumpsBeside(ticks, i, t, i+1) {
@@ -57,7 +57,7 @@ func (w *World) indexClock(rec, replaced *event.Record) []event.Key {
 			}
 		}
 	}
-	device, t, ok := tickOf(rec)
+	device, t, ok := w.tickOf(rec)
 	if !ok {
 		return moved
 	}

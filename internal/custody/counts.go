@@ -44,8 +44,8 @@ func (w *World) around(all []Target) []*aggregate {
 			return
 		}
 		looked = append(looked, agg)
-		for _, key := range agg.packed {
-			if c := w.logs[event.KindCarrier][key]; c != nil {
+		for i := range agg.packings {
+			if c := w.logs[event.KindCarrier][agg.packings[i].in.carrier]; c != nil {
 				if c.counts && !slices.Contains(out, c) {
 					out = append(out, c)
 				}

@@ -17,7 +17,9 @@ func (w *World) Fold(rec *event.Record) {
 		return
 	}
 	w.concerned(rec)
+	w.reading = true
 	agg, replaced, last := w.take(rec)
+	w.reading = false
 	if agg == nil {
 		return
 	}

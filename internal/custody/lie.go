@@ -43,22 +43,22 @@ func (w *World) lie(all []Target, records []*event.Record, last event.Instant, r
 		if agg.seq > agg.top {
 			a.seqs[t] = agg.seq
 		}
-		for _, carrier := range agg.packed {
-			if s, ok := w.members[carrier].find(agg); ok {
+		for i := range agg.packings {
+			if p := &agg.packings[i]; p.known {
 				to := uint32(forever)
-				if s.out != 0 {
-					to = latest(s.out)
+				if !p.lasts && p.out != 0 {
+					to = latest(p.out)
 				}
-				note(traceKey{kind: traceCarrier, name: string(carrier)}, firstIn(agg, carrier), to)
+				note(traceKey{kind: traceCarrier, name: string(p.in.carrier)}, firstIn(agg, p.in.carrier), to)
 			}
 		}
 	}
 	for _, rec := range records {
 		self := Target{rec.Kind, rec.Key}
-		eachPlace(self, rec, func(key event.Key) {
+		w.eachPlace(self, rec, func(key event.Key) {
 			note(traceKey{kind: tracePlace, name: string(key)}, earliest(rec.Occurred), latest(last))
 		})
-		if device, t, ok := tickOf(rec); ok {
+		if device, t, ok := w.tickOf(rec); ok {
 			note(traceKey{kind: traceClock, name: string(device), boot: rec.BootID}, counter(t.mono), counter(t.mono))
 		}
 		for _, fact := range rec.Facts {
@@ -139,27 +139,15 @@ func (w *World) forget(t Target) {
 		delete(w.byRequest, t.Key)
 	}
 	agg := w.logs[t.Kind][t.Key]
-	stale := w.asleep.stale[t]
 	delete(w.asleep.stale, t)
 	if agg == nil {
 		return
 	}
 	delete(w.logs[t.Kind], t.Key)
-	for _, carrier := range agg.packed {
-		w.members[carrier].drop(agg)
-	}
-	for _, list := range [][]*event.Record{agg.all(), stale} {
-		for _, rec := range list {
-			eachPlace(t, rec, func(key event.Key) { dropMember(w.scannedAt, key, agg) })
-			for _, fact := range rec.Facts {
-				if f, ok := fact.(event.Departed); ok && f.Route != "" {
-					dropMember(w.onRoute, f.Route, agg)
-				}
-			}
-		}
-	}
+	agg.leave()
 	for _, rec := range agg.all() {
 		w.unindexDraw(rec)
 		w.thinTicks(rec)
 	}
+	*agg = aggregate{w: w, self: t, gone: true} // where it is listed still, it holds nothing
 }

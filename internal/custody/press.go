@@ -58,12 +58,45 @@ func (a *aggregate) behind(rec *event.Record) bool {
 	return true
 }
 
+// pressAtOnce adds the stored form of a record to an aggregate of which all is pressed, if it
+// happened after all of them: who reads a log from its beginning has no use for it spread.
+func (a *aggregate) pressAtOnce(rec *event.Record) bool {
+	w := a.w
+	if !w.reading || rec.Stored == nil || w.Press == nil || !caseKind(rec.Kind) ||
+		len(a.spread) > 0 || rec.Occurred <= a.last || a.inPressed >= scanLimit {
+		return false
+	}
+	buf, err := w.Press(w.scratch[:0], rec)
+	if w.scratch = buf; err != nil {
+		return false
+	}
+	if need := len(a.pressed) + len(buf); need > cap(a.pressed) {
+		a.pressed = append(make([]byte, 0, max(2*len(buf), need+need/2)), a.pressed...)
+	}
+	a.pressed, a.inPressed = append(a.pressed, buf...), a.inPressed+1
+	a.short, a.pressedTo = true, rec.Occurred
+	a.note(rec)
+	return true
+}
+
 // note keeps what is asked of records without a look at them.
 func (a *aggregate) note(rec *event.Record) {
 	a.newest, a.last = max(a.newest, rec.Occurred, rec.Recorded), max(a.last, rec.Occurred)
 	a.top, a.voids = max(a.top, rec.Seq), a.voids || holds[event.Voided](rec.Facts)
 	a.ends = a.ends || endsUse(rec.Facts)
 	a.ids.add(idOf(rec))
+	one, two := formOf(rec)
+	a.again = a.forms[0]&one != 0 && a.forms[1]&two != 0
+	a.forms[0], a.forms[1] = a.forms[0]|one, a.forms[1]|two
+}
+
+// formOf is two bits, the same ones for a record that tells of the same step once more.
+func formOf(rec *event.Record) (one, two uint64) {
+	h := maphash.String(idSeed, rec.Place)
+	for _, f := range rec.Facts {
+		h = h*31 + maphash.String(idSeed, f.FactName())
+	}
+	return 1 << (h >> 58), 1 << (h >> 52 & 63)
 }
 
 // ids are the ids of an aggregate, three of 128 bits for each: an id whose bits are not
@@ -153,8 +186,8 @@ func (w *World) Tidy() {
 			w.handed = 0
 		}
 		a.listed = false
-		if w.logs[a.self.Kind][a.self.Key] != a || len(a.spread) == 0 {
-			continue // it rests
+		if a.gone || len(a.spread) == 0 {
+			continue
 		}
 		if a.used {
 			a.used = false
@@ -178,6 +211,8 @@ func (a *aggregate) press() {
 		}
 		w.scratch = buf
 		a.pressed, a.inPressed = append(make([]byte, 0, len(buf)), buf...), a.inPressed+len(more)
+	} else if cap(a.pressed)-len(a.pressed) > len(a.pressed)/8 {
+		a.pressed = append(make([]byte, 0, len(a.pressed)), a.pressed...) // the room is not needed now
 	}
 	a.spread, a.short, a.pressedTo, a.byID = nil, true, a.last, nil
 	if a.boxed != nil {

@@ -246,9 +246,9 @@ func (r *reach) counts() (counted []*aggregate) {
 				}
 			}
 		}
-		for _, key := range agg.packed {
-			carrier := Target{event.KindCarrier, key}
-			if c := r.w.logs[event.KindCarrier][key]; c != nil && c.counts {
+		for i := range agg.packings {
+			carrier := Target{event.KindCarrier, agg.packings[i].in.carrier}
+			if c := r.w.logs[event.KindCarrier][carrier.Key]; c != nil && c.counts {
 				r.seen[carrier] = struct{}{}
 				counted = append(counted, c)
 			}
@@ -271,7 +271,7 @@ func (r *reach) counts() (counted []*aggregate) {
 func (r *reach) route(key event.Key, records []*event.Record, moved []string) {
 	r.at = 0
 	r.sleepers(traceKey{kind: traceRoute, name: string(key)})
-	for _, agg := range r.w.onRoute[key].list() {
+	for agg := range r.w.onRoute[key].all {
 		r.add(agg.self)
 	}
 	for _, o := range records {
@@ -409,7 +409,7 @@ func (r *reach) carried(t Target) {
 func (r *reach) place(key event.Key) {
 	r.at = 0
 	r.sleepers(traceKey{kind: tracePlace, name: string(key)})
-	for _, agg := range r.w.scannedAt[key].list() {
+	for agg := range r.w.scannedAt[key].all {
 		r.add(agg.self)
 	}
 }

@@ -126,8 +126,7 @@ func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err er
 		tube := a.ring[a.head]
 		a.ring[a.head] = ""
 		if a.head++; 2*a.head > len(a.ring) {
-			a.ring = slices.Delete(a.ring, 0, a.head)
-			a.head = 0
+			a.ring, a.head = slices.Clone(a.ring[a.head:]), 0
 		}
 		agg := w.logs[event.KindTube][tube]
 		if agg == nil {
@@ -144,6 +143,7 @@ func (w *World) RestSome(n int, terms Terms, keep Keep) (rested []Target, err er
 		if rested = append(rested, all...); all == nil || err != nil {
 			a.ring = append(a.ring, tube)
 		}
+		w.Tidy() // what may not rest was spread out
 		if err != nil {
 			return rested, err
 		}
@@ -343,24 +343,16 @@ func (w *World) rest(all []Target, last event.Instant, keep Keep) error {
 // shrink makes the maps anew: what was deleted leaves its room in them.
 func (w *World) shrink() {
 	for _, kind := range []event.Kind{event.KindTube, event.KindDraw, event.KindRequest} {
-		w.logs[kind] = again(w.logs[kind])
+		w.logs[kind] = Again(w.logs[kind])
 	}
 	for _, m := range []*map[event.Key]keySet{&w.byRequest, &w.assigned, &w.byDraw, &w.children, &w.splits, &w.asked} {
-		*m = again(*m)
-	}
-	for _, m := range w.members {
-		m.open, m.closed = again(m.open), again(m.closed)
-	}
-	for _, m := range []map[event.Key]*crowd{w.scannedAt, w.onRoute} {
-		for _, c := range m {
-			c.many = again(c.many)
-		}
+		*m = Again(*m)
 	}
 }
 
-// again gives a map of the same entries and no more room than they need; maps.Clone keeps
+// Again gives a map of the same entries and no more room than they need; maps.Clone keeps
 // the room.
-func again[K comparable, V any](m map[K]V) map[K]V {
+func Again[K comparable, V any](m map[K]V) map[K]V {
 	if m == nil {
 		return nil
 	}

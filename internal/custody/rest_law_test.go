@@ -172,6 +172,7 @@ type twins struct {
 }
 
 func (x *twins) apply(rec *event.Record) {
+	rec.Stored = []byte{0} // pressing keeps the record whatever stands here
 	x.a.Apply(rec)
 	other := *rec
 	if x.below(10) == 0 && !x.b.AtRest(Target{rec.Kind, rec.Key}) { // as a start reads: nobody is told
@@ -297,6 +298,9 @@ func (x *twins) run(list []*event.Record, tubes []event.Key, places []event.Key,
 		}
 		if x.below(4) == 0 {
 			x.probe()
+		}
+		if err := x.b.soundLists(); err != nil {
+			x.t.Fatal(err)
 		}
 		if x.below(10) == 0 || i == len(list)-1 {
 			x.unsaid(rec)

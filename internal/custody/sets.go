@@ -1,8 +1,8 @@
 package custody
 
 import (
-	"maps"
 	"slices"
+	"strings"
 
 	"specimen.example/custody/internal/event"
 )
@@ -23,53 +23,107 @@ func (s keySet) with(key event.Key) keySet {
 
 func addTo[K comparable](m map[K]keySet, at K, key event.Key) { m[at] = m[at].with(key) }
 
-// crowd is a set of tubes and carriers. A few are a list; a bench may have all of a day.
+// crowd is a set of tubes and carriers; a bench may have all of a day. Each of them knows in
+// which crowds it is, so that a crowd needs no index of its own.
 type crowd struct {
-	few  []*aggregate
-	many map[*aggregate]struct{}
+	of   event.Key    // the place or route
+	list []*aggregate // each once, and those that went to rest since
+	gone int          // so many of the latter
 }
 
-const fewest = 16 // from so many on a crowd is a map
-
-func addMember(m map[event.Key]*crowd, at event.Key, agg *aggregate) {
+// crowdAt gives the crowd of a place or route, a new one if there is none.
+func crowdAt(m map[event.Key]*crowd, at event.Key) *crowd {
 	c := m[at]
 	if c == nil {
-		c = &crowd{}
+		c = &crowd{of: at}
 		m[at] = c
 	}
-	switch {
-	case c.many != nil:
-		c.many[agg] = struct{}{}
-	case slices.Contains(c.few, agg):
-	case len(c.few) < fewest:
-		c.few = append(c.few, agg)
-	default:
-		c.many = make(map[*aggregate]struct{}, 2*fewest)
-		for _, o := range c.few {
-			c.many[o] = struct{}{}
+	return c
+}
+
+// spelling is a name of a place or device and its key.
+type spelling struct {
+	name string
+	key  event.Key
+}
+
+// spellings is how many names are kept with their keys; a power of two.
+const spellings = 1 << 12
+
+// spell is placeKey for who applies records: names are far fewer than records, and to spell
+// one takes longer than all else that is done with it.
+func (w *World) spell(name string) event.Key {
+	n := len(name)
+	if n == 0 {
+		return ""
+	}
+	at := uint(n)
+	for _, c := range []byte(name[max(0, n-4):]) { // codes differ at their end
+		at = at*37 + uint(c)
+	}
+	s := &w.spelled[at%spellings]
+	if s.name != name {
+		*s = spelling{strings.Clone(name), placeKey(name)}
+	}
+	return s.key
+}
+
+// standing is in which crowds a thing is: hardly any is in more than a few.
+type standing struct {
+	few  [4]*crowd
+	more []*crowd
+}
+
+func (a *aggregate) join(c *crowd) {
+	for i, o := range a.crowds.few {
+		if o == nil {
+			a.crowds.few[i], c.list = c, append(c.list, a)
+			return
 		}
-		c.many[agg], c.few = struct{}{}, nil
+		if o == c {
+			return
+		}
+	}
+	if !slices.Contains(a.crowds.more, c) {
+		a.crowds.more, c.list = append(a.crowds.more, c), append(c.list, a)
 	}
 }
 
-func dropMember(m map[event.Key]*crowd, at event.Key, agg *aggregate) {
-	c := m[at]
+// all gives the crowds.
+func (s *standing) all(yield func(*crowd) bool) {
+	for _, c := range s.few {
+		if c == nil || !yield(c) {
+			return
+		}
+	}
+	for _, c := range s.more {
+		if !yield(c) {
+			return
+		}
+	}
+}
+
+// leave takes one that goes to rest out of its crowds and carriers.
+func (a *aggregate) leave() {
+	a.gone = true
+	for c := range a.crowds.all {
+		if c.gone++; 2*c.gone > len(c.list) {
+			c.list, c.gone = filtered(c.list, len(c.list)-c.gone, func(agg *aggregate) bool { return !agg.gone }), 0
+		}
+	}
+	for i := range a.packings {
+		a.packings[i].leave()
+	}
+}
+
+// all gives who is in it, in no order.
+func (c *crowd) all(yield func(*aggregate) bool) {
 	if c == nil {
 		return
 	}
-	c.few = slices.DeleteFunc(c.few, func(o *aggregate) bool { return o == agg })
-	if delete(c.many, agg); len(c.few)+len(c.many) == 0 {
-		delete(m, at)
+	for _, agg := range c.list {
+		if !agg.gone && !yield(agg) {
+			return
+		}
 	}
-}
-
-// list gives who is in it, in no order.
-func (c *crowd) list() []*aggregate {
-	if c == nil {
-		return nil
-	}
-	if c.many != nil {
-		return slices.Collect(maps.Keys(c.many))
-	}
-	return slices.Clone(c.few)
 }

@@ -52,13 +52,8 @@ func (w *World) Guests(carrier event.Key, since event.Instant) []event.Key {
 		return nil
 	}
 	var out []event.Key
-	for agg := range m.open {
+	for _, agg := range m.inside(since) {
 		if agg.self.Kind == event.KindTube {
-			out = append(out, agg.self.Key)
-		}
-	}
-	for agg, s := range m.closed {
-		if agg.self.Kind == event.KindTube && s.out >= since {
 			out = append(out, agg.self.Key)
 		}
 	}

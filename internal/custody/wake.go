@@ -141,7 +141,7 @@ func (w *World) concerned(rec *event.Record) {
 // wakeTicks wakes whose ticks may lie beside a record's.
 func (w *World) wakeTicks(rec *event.Record) {
 	a := &w.asleep
-	device, t, ok := tickOf(rec)
+	device, t, ok := w.tickOf(rec)
 	if !ok {
 		return
 	}
@@ -190,7 +190,7 @@ func (a *asleep) between(out []uint32, key traceKey, from, to uint32) []uint32 {
 // retick puts the tick of a woken record back. What then looks like a jump is one only
 // between neighbours, so what rests between is woken.
 func (w *World) retick(rec *event.Record) {
-	device, t, ok := tickOf(rec)
+	device, t, ok := w.tickOf(rec)
 	if !ok {
 		return
 	}
@@ -219,7 +219,7 @@ func (w *World) retick(rec *event.Record) {
 // thinTicks drops the tick of a record that goes to rest, where its neighbours tell the
 // same without it and the run went on behind it.
 func (w *World) thinTicks(rec *event.Record) {
-	device, t, ok := tickOf(rec)
+	device, t, ok := w.tickOf(rec)
 	if !ok {
 		return
 	}

@@ -28,6 +28,7 @@ type World struct {
 	members    map[event.Key]*membership       // what ever was put into the carrier
 	loggersOn  map[Target]keySet               // loggers ever attached there
 	scannedAt  map[event.Key]*crowd            // tubes and carriers with a step that names the place
+	spelled    []spelling                      // see spell
 	drawStarts map[string][]drawStart          // device to its opened draws, in fold order
 	asked      map[event.Key]keySet            // tube to the draws in which a new sample was asked for it
 	onRoute    map[event.Key]*crowd            // tubes and carriers that departed on the route
@@ -57,6 +58,7 @@ type World struct {
 	atHand  []*aggregate // whose records are spread, those from handed on
 	handed  int
 	scratch []byte
+	reading bool // Fold is at work: what it takes in is looked at later
 }
 
 // aggregate is what is kept of one subject.
@@ -74,13 +76,17 @@ type aggregate struct {
 	ids       ids
 	pressedTo event.Instant // while short: when the last of what is pressed happened
 	stays     event.Instant // RestSome passes it over until its terms reach this
-	packed    []event.Key   // carriers that its records name
-	voids     bool          // some record holds a Voided
-	ends      bool          // some record tells what ends the use of most tubes
-	short     bool          // spread lacks the pressed records
-	listed    bool          // stands in atHand
-	used      bool          // somebody looked since Tidy came by
-	*boxed                  // carriers only
+	packings  []packing     // into each carrier that its records name, once
+	crowds    standing
+	forms     [2]uint64 // of its records; see formOf
+	voids     bool      // some record holds a Voided
+	ends      bool      // some record tells what ends the use of most tubes
+	short     bool      // spread lacks the pressed records
+	again     bool      // some record before the one that came last is of its form
+	gone      bool      // it rests; another one takes its place when it wakes
+	listed    bool      // stands in atHand
+	used      bool      // somebody looked since Tidy came by
+	*boxed              // carriers only
 }
 
 // boxed is what is kept of a carrier beside its records.
@@ -104,6 +110,7 @@ func NewWorld() *World {
 		members:    make(map[event.Key]*membership),
 		loggersOn:  make(map[Target]keySet),
 		scannedAt:  make(map[event.Key]*crowd),
+		spelled:    make([]spelling, spellings),
 		drawStarts: make(map[string][]drawStart),
 		asked:      make(map[event.Key]keySet),
 		onRoute:    make(map[event.Key]*crowd),
@@ -335,6 +342,9 @@ func (a *aggregate) find(id string) *event.Record {
 
 // insert puts rec in its place and reports whether that was the end.
 func (a *aggregate) insert(rec *event.Record) (last bool) {
+	if a.pressAtOnce(rec) {
+		return true
+	}
 	defer a.w.list(a)
 	if a.behind(rec) {
 		return true
@@ -373,7 +383,7 @@ func (a *aggregate) number() {
 func (a *aggregate) remove(old *event.Record) {
 	a.spread = slices.DeleteFunc(a.all(), func(r *event.Record) bool { return r == old })
 	a.unpress()
-	a.newest, a.last, a.top, a.voids, a.ends, a.ids = 0, 0, 0, false, false, ids{}
+	a.newest, a.last, a.top, a.voids, a.ends, a.ids, a.forms = 0, 0, 0, false, false, ids{}, [2]uint64{}
 	for _, r := range a.spread {
 		a.note(r)
 	}

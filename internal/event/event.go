@@ -159,7 +159,7 @@ type Record struct {
 	Decision
 	// Stored is the decision as the log holds it, where that is at hand; nil otherwise. Read
 	// only.
-	Stored []byte
+	Stored []byte `json:"-"`
 }
 
 // Before is the fold order of one aggregate: corrected time of occurrence, then
