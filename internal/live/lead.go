@@ -195,6 +195,9 @@ func (m *Model) takeDoubtful() (some []custody.Target) {
 		some = append(some, t)
 		delete(m.doubtful, t)
 	}
+	if len(m.doubtful) == 0 {
+		m.doubtful = map[custody.Target]bool{} // a start has all of them in it: that room is not needed again
+	}
 	return some
 }
 

@@ -60,6 +60,8 @@ type Model struct {
 	saving    bool
 	looks     []event.Key // tubes that were worked out, oldest first from oldest on
 	oldest    int
+	gone      int         // went to rest since the room of tubes was last looked at
+	idle      int         // looks in a row that found nothing that may rest
 	late      []event.Key // left for later at the start: at rest, or they look over
 	mostAwake int         // see mostAwake
 	lateFrom  int         // see lateFrom

@@ -22,6 +22,9 @@ const (
 	restLooks  = 32 // cases looked at in one turn of the judge
 	stirsATime = 16 // cases that facts touched, read again in one turn
 	lateLooks  = 8  // tubes that were left for later at the start, judged in one turn
+	// mostIdle is how many looks in a row may find nothing that may rest before the judge only
+	// looks again when something else happens: a look takes less than a microsecond.
+	mostIdle = 4_096
 )
 
 // lateFrom is from how many awake tubes on a start judges first those that may still be
@@ -30,13 +33,13 @@ const lateFrom = 1 << 15
 
 // mostAwake is how many tubes a start keeps awake while it reads the log. To put one to rest
 // takes as long as folding its records several times, so it is done later, unless memory is
-// wanted: a tube with its draw and request takes some eight kilobytes, and a quarter of the
+// wanted: a tube with its draw and request takes some five kilobytes, and a third of the
 // limit is for them.
-func mostAwake(limit int64) int { return int(min(limit/(32<<10), 1<<20)) }
+func mostAwake(limit int64) int { return int(min(limit/(16<<10), 1<<20)) }
 
-// rests puts cases to rest that are over, and reports whether it found some: then there may
-// be more. It needs mu.
-func (m *Model) rests(looks int, now event.Instant) (some bool) {
+// rests puts cases to rest that are over, and reports whether it found some lately: then there
+// may be more. It needs mu.
+func (m *Model) rests(looks int, now event.Instant) (more bool) {
 	if m.cases == nil || m.saving {
 		return false
 	}
@@ -71,7 +74,15 @@ func (m *Model) rests(looks int, now event.Instant) (some bool) {
 			delete(m.tubes, t.Key)
 		}
 	}
-	return len(rested) > 0
+	if m.gone += len(rested); m.gone > 4_096+len(m.tubes) {
+		m.tubes, m.gone = custody.Again(m.tubes), 0 // what was deleted leaves its room
+	}
+	if len(rested) > 0 {
+		m.idle = 0
+	} else if m.idle < mostIdle {
+		m.idle += looks
+	}
+	return m.idle < mostIdle
 }
 
 // stirred reads cases again that facts touched while they rested. It reports whether there
@@ -91,7 +102,9 @@ func (m *Model) stirred() bool {
 func (m *Model) judgeLate() {
 	for n := 0; n < lateLooks && len(m.late) > 0; n++ {
 		key := m.late[len(m.late)-1]
-		m.late = m.late[:len(m.late)-1]
+		if m.late = m.late[:len(m.late)-1]; len(m.late) == 0 {
+			m.late = nil
+		}
 		if _, ok := m.world.Look(key); ok {
 			m.mark(key, m.entry(key))
 		}
