@@ -30,6 +30,7 @@ type countrySettings struct {
 	dir      string
 	until    string
 	load     time.Duration
+	again    bool
 	profiles bool
 }
 
@@ -38,6 +39,7 @@ func (c *countrySettings) flags() {
 	flag.StringVar(&c.dir, "dir", "", "country: folder in which the log is made, kept and used again; empty: one that is removed")
 	flag.StringVar(&c.until, "until", "11h,30h", "country: hours of the day at which the log is measured, since more or fewer tubes are open then")
 	flag.DurationVar(&c.load, "load", time.Minute, "country: length of the measurement from reading to flag; 0: none")
+	flag.BoolVar(&c.again, "again", false, "country: only starts from the snapshot that an earlier run left in -dir, and what is measured after one")
 	flag.BoolVar(&c.profiles, "profiles", false, "country: write CPU and heap profiles to .bench/country-*.pprof")
 }
 
@@ -90,6 +92,8 @@ func country(ctx context.Context, s *settings, t *table) (err error) {
 	for _, stage := range stages {
 		until := plan.Settings().Day.Add(stage)
 		switch {
+		case k.Until > until && s.country.again:
+			return fmt.Errorf("-again: the log in %s is told until %s; say -until for that", dir, k.Until)
 		case k.Until > until:
 			s.tell("country: the log in %s is told until %s already; %s is left out", dir, k.Until, stage)
 			continue
