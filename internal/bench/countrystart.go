@@ -168,7 +168,7 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 	if err := os.RemoveAll(c.modelFolder()); err != nil {
 		return err
 	}
-	c.touch()
+	c.touch("by replay", replayTouches)
 	end, err := c.profile("start-cpu")
 	if err != nil {
 		return err
@@ -206,17 +206,19 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 	return nil
 }
 
-// touchedPerTube is about as much memory as a start takes for a tube, rubbish included: what
-// is alive, five times.
-const touchedPerTube = 18 << 10
+// About as much memory as a start takes for a tube of the log, rubbish included.
+const (
+	replayTouches   = 18 << 10
+	snapshotTouches = 5 << 10
+)
 
 // touch has the machine give this process the memory that a start will take. A host that
 // lends memory to many machines hands it out page by page when it is touched for the first
 // time, at up to some microseconds a page, and takes it back when it is free: that says
 // nothing of what is measured here, and raw reading takes no memory.
-func (c *countryRun) touch() {
+func (c *countryRun) touch(start string, perTube int64) {
 	begun := time.Now()
-	size := min(int64(c.k.Asked)*touchedPerTube, memoryOfMachine()*8/10)
+	size := min(int64(c.k.Asked)*perTube, memoryOfMachine()*8/10)
 	var parts [][]byte
 	for ; size > 0; size -= 1 << 26 {
 		part := make([]byte, 1<<26)
@@ -225,7 +227,7 @@ func (c *countryRun) touch() {
 		}
 		parts = append(parts, part)
 	}
-	c.t.add(row{Part: "country", What: "first touch of memory, " + c.stage, P50: float64(time.Since(begun).Microseconds()), Said: fmt.Sprintf("%d MB that the start takes, before it is measured", 64*len(parts))})
+	c.t.add(row{Part: "country", What: "first touch of memory for a start " + start + ", " + c.stage, P50: float64(time.Since(begun).Microseconds()), Said: fmt.Sprintf("%d MB, before the start is measured", 64*len(parts))})
 	clear(parts)
 	runtime.GC()
 }
@@ -254,6 +256,7 @@ func (c *countryRun) starts(ctx context.Context) error {
 				return err
 			}
 		}
+		c.touch(what, snapshotTouches)
 		done, err := c.profile("again-cpu")
 		if err != nil {
 			return err

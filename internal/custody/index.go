@@ -12,7 +12,7 @@ import (
 // voided), so nothing derived is read from an index alone.
 
 func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
-	w.eachPlace(self, rec, func(key event.Key) { agg.join(crowdAt(w.scannedAt, key)) })
+	w.eachPlace(self, rec, func(key event.Key) { agg.join(w.whereabouts(key)) })
 	for _, fact := range rec.Facts {
 		switch self.Kind {
 		case event.KindTube:
@@ -30,7 +30,7 @@ func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
 			}
 		}
 		if f, ok := fact.(event.Departed); ok && f.Route != "" {
-			agg.join(crowdAt(w.onRoute, f.Route))
+			agg.join(w.travellers(f.Route))
 		}
 	}
 }

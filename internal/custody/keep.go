@@ -108,8 +108,6 @@ func (w *World) Trace() []byte {
 			e.s(o.label)
 		}
 	}
-	e.counts(w.logs[event.KindCarrier])
-	e.ticks(w.clocks)
 	return e.buf
 }
 
@@ -175,9 +173,9 @@ func (e *traceWriter) ticks(clocks map[event.Key]map[string][]tick) {
 
 var errTrace = errors.New("custody: the trace of cases at rest is cut short or damaged")
 
-// SetTrace gives an empty World the cases at rest of another. It gives what to call when
-// the records that were awake are folded too. After an error the World can't be used.
-func (w *World) SetTrace(data []byte) (done func(), err error) {
+// SetTrace gives an empty World the cases at rest of another; SetIndex is called when what
+// was awake is there too. After an error the World can't be used.
+func (w *World) SetTrace(data []byte) error {
 	d := traceReader{data: data}
 	a := &w.asleep
 	a.beds = make([]bed, d.n(2))
@@ -196,10 +194,10 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 	}
 	a.keys.text = []byte(d.s())
 	if d.bad {
-		return nil, errTrace
+		return errTrace
 	}
 	if err := a.keys.fill(nos); err != nil {
-		return nil, err
+		return err
 	}
 	for i := range a.keys.rows {
 		if at := a.keys.rows[i].at; a.keys.text[at]&hasRecords != 0 && a.beds[a.keys.rows[i].no].resting {
@@ -232,6 +230,15 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 			a.waiting[no] = append(a.waiting[no], order{patient: d.s(), label: d.s()})
 		}
 	}
+	if d.bad || len(d.data) > 0 {
+		return errTrace
+	}
+	a.loading = true
+	return nil
+}
+
+// counts reads what counts of traceWriter wrote.
+func (d *traceReader) counts() map[event.Key]map[event.Instant]int32 {
 	inside := map[event.Key]map[event.Instant]int32{}
 	for range d.n(2) {
 		key := event.Key(d.s())
@@ -241,35 +248,7 @@ func (w *World) SetTrace(data []byte) (done func(), err error) {
 			inside[key][at] = int32(d.u()) //nolint:gosec // as written
 		}
 	}
-	clocks := d.ticks()
-	if d.bad || len(d.data) > 0 {
-		return nil, errTrace
-	}
-	a.loading = true
-	return func() {
-		a.loading = false
-		for device, boots := range clocks {
-			for boot, list := range boots {
-				for _, t := range list {
-					ticks := w.clocks[device][boot]
-					if at, known := slices.BinarySearchFunc(ticks, t, compareTicks); !known {
-						w.keepTicks(device, boot, slices.Insert(ticks, at, t))
-					}
-				}
-			}
-		}
-		for t, seq := range a.seqs {
-			if agg := w.logs[t.Kind][t.Key]; agg != nil {
-				agg.seq = max(agg.seq, seq)
-				delete(a.seqs, t)
-			}
-		}
-		for key, counts := range inside {
-			if agg := w.logs[event.KindCarrier][key]; agg != nil {
-				agg.inside = counts
-			}
-		}
-	}, nil
+	return inside
 }
 
 // fill makes rows and slots from the text and the cases of its keys.

@@ -127,16 +127,16 @@ func (w *World) setStay(agg *aggregate, p *packing, s stay) {
 		}
 	}
 	p.stay, p.known = s, lasts || s.lastIn != 0
-	if p.known && !p.listed {
-		p.listed = true
-		p.in.list = append(p.in.list, agg)
-	}
-	p.last(agg, lasts)
+	p.stands(agg, lasts)
 }
 
-// last notes whether a stay lasts.
-func (p *packing) last(agg *aggregate, lasts bool) {
+// stands notes whether a stay lasts, and has the lists of the carrier say so.
+func (p *packing) stands(agg *aggregate, lasts bool) {
 	m := p.in
+	if p.known && !p.listed {
+		p.listed = true
+		m.list = append(m.list, agg)
+	}
 	switch {
 	case lasts && !p.lasts && p.opened:
 		m.left--
@@ -280,7 +280,7 @@ func (m *membership) close(at event.Instant) {
 		}
 		if p := t.packed(m.carrier); p.lasts && p.lastIn < at {
 			p.out = at
-			p.last(t, false)
+			p.stands(t, false)
 		}
 	}
 }

@@ -1,7 +1,6 @@
 package custody
 
 import (
-	"hash/maphash"
 	"slices"
 
 	"specimen.example/custody/internal/event"
@@ -92,9 +91,9 @@ func (a *aggregate) note(rec *event.Record) {
 
 // formOf is two bits, the same ones for a record that tells of the same step once more.
 func formOf(rec *event.Record) (one, two uint64) {
-	h := maphash.String(idSeed, rec.Place)
+	h := hashOf(rec.Place)
 	for _, f := range rec.Facts {
-		h = h*31 + maphash.String(idSeed, f.FactName())
+		h = h*31 + hashOf(f.FactName())
 	}
 	return 1 << (h >> 58), 1 << (h >> 52 & 63)
 }
@@ -104,13 +103,13 @@ func formOf(rec *event.Record) (one, two uint64) {
 type ids [2]uint64
 
 func (s *ids) add(id string) {
-	for h, n := maphash.String(idSeed, id), 0; n < 3; h, n = h>>7, n+1 {
+	for h, n := hashOf(id), 0; n < 3; h, n = h>>7, n+1 {
 		s[h>>6&1] |= 1 << (h & 63)
 	}
 }
 
 func (s *ids) may(id string) bool {
-	for h, n := maphash.String(idSeed, id), 0; n < 3; h, n = h>>7, n+1 {
+	for h, n := hashOf(id), 0; n < 3; h, n = h>>7, n+1 {
 		if s[h>>6&1]&(1<<(h&63)) == 0 {
 			return false
 		}
@@ -118,7 +117,15 @@ func (s *ids) may(id string) bool {
 	return true
 }
 
-var idSeed = maphash.MakeSeed()
+// hashOf is the same one in every process: what it gives is part of a snapshot. (FNV-1a, its
+// high bits mixed into the low ones.)
+func hashOf(s string) uint64 {
+	h := uint64(14695981039346656037)
+	for i := range len(s) {
+		h = (h ^ uint64(s[i])) * 1099511628211
+	}
+	return h ^ h>>29
+}
 
 // read spreads what is pressed.
 func (a *aggregate) read() []*event.Record {
@@ -134,6 +141,7 @@ func (a *aggregate) read() []*event.Record {
 type Kept struct {
 	Pressed []byte          // the first ones in their stored form; read only
 	Records []*event.Record // those behind them
+	Count   int             // of both
 }
 
 // Kept gives the records of an aggregate without spreading them. What it gives stays as it
@@ -143,16 +151,8 @@ func (w *World) Kept(t Target) Kept {
 	if a == nil {
 		return Kept{}
 	}
-	return Kept{Pressed: a.pressed, Records: slices.Clone(a.unpressed())}
-}
-
-// Pressed says that the n records of an aggregate, all that it has, stand in these bytes
-// already, in fold order: they needn't be pressed again. The bytes are copied.
-func (w *World) Pressed(t Target, data []byte, n int) {
-	a := w.logs[t.Kind][t.Key]
-	if a != nil && w.Press != nil && pressable(t.Kind) && a.inPressed == 0 && !a.short && len(a.spread) == n {
-		a.pressed, a.inPressed = append(make([]byte, 0, len(data)), data...), n
-	}
+	more := a.unpressed()
+	return Kept{a.pressed, slices.Clone(more), a.inPressed + len(more)}
 }
 
 // unpressed are the records that no pressed form holds.

@@ -168,6 +168,7 @@ type twins struct {
 	stale   map[Target]bool
 	watched []Target
 	folded  bool // something was taken in without saying what it changes
+	saving  *saving
 	exact   bool // no message is replaced by an earlier one of its id: an index keeps what that said
 }
 
@@ -175,6 +176,9 @@ func (x *twins) apply(rec *event.Record) {
 	rec.Stored = []byte{0} // pressing keeps the record whatever stands here
 	x.a.Apply(rec)
 	other := *rec
+	if x.saving != nil {
+		x.saving.since = append(x.saving.since, rec)
+	}
 	if x.below(10) == 0 && !x.b.AtRest(Target{rec.Kind, rec.Key}) { // as a start reads: nobody is told
 		x.b.Fold(&other)
 		x.folded = true
@@ -189,23 +193,58 @@ func (x *twins) say(touched []Target) {
 	}
 }
 
-// restart puts a world in b's place that was read from what b wrote.
+// saving is a snapshot that is being written: what was awake when it began, and what came in
+// since.
+type saving struct {
+	trace []byte
+	awake []Target
+	since []*event.Record
+}
+
+// save begins to write a snapshot. Nothing goes to rest until restart.
+func (x *twins) save() {
+	x.saving = &saving{trace: x.b.Trace()}
+	for _, kind := range event.Kinds() {
+		for _, key := range x.b.Awake(kind) {
+			x.saving.awake = append(x.saving.awake, Target{kind, key})
+		}
+	}
+}
+
+// restart ends it and puts a world in b's place that was read from it, and then what came in
+// since it began.
 func (x *twins) restart() {
 	w := x.shelf.world()
 	w.AtOnce = x.b.AtOnce
-	done, err := w.SetTrace(x.b.Trace())
-	if err != nil {
+	if err := w.SetTrace(x.saving.trace); err != nil {
 		x.t.Fatal(err)
 	}
-	for _, kind := range event.Kinds() {
-		for _, key := range x.b.Awake(kind) {
-			for _, rec := range x.b.Records(Target{kind, key}) {
+	for _, on := range x.saving.awake {
+		state, kept := x.b.AppendState(nil, on)
+		if state == nil {
+			for _, rec := range x.b.Records(on) {
 				w.Fold(rec)
 			}
+			continue
+		}
+		var data []byte
+		for _, rec := range x.b.Records(on) {
+			data, _ = w.Press(data, rec) // never fails here
+		}
+		if got, err := w.SetState(state, data, kept.Count); err != nil || got != on {
+			x.t.Fatal(got, err)
 		}
 	}
-	done()
-	x.b = w
+	if err := w.SetIndex(x.b.Index()); err != nil {
+		x.t.Fatal(err)
+	}
+	for _, rec := range x.saving.since {
+		if !w.Holds(Target{rec.Kind, rec.Key}, rec) {
+			other := *rec
+			x.say(w.Apply(&other))
+		}
+	}
+	x.b, x.saving = w, nil
 }
 
 // probe asks one thing of both.
@@ -288,13 +327,18 @@ func (x *twins) run(list []*event.Record, tubes []event.Key, places []event.Key,
 	x.b.AtOnce = []int{0, 1, 64}[x.below(3)]
 	for i, rec := range list {
 		for range 2 {
-			if len(tubes) > 0 && x.below(3) == 0 {
+			if len(tubes) > 0 && x.below(3) == 0 && x.saving == nil {
 				x.shelf.force(x.b, tubes[x.below(len(tubes))])
 			}
 		}
 		x.apply(rec)
 		if x.exact && x.below(12) == 0 { // else an index lost what a replaced message said
-			x.restart()
+			if x.saving == nil {
+				x.save()
+			}
+			if x.below(2) == 0 {
+				x.restart()
+			}
 		}
 		if x.below(4) == 0 {
 			x.probe()

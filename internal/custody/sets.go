@@ -27,16 +27,27 @@ func addTo[K comparable](m map[K]keySet, at K, key event.Key) { m[at] = m[at].wi
 // which crowds it is, so that a crowd needs no index of its own.
 type crowd struct {
 	of   event.Key    // the place or route
+	way  bool         // it is a route
 	list []*aggregate // each once, and those that went to rest since
 	gone int          // so many of the latter
 }
 
-// crowdAt gives the crowd of a place or route, a new one if there is none.
-func crowdAt(m map[event.Key]*crowd, at event.Key) *crowd {
-	c := m[at]
+// whereabouts gives the crowd of a place, a new one if there is none.
+func (w *World) whereabouts(place event.Key) *crowd {
+	c := w.scannedAt[place]
 	if c == nil {
-		c = &crowd{of: at}
-		m[at] = c
+		c = &crowd{of: place}
+		w.scannedAt[place] = c
+	}
+	return c
+}
+
+// travellers gives the crowd of a route, a new one if there is none.
+func (w *World) travellers(route event.Key) *crowd {
+	c := w.onRoute[route]
+	if c == nil {
+		c = &crowd{of: route, way: true}
+		w.onRoute[route] = c
 	}
 	return c
 }

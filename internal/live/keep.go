@@ -25,15 +25,17 @@ import (
 
 // keptForm is the form of a snapshot's entries. It changes with them, with the stored form
 // of facts and with what the world says of cases at rest: an older one is passed over.
-const keptForm = "2"
+const keptForm = "3"
 
 // Entries of a snapshot.
 const (
 	keptResting byte = 1 + iota // what the world keeps of cases at rest
-	keptRecords                 // records of what is awake
+	keptStates                  // what is awake of the kinds that are pressed, with its records
+	keptRecords                 // records of what else is awake
 	keptSeries                  // a logger's readings
 	keptFiles                   // a logger's imports
 	keptRest                    // all else, as JSON
+	keptIndex                   // of the world, behind all that is awake
 )
 
 // check names the last decision of a snapshot: the log must hold the same there.
@@ -228,6 +230,7 @@ func (m *Model) reset() {
 	m.adopted, m.codes, m.due, m.dirty = fresh.adopted, fresh.codes, fresh.due, fresh.dirty
 	m.doubtful, m.doubtAt, m.broken, m.unread = fresh.doubtful, fresh.doubtAt, fresh.broken, fresh.unread
 	m.at, m.ahead, m.recorded, m.flagged, m.everFlagged = fresh.at, fresh.ahead, fresh.recorded, fresh.flagged, fresh.everFlagged
+	m.indexed = false
 	m.causes, m.numbers, m.late, m.last = fresh.causes, fresh.numbers, nil, check{}
 	if m.cases != nil {
 		_ = m.cases.Close() // nothing of it counts any more
@@ -254,9 +257,8 @@ func (m *Model) load(r *snapshot.Reader) error {
 			return err
 		}
 	}
-	if m.afterLoad != nil {
-		m.afterLoad()
-		m.afterLoad = nil
+	if !m.indexed {
+		return errCut
 	}
 	if err := json.Unmarshal(r.Head.Check, &m.last); err != nil {
 		return err
@@ -278,7 +280,6 @@ type part struct {
 	kind    byte
 	data    []byte
 	records []*event.Record
-	ends    []int // of the records in data
 	err     error
 }
 
@@ -297,7 +298,7 @@ func readAhead(r *snapshot.Reader) (parts <-chan part, done func()) {
 			}
 			p := part{kind: kind, data: bytes.Clone(data), err: err}
 			if err == nil && kind == keptRecords {
-				p.records, p.err = f.cut(p.data, &p.ends)
+				p.records, p.err = f.all(p.data)
 			}
 			select {
 			case out <- p:
@@ -316,9 +317,12 @@ func (m *Model) loadEntry(p part) error {
 	data := p.data
 	switch p.kind {
 	case keptResting:
-		done, err := m.world.SetTrace(data)
-		m.afterLoad = done
-		return err
+		return m.world.SetTrace(data)
+	case keptStates:
+		return m.loadStates(data)
+	case keptIndex:
+		m.indexed = true
+		return m.world.SetIndex(data)
 	case keptRecords:
 		m.loadRecords(p)
 		return nil
@@ -338,27 +342,38 @@ func (m *Model) loadEntry(p part) error {
 	}
 }
 
-// loadRecords folds the records of some aggregates, those of one behind each other.
+// loadRecords folds the records of some aggregates.
 func (m *Model) loadRecords(p part) {
-	var of custody.Target
-	from, n := 0, 0 // its records begin there, and how many they are
-	done := func(end int) {
-		if n > 0 {
-			m.world.Pressed(of, p.data[from:end], n)
-			m.touch(of)
-		}
-	}
-	end := 0
-	for i, rec := range p.records {
-		if t := (custody.Target{Kind: rec.Kind, Key: rec.Key}); t != of {
-			done(end)
-			of, from, n = t, end, 0
-		}
-		end, n = p.ends[i], n+1
+	for _, rec := range p.records {
+		rec.Stored = nil // one record at hand would keep all of the entry
 		m.world.Fold(rec)
-		m.note(rec) // CatchUp looks which flags are up
+		m.touch(custody.Target{Kind: rec.Kind, Key: rec.Key})
 	}
-	done(end)
+}
+
+// loadStates puts aggregates back as they were.
+func (m *Model) loadStates(data []byte) error {
+	for len(data) > 0 {
+		state, left, err := takeText(data)
+		if err != nil {
+			return err
+		}
+		n, used := binary.Uvarint(left)
+		if used <= 0 {
+			return errCut
+		}
+		records, left, err := takeText(left[used:])
+		if err != nil {
+			return err
+		}
+		t, err := m.world.SetState(state, records, int(n)) //nolint:gosec // as it was written
+		if err != nil {
+			return err
+		}
+		m.touch(t)
+		data = left
+	}
+	return nil
 }
 
 func (m *Model) loadRest(data []byte) error {
@@ -403,7 +418,7 @@ func (m *Model) Save(ctx context.Context) error {
 		}
 	}
 	loggers := slices.Sorted(maps.Keys(m.series))
-	all := m.restOf()
+	broken, unread := slices.Clone(m.broken), maps.Clone(m.unread) // what is read again says itself what can't be
 	m.mu.Unlock()
 	defer func() {
 		m.mu.Lock()
@@ -430,6 +445,12 @@ func (m *Model) Save(ctx context.Context) error {
 				return err
 			}
 		}
+		// These know of all that was written before them; of what came since the head, reading
+		// says it again.
+		m.mu.Lock()
+		index, all := m.world.Index(), m.restOf(broken, unread)
+		m.mu.Unlock()
+		w.Entry(keptIndex, index)
 		data, err := json.Marshal(all)
 		w.Entry(keptRest, data)
 		return err
@@ -437,42 +458,55 @@ func (m *Model) Save(ctx context.Context) error {
 }
 
 // restOf needs mu.
-func (m *Model) restOf() rest {
+func (m *Model) restOf(broken []eventlog.Broken, unread map[custody.Target]uint64) rest {
 	x := rest{EverFlagged: slices.Sorted(maps.Keys(m.everFlagged)), DoubtAt: maps.Clone(m.doubtAt), Late: slices.Clone(m.late)}
-	for _, b := range m.broken {
+	for _, b := range broken {
 		x.Broken = append(x.Broken, brokenMessage{Stream: b.Stream, Subject: b.Subject, Seq: b.Seq, Err: b.Err.Error()})
 	}
-	for t, seq := range m.unread {
+	for t, seq := range unread {
 		x.Unread = append(x.Unread, unreadOf{t, seq})
 	}
 	slices.SortFunc(x.Unread, func(a, b unreadOf) int { return cmp.Compare(a.Seq, b.Seq) })
 	return x
 }
 
-// saveRecords writes the records of what was awake, some aggregates at a time.
+// saveRecords writes what was awake, some aggregates at a time.
 func (m *Model) saveRecords(ctx context.Context, w *snapshot.Writer, keys []custody.Target) error {
-	var buf []byte
+	var states, records, form []byte
 	for part := range slices.Chunk(keys, 256) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		kept := make([]custody.Kept, len(part))
+		state, kept := make([][]byte, len(part)), make([]custody.Kept, len(part))
 		m.mu.Lock()
 		for i, t := range part {
-			kept[i] = m.world.Kept(t)
+			if state[i], kept[i] = m.world.AppendState(nil, t); state[i] == nil {
+				kept[i] = m.world.Kept(t)
+			}
 		}
 		m.mu.Unlock()
-		buf = buf[:0]
-		for _, k := range kept {
-			buf = append(buf, k.Pressed...)
+		states, records = states[:0], records[:0]
+		for i, k := range kept {
+			form = append(form[:0], k.Pressed...)
 			for _, rec := range k.Records {
 				var err error
-				if buf, err = appendRecord(buf, rec); err != nil {
+				if form, err = appendRecord(form, rec); err != nil {
 					return err
 				}
 			}
+			if state[i] == nil {
+				records = append(records, form...)
+				continue
+			}
+			states = appendText(states, state[i])
+			states = appendText(binary.AppendUvarint(states, uint64(k.Count)), form) //nolint:gosec // a count
 		}
-		w.Entry(keptRecords, buf)
+		if len(states) > 0 {
+			w.Entry(keptStates, states)
+		}
+		if len(records) > 0 {
+			w.Entry(keptRecords, records)
+		}
 	}
 	return nil
 }
@@ -541,24 +575,25 @@ func (m *Model) loadFile(data []byte) error {
 			f = &files{of: map[string]*thermal.Series{}}
 			m.files[event.Key(key)] = f
 		}
-		if id == "" {
+		if len(id) == 0 {
 			f.sent = s
 		} else {
-			f.of[id] = s
+			f.of[string(id)] = s
 		}
 	}
 	return nil
 }
 
-func appendText(to []byte, s string) []byte {
+func appendText[T ~string | ~[]byte](to []byte, s T) []byte {
 	return append(binary.AppendUvarint(to, uint64(len(s))), s...)
 }
 
-func takeText(data []byte) (string, []byte, error) {
+// takeText gives what appendText wrote, as a part of data, and what stands behind it.
+func takeText(data []byte) (text, left []byte, err error) {
 	n, used := binary.Uvarint(data)
 	if used <= 0 || n > uint64(len(data)-used) {
-		return "", nil, errCut
+		return nil, nil, errCut
 	}
 	end := used + int(n) //nolint:gosec // within data
-	return string(data[used:end]), data[end:], nil
+	return data[used:end], data[end:], nil
 }

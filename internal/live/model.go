@@ -65,8 +65,8 @@ type Model struct {
 	late      []event.Key // left for later at the start: at rest, or they look over
 	mostAwake int         // see mostAwake
 	lateFrom  int         // see lateFrom
-	afterLoad func()
-	readFor   string // traceparent of the readings that came last
+	indexed   bool        // the snapshot that was loaded had the world's index
+	readFor   string      // traceparent of the readings that came last
 	due       dueHeap
 	dirty     []event.Key // tubes whose judgement may have changed, each once
 	doubtful  map[custody.Target]bool

@@ -136,19 +136,13 @@ func (m *Model) recall(ref uint64) ([]*event.Record, error) {
 type forms struct{ reader *wire.Reader }
 
 // all reads records one behind the other.
-func (f forms) all(data []byte) ([]*event.Record, error) { return f.cut(data, nil) }
-
-// cut is all; it adds where each of them ends to ends, if that is wanted.
-func (f forms) cut(data []byte, ends *[]int) (records []*event.Record, err error) {
-	for left := data; len(left) > 0; {
+func (f forms) all(data []byte) (records []*event.Record, err error) {
+	for len(data) > 0 {
 		var rec *event.Record
-		if rec, left, err = f.take(left); err != nil {
+		if rec, data, err = f.take(data); err != nil {
 			return nil, err
 		}
-		if records = append(records, rec); ends != nil {
-			*ends = append(*ends, len(data)-len(left))
-			rec.Stored = nil // one record at hand would keep all of data
-		}
+		records = append(records, rec)
 	}
 	return records, nil
 }
