@@ -31,6 +31,7 @@ type countrySettings struct {
 	until    string
 	load     time.Duration
 	again    bool
+	program  string // this one's file, for starts in processes of their own; empty: in this one
 	profiles bool
 }
 
@@ -102,7 +103,7 @@ func country(ctx context.Context, s *settings, t *table) (err error) {
 				return err
 			}
 		}
-		c := &countryRun{s: s, t: t, dir: dir, k: &k, stage: fmt.Sprintf("%d tubes, %d open", k.Asked, k.open())}
+		c := &countryRun{s: s, t: t, dir: dir, k: &k, hour: stage, stage: fmt.Sprintf("%d tubes, %d open", k.Asked, k.open())}
 		if err := c.measure(ctx); err != nil {
 			return fmt.Errorf("%s: %w", stage, err)
 		}
@@ -128,6 +129,7 @@ type countryRun struct {
 	t     *table
 	dir   string
 	k     *kept
+	hour  time.Duration // of the day
 	stage string
 }
 

@@ -3,12 +3,16 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
+	"strconv"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -31,6 +35,7 @@ import (
 type started struct {
 	log, model   time.Duration     // opening the log; the model after it
 	spent        time.Duration     // processor time of the model's reading
+	touched      int64             // pages of memory that it touched for the first time
 	read         uint64            // messages that the log holds
 	before, with float64           // live heap before anything was opened, and with the open log
 	began        eventlog.Position // the snapshot's; zero: the whole log was read
@@ -77,11 +82,11 @@ func (c *countryRun) open(ctx context.Context, fromSnapshot bool) (p *product, s
 		return p, st, err
 	}
 	st.read = end.Custody + end.Readings
-	begun, st.spent = time.Now(), processor()
+	begun, st.spent, st.touched = time.Now(), processor(), firstTouches()
 	if p.app, err = app.Start(ctx, parts); err != nil {
 		return p, st, err
 	}
-	st.model, st.spent = time.Since(begun), processor()-st.spent
+	st.model, st.spent, st.touched = time.Since(begun), processor()-st.spent, firstTouches()-st.touched
 	p.model = p.app.Model()
 	st.began = p.model.Began()
 	p.desk = intake.New(p.log, p.model, clock, p.app.Identity(), quiet())
@@ -143,7 +148,42 @@ func (c *countryRun) measure(ctx context.Context) error {
 	if err := c.whole(ctx, raw); err != nil {
 		return err
 	}
-	return c.starts(ctx)
+	if c.s.country.program == "" {
+		return c.starts(ctx)
+	}
+	return c.startsElsewhere(ctx)
+}
+
+// startsElsewhere has the starts from the snapshot measured by a process of their own: a
+// start is the first thing a process does, not what it does with a heap that held all awake.
+func (c *countryRun) startsElsewhere(ctx context.Context) error {
+	dir, err := os.MkdirTemp("", "custody-country-")
+	if err != nil {
+		return err
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	debug.FreeOSMemory()
+	out := filepath.Join(dir, "rows.json")
+	cmd := exec.CommandContext(ctx, c.s.country.program, "-only", "country", "-again", "-load", "0s", "-tubes", strconv.Itoa(c.k.Tubes), //nolint:gosec // this program
+		"-dir", c.dir, "-until", c.hour.String(), "-out", out, fmt.Sprintf("-profiles=%t", c.s.country.profiles))
+	cmd.Stderr = os.Stderr
+	if err := cmd.Run(); err != nil {
+		return fmt.Errorf("starts from the snapshot: %w", err)
+	}
+	data, err := os.ReadFile(out)
+	if err != nil {
+		return err
+	}
+	var got table
+	if err := json.Unmarshal(data, &got); err != nil {
+		return err
+	}
+	c.t.Rows = append(c.t.Rows, got.Rows...)
+	k, err := readKept(c.dir)
+	if err == nil {
+		*c.k = k
+	}
+	return err
 }
 
 func (c *countryRun) judgeOnce(ctx context.Context) (err error) {
@@ -184,7 +224,7 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 	}
 	got := pace{perSecond: float64(st.read) / st.model.Seconds(), spent: float64(st.spent.Nanoseconds()) / float64(st.read)}
 	c.t.add(row{Part: "country", What: "start by replay, " + c.stage, PerSec: got.perSecond, Missed: got.perSecond < rereadTarget*raw.perSecond,
-		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it", got.beside(raw), rereadTarget, brief(st.log), brief(st.model))})
+		Said: fmt.Sprintf("%s (want %.1f); %s to open the log, %s to read it with %.1f million first touches of a page", got.beside(raw), rereadTarget, brief(st.log), brief(st.model), float64(st.touched)/1e6)})
 	c.s.tell("country: start by replay: %.0f a second, %s", got.perSecond, got.beside(raw))
 	c.heap("live heap once the log is read, "+c.stage, p, st)
 	if err := c.heapProfile("heap-read"); err != nil {
@@ -208,7 +248,7 @@ func (c *countryRun) whole(ctx context.Context, raw pace) (err error) {
 
 // About as much memory as a start takes for a tube of the log, rubbish included.
 const (
-	replayTouches   = 18 << 10
+	replayTouches   = 12 << 10
 	snapshotTouches = 5 << 10
 )
 
@@ -218,7 +258,7 @@ const (
 // nothing of what is measured here, and raw reading takes no memory.
 func (c *countryRun) touch(start string, perTube int64) {
 	begun := time.Now()
-	size := min(int64(c.k.Asked)*perTube, memoryOfMachine()*8/10)
+	size := min(int64(c.k.Asked)*perTube, memoryOfMachine()/2)
 	var parts [][]byte
 	for ; size > 0; size -= 1 << 26 {
 		part := make([]byte, 1<<26)
@@ -257,7 +297,11 @@ func (c *countryRun) starts(ctx context.Context) error {
 			}
 		}
 		c.touch(what, snapshotTouches)
-		done, err := c.profile("again-cpu")
+		profile := "again-cpu"
+		if !index {
+			profile = "again-no-index-cpu"
+		}
+		done, err := c.profile(profile)
 		if err != nil {
 			return err
 		}
@@ -320,6 +364,15 @@ func processor() time.Duration {
 		return 0 // can't fail for oneself
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// firstTouches is how many pages of memory the machine has given to this process so far.
+func firstTouches() int64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		return 0 // can't fail for oneself
+	}
+	return u.Minflt
 }
 
 // rawRead reads both streams by ordered consumers of a broker that does nothing else, and

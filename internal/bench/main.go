@@ -83,6 +83,9 @@ func run() (err error) {
 		}
 		defer pprof.StopCPUProfile()
 	}
+	if s.country.program, err = os.Executable(); err != nil {
+		return err
+	}
 	app.TuneMemory() // for everything that is measured here
 	t := newTable()
 	for _, part := range []struct {
