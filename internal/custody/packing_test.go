@@ -3,6 +3,7 @@ package custody
 import (
 	"fmt"
 	"slices"
+	"testing"
 
 	"specimen.example/custody/internal/event"
 )
@@ -74,4 +75,51 @@ func (m *membership) sound() error {
 		return fmt.Errorf("%d gone and %d left, it says %d and %d; %d that last are not open", gone, left, m.gone, m.left, lasting)
 	}
 	return nil
+}
+
+// A box that was emptied before a snapshot ends the stay of a tube of which it is told later
+// that it was packed before that.
+func TestAStateKnowsWhenABoxWasEmptied(t *testing.T) {
+	rec := func(seq uint64, kind event.Kind, key event.Key, at event.Instant, facts ...event.Fact) *event.Record {
+		return &event.Record{Seq: seq, Decision: event.Decision{
+			Envelope: event.Envelope{ID: fmt.Sprint(seq), Kind: kind, Key: key, Occurred: at, Recorded: at, Device: "H-1", Place: "WARD-N"}, Facts: facts,
+		}}
+	}
+	w := pressing(NewWorld(), 0)
+	box := rec(1, event.KindCarrier, "L-B1", lawStart+600_000, event.Emptied{})
+	w.Apply(box)
+	state, kept := w.AppendState(nil, Target{event.KindCarrier, "L-B1"})
+	if kept.Count != 1 {
+		t.Fatalf("%d records are kept, want 1", kept.Count)
+	}
+	again := pressing(NewWorld(), 0)
+	data, err := again.Press(nil, box)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := again.SetTrace(w.Trace()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := again.SetState(state, data, kept.Count); err != nil {
+		t.Fatal(err)
+	}
+	if err := again.SetIndex(w.Index()); err != nil {
+		t.Fatal(err)
+	}
+	for minutes, lasts := range map[event.Instant]bool{5: false, 15: true} {
+		key := event.Key(fmt.Sprintf("L-T%d", minutes))
+		again.Apply(rec(uint64(10+minutes), event.KindTube, key, lawStart+minutes*60_000, event.Packed{Carrier: "L-B1"})) //nolint:gosec // small
+		p := again.logs[event.KindTube][key].packed("L-B1")
+		if p.lasts != lasts || !lasts && p.out != lawStart+600_000 {
+			t.Errorf("packed after %d minutes, the box emptied after 10: %+v", minutes, *p)
+		}
+	}
+	for _, bad := range [][]byte{nil, state[:len(state)-1], append(slices.Clone(state), 0)} {
+		if _, err := pressing(NewWorld(), 0).SetState(bad, data, 1); err == nil {
+			t.Errorf("%d of %d bytes of a state were taken", len(bad), len(state))
+		}
+	}
+	if _, err := again.SetState(state, data, 1); err == nil {
+		t.Error("what is there already was put there again")
+	}
 }
