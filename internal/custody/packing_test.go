@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"specimen.example/custody/internal/event"
 )
 
@@ -86,26 +88,8 @@ func TestAStateKnowsWhenABoxWasEmptied(t *testing.T) {
 		}}
 	}
 	w := pressing(NewWorld(), 0)
-	box := rec(1, event.KindCarrier, "L-B1", lawStart+600_000, event.Emptied{})
-	w.Apply(box)
-	state, kept := w.AppendState(nil, Target{event.KindCarrier, "L-B1"})
-	if kept.Count != 1 {
-		t.Fatalf("%d records are kept, want 1", kept.Count)
-	}
-	again := pressing(NewWorld(), 0)
-	data, err := again.Press(nil, box)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := again.SetTrace(w.Trace()); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := again.SetState(state, data, kept.Count); err != nil {
-		t.Fatal(err)
-	}
-	if err := again.SetIndex(w.Index()); err != nil {
-		t.Fatal(err)
-	}
+	w.Apply(rec(1, event.KindCarrier, "L-B1", lawStart+600_000, event.Emptied{}))
+	again := restarted(t, w)
 	for minutes, lasts := range map[event.Instant]bool{5: false, 15: true} {
 		key := event.Key(fmt.Sprintf("L-T%d", minutes))
 		again.Apply(rec(uint64(10+minutes), event.KindTube, key, lawStart+minutes*60_000, event.Packed{Carrier: "L-B1"})) //nolint:gosec // small
@@ -114,12 +98,76 @@ func TestAStateKnowsWhenABoxWasEmptied(t *testing.T) {
 			t.Errorf("packed after %d minutes, the box emptied after 10: %+v", minutes, *p)
 		}
 	}
+	box := Target{event.KindCarrier, "L-B1"}
+	state, kept := w.AppendState(nil, box)
 	for _, bad := range [][]byte{nil, state[:len(state)-1], append(slices.Clone(state), 0)} {
-		if _, err := pressing(NewWorld(), 0).SetState(bad, data, 1); err == nil {
+		if _, err := pressing(NewWorld(), 0).SetState(bad, kept.Pressed, 1); err == nil {
 			t.Errorf("%d of %d bytes of a state were taken", len(bad), len(state))
 		}
 	}
-	if _, err := again.SetState(state, data, 1); err == nil {
+	if _, err := again.SetState(state, kept.Pressed, 1); err == nil {
 		t.Error("what is there already was put there again")
 	}
+}
+
+// restarted gives a world that was put back as another one is.
+func restarted(t interface{ Fatal(...any) }, w *World) *World {
+	again := pressing(NewWorld(), w.AtHand)
+	if err := again.SetTrace(w.Trace()); err != nil {
+		t.Fatal(err)
+	}
+	for _, kind := range event.Kinds() {
+		for _, key := range w.Awake(kind) {
+			on := Target{kind, key}
+			state, kept := w.AppendState(nil, on)
+			var data []byte
+			for _, rec := range w.Records(on) {
+				if state == nil {
+					again.Fold(rec)
+					continue
+				}
+				data, _ = again.Press(data, rec) // never fails here
+			}
+			if state == nil {
+				continue
+			}
+			if got, err := again.SetState(state, data, kept.Count); err != nil || got != on {
+				t.Fatal(got, err)
+			}
+		}
+	}
+	if err := again.SetIndex(w.Index()); err != nil {
+		t.Fatal(err)
+	}
+	return again
+}
+
+// Whoever reads a log, in whatever order its messages come and with whatever pressed, has
+// each aggregate's records in fold order.
+func TestLawALogIsReadInFoldOrder(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		recs := genRecords(t)
+		for i, rec := range recs {
+			rec.ID, rec.Stored = fmt.Sprintf("id-%d", rapid.IntRange(0, len(recs)).Draw(t, "id")), []byte{0}
+			rec.Seq = uint64(i + 1) //nolint:gosec // small
+		}
+		w, plain := pressing(NewWorld(), rapid.IntRange(0, 3).Draw(t, "at hand")), NewWorld()
+		for _, rec := range rapid.Permutation(recs).Draw(t, "order") {
+			other := *rec
+			plain.Apply(rec)
+			w.Fold(&other)
+			if rapid.IntRange(0, 5).Draw(t, "restarts") == 0 {
+				w = restarted(t, w)
+			}
+		}
+		for _, kind := range event.Kinds() {
+			for _, key := range plain.Keys(kind) {
+				on := Target{kind, key}
+				got, want := w.Records(on), plain.Records(on)
+				if !slices.EqualFunc(got, want, func(a, b *event.Record) bool { return a.Seq == b.Seq && a.ID == b.ID }) || w.Seq(on) != plain.Seq(on) {
+					t.Fatalf("%v: %d records up to %d, want %d up to %d, or another order", on, len(got), w.Seq(on), len(want), plain.Seq(on))
+				}
+			}
+		}
+	})
 }

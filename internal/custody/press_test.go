@@ -92,7 +92,7 @@ func TestLawStaysGoOn(t *testing.T) {
 
 // A second source of a step that is pressed is no step of its own, also for the stays.
 func TestARepeatOfAPressedStepDoesNotBeginAStay(t *testing.T) {
-	for _, after := range []event.Instant{repeatOtherSource, repeatOtherSource + 1} {
+	for i, after := range []event.Instant{repeatOtherSource, repeatOtherSource + 1, repeatOtherSource, repeatOtherSource + 1} {
 		w := pressing(NewWorld(), 0)
 		in := func(seq uint64, at event.Instant, how string) *event.Record {
 			return &event.Record{Seq: seq, Decision: event.Decision{
@@ -104,6 +104,9 @@ func TestARepeatOfAPressedStepDoesNotBeginAStay(t *testing.T) {
 		w.Tidy()
 		if n := w.isPressed(); n != 1 {
 			t.Fatalf("%d are pressed", n)
+		}
+		if i >= 2 {
+			w = restarted(t, w)
 		}
 		w.Apply(in(2, lawStart+after, "paper"))
 		want := lawStart
