@@ -109,9 +109,15 @@ func New(o Options) *Gate {
 // Run follows the shelves until ctx ends.
 func (g *Gate) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
-	errs := make([]error, 2)
-	wg.Go(func() { errs[0] = g.opts.SignIn.Follow(ctx, g.takeSignIn, g.toRead.Done) })
-	wg.Go(func() { errs[1] = g.opts.Sessions.Follow(ctx, g.takeSession, g.toRead.Done) })
+	var mu sync.Mutex // guards ended: a shelf may end after Run did
+	var ended error
+	end := func(err error) {
+		mu.Lock()
+		defer mu.Unlock()
+		ended = errors.Join(ended, err)
+	}
+	wg.Go(func() { end(g.opts.SignIn.Follow(ctx, g.takeSignIn, g.toRead.Done)) })
+	wg.Go(func() { end(g.opts.Sessions.Follow(ctx, g.takeSession, g.toRead.Done)) })
 	wg.Go(func() {
 		g.toRead.Wait()
 		close(g.ready)
@@ -126,7 +132,9 @@ func (g *Gate) Run(ctx context.Context) error {
 		case <-time.After(time.Second):
 		}
 	}
-	return errors.Join(errs...)
+	mu.Lock()
+	defer mu.Unlock()
+	return ended
 }
 
 // Ready waits until everything that stood on the shelves is known.

@@ -2,7 +2,11 @@ package auth
 
 import (
 	"context"
+	"errors"
 	"testing"
+	"time"
+
+	"specimen.example/custody/internal/eventlog"
 )
 
 // A daemon that is stopped as it begins to serve has read its sign-ins, and ends well.
@@ -19,4 +23,33 @@ func TestWhatWasReadIsReadForOneWhoLeavesToo(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// slowShelf follows like a shelf that is held up: it ends long after it was told to.
+type slowShelf struct {
+	eventlog.Shelf
+	ended chan struct{}
+}
+
+func (s slowShelf) Follow(ctx context.Context, _ func(eventlog.Item), ready func()) error {
+	defer close(s.ended)
+	ready()
+	<-ctx.Done()
+	time.Sleep(1500 * time.Millisecond)
+	return errors.New("ended late")
+}
+
+// Who leaves does not wait for a shelf that is held up, and that shelf may end when it
+// likes; the race detector says whether both look at the same thing.
+func TestALateShelfDoesNotHoldUpAStop(t *testing.T) {
+	signIn, sessions := slowShelf{ended: make(chan struct{})}, slowShelf{ended: make(chan struct{})}
+	g := &Gate{opts: Options{SignIn: signIn, Sessions: sessions}, ready: make(chan struct{})}
+	g.toRead.Add(2)
+	ctx, leave := context.WithCancel(t.Context())
+	leave()
+	if err := g.Run(ctx); err != nil {
+		t.Errorf("nothing had ended yet: %v", err)
+	}
+	<-signIn.ended
+	<-sessions.ended
 }
