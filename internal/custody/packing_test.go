@@ -110,9 +110,29 @@ func TestAStateKnowsWhenABoxWasEmptied(t *testing.T) {
 	}
 }
 
+// What was put back goes to rest like what was read.
+func TestWhatWasPutBackGoesToRest(t *testing.T) {
+	var s shelf
+	w := s.world()
+	w.Apply(&event.Record{Seq: 1, Decision: event.Decision{
+		Envelope: event.Envelope{ID: "a", Kind: event.KindTube, Key: "L-T1", Occurred: lawStart, Recorded: lawStart, Device: "H-1", Place: "LAB"},
+		Facts:    []event.Fact{event.Rejected{Reason: "clotted"}},
+	}})
+	again := putBack(t, w, s.world())
+	if _, err := again.RestSome(10, Terms{Before: lawStart + 24*3_600_000}, s.keep); err != nil {
+		t.Fatal(err)
+	}
+	if _, tubes := again.Resting(); tubes != 1 {
+		t.Errorf("%d tubes rest, want 1", tubes)
+	}
+}
+
 // restarted gives a world that was put back as another one is.
 func restarted(t interface{ Fatal(...any) }, w *World) *World {
-	again := pressing(NewWorld(), w.AtHand)
+	return putBack(t, w, pressing(NewWorld(), w.AtHand))
+}
+
+func putBack(t interface{ Fatal(...any) }, w, again *World) *World {
 	if err := again.SetTrace(w.Trace()); err != nil {
 		t.Fatal(err)
 	}
