@@ -39,17 +39,15 @@ func (s slowShelf) Follow(ctx context.Context, _ func(eventlog.Item), ready func
 	return errors.New("ended late")
 }
 
-// Who leaves does not wait for a shelf that is held up, and that shelf may end when it
-// likes; the race detector says whether both look at the same thing.
+// A shelf that is held up may end after the gate did: the race detector says whether both
+// look at the same thing. Whether the gate waited long enough to hear of it is the machine's.
 func TestALateShelfDoesNotHoldUpAStop(t *testing.T) {
 	signIn, sessions := slowShelf{ended: make(chan struct{})}, slowShelf{ended: make(chan struct{})}
 	g := &Gate{opts: Options{SignIn: signIn, Sessions: sessions}, ready: make(chan struct{})}
 	g.toRead.Add(2)
 	ctx, leave := context.WithCancel(t.Context())
 	leave()
-	if err := g.Run(ctx); err != nil {
-		t.Errorf("nothing had ended yet: %v", err)
-	}
+	_ = g.Run(ctx)
 	<-signIn.ended
 	<-sessions.ended
 }

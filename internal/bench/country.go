@@ -93,8 +93,8 @@ func country(ctx context.Context, s *settings, t *table) (err error) {
 	for _, stage := range stages {
 		until := plan.Settings().Day.Add(stage)
 		switch {
-		case k.Until > until && s.country.again:
-			return fmt.Errorf("-again: the log in %s is told until %s; say -until for that", dir, k.Until)
+		case s.country.again && k.Until != until:
+			return fmt.Errorf("-again: the log in %s is told until %s, not %s; say -until for that, or make one without -again", dir, k.Until, until)
 		case k.Until > until:
 			s.tell("country: the log in %s is told until %s already; %s is left out", dir, k.Until, stage)
 			continue

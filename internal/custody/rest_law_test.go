@@ -220,7 +220,7 @@ func (x *twins) restart() {
 		x.t.Fatal(err)
 	}
 	for _, on := range x.saving.awake {
-		state, kept := x.b.AppendState(nil, on)
+		state := x.b.State(on)
 		if state == nil {
 			for _, rec := range x.b.Records(on) {
 				w.Fold(rec)
@@ -231,7 +231,7 @@ func (x *twins) restart() {
 		for _, rec := range x.b.Records(on) {
 			data, _ = w.Press(data, rec) // never fails here
 		}
-		if got, err := w.SetState(state, data, kept.Count); err != nil || got != on {
+		if got, err := w.SetState(state, data, len(x.b.Records(on))); err != nil || got != on {
 			x.t.Fatal(got, err)
 		}
 	}

@@ -32,24 +32,23 @@ type crowd struct {
 	gone int          // so many of the latter
 }
 
-// whereabouts gives the crowd of a place, a new one if there is none.
-func (w *World) whereabouts(place event.Key) *crowd {
-	c := w.scannedAt[place]
-	if c == nil {
-		c = &crowd{of: place}
-		w.scannedAt[place] = c
+// entry gives what a map holds of a key; fresh is put there if there is nothing.
+func entry[V any](m map[event.Key]*V, key event.Key, fresh V) *V {
+	v := m[key]
+	if v == nil {
+		v = new(V)
+		*v = fresh
+		m[key] = v
 	}
-	return c
+	return v
 }
 
-// travellers gives the crowd of a route, a new one if there is none.
-func (w *World) travellers(route event.Key) *crowd {
-	c := w.onRoute[route]
-	if c == nil {
-		c = &crowd{of: route, way: true}
-		w.onRoute[route] = c
+// fitted gives a list without most of the room that what was deleted left.
+func fitted[T any](list []T) []T {
+	if cap(list) > 2*len(list)+8 {
+		return slices.Clone(list)
 	}
-	return c
+	return list
 }
 
 // spelling is a name of a place or device and its key.
@@ -61,12 +60,15 @@ type spelling struct {
 // spellings is how many names are kept with their keys; a power of two.
 const spellings = 1 << 12
 
-// spell is placeKey for who applies records: names are far fewer than records, and to spell
-// one takes longer than all else that is done with it.
+// spell is placeKey for who applies records: names are far fewer than records, and need not
+// be spelled anew for each.
 func (w *World) spell(name string) event.Key {
 	n := len(name)
 	if n == 0 {
 		return ""
+	}
+	if w.spelled == nil {
+		w.spelled = make([]spelling, spellings)
 	}
 	at := uint(n)
 	for _, c := range []byte(name[max(0, n-4):]) { // codes differ at their end

@@ -8,15 +8,15 @@ import (
 	"specimen.example/custody/internal/event"
 )
 
-// AppendState adds all that is kept of an aggregate whose records are pressed, beside the
-// records themselves, and gives those as Kept does: whoever holds both needs no look at a
-// record to put it into another World. More is nil for what isn't pressed.
-func (w *World) AppendState(to []byte, t Target) (state []byte, records Kept) {
+// State gives all that is kept of an aggregate whose records can be pressed, beside the
+// records: whoever holds both needs no look at a record to put it into another World. It is
+// nil for all others, and for what rests.
+func (w *World) State(t Target) []byte {
 	a := w.logs[t.Kind][t.Key]
 	if a == nil || !pressable(t.Kind) {
-		return nil, Kept{}
+		return nil
 	}
-	e := traceWriter{buf: to}
+	var e traceWriter
 	e.u(uint64(kindNumber[t.Kind]))
 	e.s(string(t.Key))
 	e.flags(a.voids, a.ends, a.boxed != nil && a.counts)
@@ -45,10 +45,11 @@ func (w *World) AppendState(to []byte, t Target) (state []byte, records Kept) {
 			e.at(at)
 		}
 	}
-	return e.buf, Kept{a.pressed, slices.Clone(a.unpressed()), a.inPressed + len(a.unpressed())}
+	return e.buf
 }
 
-func (e *traceWriter) at(t event.Instant) { e.buf = binary.AppendVarint(e.buf, int64(t)) }
+func (e *traceWriter) i(v int64)          { e.buf = binary.AppendVarint(e.buf, v) }
+func (e *traceWriter) at(t event.Instant) { e.i(int64(t)) }
 
 func (e *traceWriter) flags(flags ...bool) {
 	v := uint64(0)
@@ -64,8 +65,8 @@ func (d *traceReader) at() event.Instant { return event.Instant(d.i()) }
 
 var errState = errors.New("custody: the state of an aggregate is cut short, damaged or there already")
 
-// SetState puts an aggregate into a World that has Press and none of it, as AppendState gave
-// it, with its n records in their stored form, which are copied. SetIndex must follow when
+// SetState puts an aggregate into a World that has Press and none of it, as State gave it,
+// with its n records in their stored form, which are copied. SetIndex must follow when
 // all are there.
 func (w *World) SetState(state, records []byte, n int) (Target, error) {
 	d := traceReader{data: state}
@@ -89,11 +90,11 @@ func (w *World) SetState(state, records []byte, n int) (Target, error) {
 	a.newest, a.last = d.at(), d.at()
 	a.pressedTo = a.last
 	for range d.n(2) {
-		find := w.whereabouts
-		if d.u() != 0 {
-			find = w.travellers
+		crowds, c := w.scannedAt, crowd{way: d.u() != 0, of: event.Key(d.s())}
+		if c.way {
+			crowds = w.onRoute
 		}
-		a.join(find(event.Key(d.s())))
+		a.join(entry(crowds, c.of, c))
 	}
 	if packings := d.n(4); packings > 0 {
 		a.packings = make([]packing, packings)
@@ -127,7 +128,7 @@ func (w *World) linksOf() []map[event.Key]keySet {
 	return []map[event.Key]keySet{w.byRequest, w.assigned, w.byDraw, w.children, w.splits, w.asked}
 }
 
-// Index gives what SetIndex needs once all that AppendState gave is there. It may be asked
+// Index gives what SetIndex needs once all that State gave is there. It may be asked
 // for after facts came in that none of that knows: an index only narrows what is looked at.
 func (w *World) Index() []byte {
 	var e traceWriter
@@ -150,7 +151,7 @@ func (w *World) Index() []byte {
 			e.s(string(s.draw))
 			e.s(s.id)
 			e.at(s.occurred)
-			e.at(event.Instant(s.deviceSeq))
+			e.i(s.deviceSeq)
 			e.u(s.seq)
 		}
 	}
@@ -175,7 +176,7 @@ func (w *World) SetIndex(data []byte) error {
 		device := d.s()
 		list := make([]drawStart, d.n(5))
 		for i := range list {
-			list[i] = drawStart{draw: event.Key(d.s()), id: d.s(), occurred: d.at(), deviceSeq: int64(d.at()), seq: d.u()}
+			list[i] = drawStart{draw: event.Key(d.s()), id: d.s(), occurred: d.at(), deviceSeq: d.i(), seq: d.u()}
 		}
 		w.drawStarts[device] = list
 	}

@@ -243,8 +243,5 @@ func (w *World) keepTicks(device event.Key, boot string, ticks []tick) {
 		boots = make(map[string][]tick)
 		w.clocks[device] = boots
 	}
-	if cap(ticks) > 2*len(ticks)+8 {
-		ticks = slices.Clone(ticks) // a run that is over keeps its last tick, not the room of all
-	}
-	boots[boot] = ticks
+	boots[boot] = fitted(ticks) // a run that is over keeps its last tick, not the room of all
 }

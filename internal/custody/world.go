@@ -110,7 +110,6 @@ func NewWorld() *World {
 		members:    make(map[event.Key]*membership),
 		loggersOn:  make(map[Target]keySet),
 		scannedAt:  make(map[event.Key]*crowd),
-		spelled:    make([]spelling, spellings),
 		drawStarts: make(map[string][]drawStart),
 		asked:      make(map[event.Key]keySet),
 		onRoute:    make(map[event.Key]*crowd),

@@ -157,8 +157,8 @@ type Decision struct {
 type Record struct {
 	Seq uint64 // stream sequence, 1-based
 	Decision
-	// Stored is the decision as the log holds it, where that is at hand; nil otherwise. Read
-	// only.
+	// Stored is the decision as the log holds it, where that is at hand; nil otherwise. It
+	// says nothing that the decision doesn't. Read only.
 	Stored []byte `json:"-"`
 }
 

@@ -480,9 +480,7 @@ func (m *Model) saveRecords(ctx context.Context, w *snapshot.Writer, keys []cust
 		state, kept := make([][]byte, len(part)), make([]custody.Kept, len(part))
 		m.mu.Lock()
 		for i, t := range part {
-			if state[i], kept[i] = m.world.AppendState(nil, t); state[i] == nil {
-				kept[i] = m.world.Kept(t)
-			}
+			state[i], kept[i] = m.world.State(t), m.world.Kept(t)
 		}
 		m.mu.Unlock()
 		states, records = states[:0], records[:0]
